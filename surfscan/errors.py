@@ -1,0 +1,52 @@
+"""Every way a run can end without a result, each with its exit status.
+
+The texts have one form: what is wrong, what was found, what is allowed, what to do.
+"""
+
+from __future__ import annotations
+
+__all__ = ["NotMeasuredError", "RefusedError", "SurfscanError", "UsageError"]
+
+
+class SurfscanError(Exception):
+    """A run that ended early, told in one message.
+
+    Parameters
+    ----------
+    what : str
+        What is wrong, naming the key, file or photo.
+    found, allowed, cure : str, optional
+        What was found there, what is allowed, and what the user can do about it.
+    """
+
+    status = 1
+
+    def __init__(self, what: str, *, found: str = "", allowed: str = "", cure: str = "") -> None:
+        self.what, self.found, self.allowed, self.cure = what, found, allowed, cure
+        parts = [what.rstrip(".")]
+        if found:
+            parts.append(f"found {found.rstrip('.')}")
+        if allowed:
+            parts.append(f"allowed: {allowed.rstrip('.')}")
+        text = "; ".join(parts) + "."
+        if cure:
+            text += f" {cure[0].upper()}{cure[1:].rstrip('.')}."
+        super().__init__(text)
+
+
+class UsageError(SurfscanError):
+    """The command itself was wrong (exit status 2)."""
+
+    status = 2
+
+
+class RefusedError(SurfscanError):
+    """The sheet or a photo was refused (exit status 3)."""
+
+    status = 3
+
+
+class NotMeasuredError(SurfscanError):
+    """Everything was readable, but no height could be measured (exit status 4)."""
+
+    status = 4

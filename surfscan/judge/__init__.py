@@ -1,0 +1,1 @@
+"""Table and limits to a verdict and what to do about it."""

@@ -1,0 +1,1 @@
+"""Where things are, and the law of reflection both ways."""

@@ -1,0 +1,1 @@
+"""From a photo to where on the board each panel point looks."""

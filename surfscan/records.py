@@ -1,0 +1,233 @@
+"""Frozen carriers between the stages. Arrays in them are read-only.
+
+Arrays are [row, column] = (H, W); panel grids ascend in y, so row 0 is the panel's lower edge.
+Lengths are mm, angles rad unless the name says otherwise.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Board", "Camera", "Grid", "HeightMap", "Photo", "PhotoCheck", "Pose", "Spot", "TagSeen"]
+
+Array = NDArray[Any]
+
+
+def _freeze(*arrays: Array | None) -> None:
+    for array in arrays:
+        if array is not None:
+            array.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A square-celled grid on the panel plane.
+
+    Attributes
+    ----------
+    x_mm : ndarray (W,), float64
+        Ascending column places in the panel frame, mm.
+    y_mm : ndarray (H,), float64
+        Ascending row places in the panel frame, mm.
+    step_mm : float
+        The spacing of both, mm.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    step_mm: float
+
+    def __post_init__(self) -> None:
+        _freeze(self.x_mm, self.y_mm)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(H, W)."""
+        return self.y_mm.size, self.x_mm.size
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """One photo, upright and in linear light.
+
+    Attributes
+    ----------
+    file : str
+        Its name in the sheet.
+    sha256 : str
+        Digest of the file's bytes.
+    image : ndarray (H, W), float32
+        Linear luminance, 0 black to 1 white.
+    saturated : ndarray (H, W), bool
+        True where any channel is at its top value (blown out).
+    focal_px : float or None
+        Focal length read from EXIF, in pixels of this image; None when EXIF has none.
+    focal_source : str
+        "exif_35mm", "exif_focal_plane" or "".
+    bits : int
+        Bits per channel of the file, 8 or 16.
+    """
+
+    file: str
+    sha256: str
+    image: Array
+    saturated: Array
+    focal_px: float | None = None
+    focal_source: str = ""
+    bits: int = 8
+
+    def __post_init__(self) -> None:
+        _freeze(self.image, self.saturated)
+
+
+@dataclass(frozen=True, slots=True)
+class TagSeen:
+    """One tag found in a photo: its id and its four subpixel corners (4, 2), column and row.
+
+    Corners run upper-left, upper-right, lower-right, lower-left of the printed tag, as seen upright.
+    """
+
+    id: int
+    corners_px: Array
+
+    def __post_init__(self) -> None:
+        _freeze(self.corners_px)
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A pinhole with OpenCV's distortion (k1, k2, p1, p2, k3).
+
+    ``u_focal_rel`` is the standard uncertainty of the focal length as a share of it.
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    distortion: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    u_focal_rel: float = 0.0
+
+    @property
+    def matrix(self) -> Array:
+        """The 3 x 3 intrinsic matrix."""
+        c, r = self.centre_px
+        return np.array([[self.focal_px, 0.0, c], [0.0, self.focal_px, r], [0.0, 0.0, 1.0]])
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Where the camera is: X_camera = rotation @ X_panel + shift_mm.
+
+    Attributes
+    ----------
+    rotation : ndarray (3, 3)
+        From the panel frame to OpenCV's camera frame (x right, y down, z ahead).
+    shift_mm : ndarray (3,)
+        The panel's origin in the camera frame.
+    covariance : ndarray (6, 6)
+        Of (rotation vector left-multiplied, shift) in rad and mm.
+    reprojection_px : float
+        Root mean square distance between seen and projected tag corners.
+    """
+
+    rotation: Array
+    shift_mm: Array
+    covariance: Array
+    reprojection_px: float
+
+    def __post_init__(self) -> None:
+        _freeze(self.rotation, self.shift_mm, self.covariance)
+
+    @property
+    def centre_mm(self) -> Array:
+        """Camera centre in the panel frame, (3,)."""
+        centre: Array = -self.rotation.T @ self.shift_mm
+        return centre
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2."""
+
+    centre_mm: Array
+    across: Array
+    up: Array
+    size_mm: tuple[float, float]
+    period_mm: float
+
+    def __post_init__(self) -> None:
+        _freeze(self.centre_mm, self.across, self.up)
+
+    @property
+    def normal(self) -> Array:
+        """Unit normal, across x up."""
+        normal: Array = np.cross(self.across, self.up)
+        return normal
+
+
+@dataclass(frozen=True, slots=True)
+class HeightMap:
+    """Deviation from the fair form on the panel grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_mm : ndarray (H, W), float64
+        Deviation from the fair form, + is high; NaN where not measured.
+    form_mm : ndarray (H, W), float64
+        The fair form; NaN where it is not defined.
+    sigma_mm : ndarray (H, W), float64
+        Standard uncertainty of `height_mm`; NaN where not measured.
+    flags : ndarray (H, W), int32
+        Bits of ``surfscan.flags``; 0 is plain good.
+    form_name : str
+        What the fair form is, in words.
+    """
+
+    grid: Grid
+    height_mm: Array
+    form_mm: Array
+    sigma_mm: Array
+    flags: Array
+    form_name: str = ""
+
+    def __post_init__(self) -> None:
+        _freeze(self.height_mm, self.form_mm, self.sigma_mm, self.flags)
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction."""
+
+    id: int
+    kind: str
+    x_mm: float
+    y_mm: float
+    peak_mm: float
+    u95_mm: float
+    length_mm: float
+    width_mm: float
+    angle_deg: float
+    area_cm2: float
+    volume_ml: float
+    peak_slope_mrad: float
+    verdict: str = ""
+    action: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoCheck:
+    """One quality figure of one photo: measured against a threshold, with a sentence and a cure."""
+
+    name: str
+    value: float | None
+    unit: str
+    threshold: float
+    good: bool
+    sentence: str
+    cure: str = ""
+    extra: dict[str, float] = field(default_factory=dict)

@@ -1,0 +1,1 @@
+"""Draws and writes; computes nothing."""

@@ -1,0 +1,1 @@
+"""Deviation to labelled spots to one row per spot."""
