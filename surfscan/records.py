@@ -6,13 +6,25 @@ Lengths are mm, angles rad unless the name says otherwise.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Board", "Camera", "Grid", "HeightMap", "Photo", "PhotoCheck", "Pose", "Spot", "TagSeen"]
+__all__ = [
+    "Board",
+    "Camera",
+    "CheckResult",
+    "Grid",
+    "HeightMap",
+    "Photo",
+    "PhotoCheck",
+    "Pose",
+    "Spot",
+    "TagSeen",
+]
 
 Array = NDArray[Any]
 
@@ -231,3 +243,54 @@ class PhotoCheck:
     sentence: str
     cure: str = ""
     extra: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """Everything one check found: what the report writes and the command shows.
+
+    Attributes
+    ----------
+    panel : dict
+        ``name``, ``stage``, ``size_mm`` of the sheet.
+    limits : dict
+        ``low_mm``, ``high_mm``, ``filler_depth_mm`` and any further limit used, mm.
+    verdict : str
+        "ready", "rework", "close" or "not_measured".
+    sentence : str
+        The verdict in one sentence, with the number that decided it.
+    reasons : tuple of str
+        Sentences.
+    coverage : float
+        0 to 1, share of the judged region that was measured.
+    measures : dict
+        Standard flatness figures by name, mm; NaN where not measured.
+    height : HeightMap
+    spots : tuple of Spot
+        In the order of their numbers; empty when none was found.
+    photos : tuple of dict
+        Per photo ``file``, ``sha256``, ``reprojection_px``, ``quality`` (name -> figure, JSON-ready).
+    run : dict
+        Versions, settings, ``started`` (ISO 8601, UTC), ``seconds``; JSON-ready.
+    overlay_photo : ndarray (H, W), float32
+        The photo to draw on, linear light, 0 to 1.
+    project : callable
+        Panel points (N, 3) in mm to pixels (N, 2), column and row, of `overlay_photo`.
+    """
+
+    panel: dict[str, Any]
+    limits: dict[str, float]
+    verdict: str
+    sentence: str
+    reasons: tuple[str, ...]
+    coverage: float
+    measures: dict[str, float]
+    height: HeightMap
+    spots: tuple[Spot, ...]
+    photos: tuple[dict[str, Any], ...]
+    run: dict[str, Any]
+    overlay_photo: Array
+    project: Callable[[Array], Array]
+
+    def __post_init__(self) -> None:
+        _freeze(self.overlay_photo)

@@ -1,0 +1,298 @@
+"""The job sheet: `panel.toml` read, checked and frozen, with every refusal in words.
+
+Attribute names are the keys of the sheet (``sheet.panel.size_mm``), except that the list ``[[photo]]`` is
+``sheet.photos``. Lengths are mm, angles degrees, pixels column first.
+"""
+
+from __future__ import annotations
+
+import math
+import tomllib
+from pathlib import Path, PurePosixPath
+from typing import Annotated, Any
+
+from pydantic import ConfigDict, Field, ValidationError, model_validator
+
+from surfscan.errors import RefusedError
+from surfscan.job.sheet_errors import refuse, retell
+from surfscan.job.sheet_tables import (
+    BoardSheet,
+    CameraSheet,
+    LimitsSheet,
+    PanelSheet,
+    PhotoSheet,
+    Table,
+    TagsSheet,
+    UncertaintySheet,
+)
+
+__all__ = ["LIMITS_BY_STAGE", "Sheet", "built_yet", "load_sheet"]
+
+LIMITS_BY_STAGE: dict[str, dict[str, float]] = {
+    # Our own starting points, no source: coarse where filler still follows, fine where paint follows.
+    # The filler depth of 1/4 in is common practice, no source.
+    "bare-metal": {"low_mm": 0.30, "high_mm": 0.30, "filler_depth_mm": 6.35},
+    "filler": {"low_mm": 0.15, "high_mm": 0.15, "filler_depth_mm": 6.35},
+    "putty": {"low_mm": 0.08, "high_mm": 0.08, "filler_depth_mm": 6.35},
+    "primer": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
+    "base": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
+    "clear": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
+}
+
+_SHEET_BYTES = 1_000_000
+
+
+class Sheet(Table):
+    """A whole job sheet, checked. `folder` is where it lies; photo names are relative to it."""
+
+    model_config = ConfigDict(populate_by_name=True)
+
+    folder: Path = Path()
+    panel: PanelSheet = Field(description="a table [panel]")
+    tags: TagsSheet | None = Field(default=None, description="a table [tags]")
+    camera: CameraSheet = Field(default_factory=CameraSheet, description="a table [camera]")
+    board: BoardSheet | None = Field(default=None, description="a table [board]")
+    photos: Annotated[tuple[PhotoSheet, ...], Field(min_length=1, max_length=200)] = Field(
+        alias="photo", description="one [[photo]] for each photo, 1 to 200"
+    )
+    limits: LimitsSheet = Field(description="a table [limits]")
+    uncertainty: UncertaintySheet = Field(
+        default_factory=UncertaintySheet, description="a table [uncertainty]"
+    )
+
+    @model_validator(mode="after")
+    def _hangs_together(self) -> Sheet:
+        self._check_files()
+        self._check_light()
+        self._check_places()
+        return self
+
+    def _check_files(self) -> None:
+        seen: dict[str, int] = {}
+        for k, photo in enumerate(self.photos, 1):
+            name = str(PurePosixPath(photo.file))
+            if name in seen:
+                raise refuse(
+                    "names the same file twice",
+                    key=f"photo[{k}].file",
+                    found=f"{name} as photo {seen[name]} and photo {k}",
+                    allowed="each file once",
+                )
+            seen[name] = k
+
+    def _check_light(self) -> None:
+        lamps = [photo.lamp_mm is not None for photo in self.photos]
+        if any(lamps):
+            self._check_lamps(lamps)
+            return
+        pattern = "stripes" if self.board is None else self.board.pattern
+        for k, photo in enumerate(self.photos, 1):
+            key = f"photo[{k}]"
+            wanted = {"stripes": ["varies"], "stepped": ["varies", "phase_deg"], "dots": []}[pattern]
+            for name in wanted:
+                if self.board is not None and getattr(photo, name) is None:
+                    raise refuse(
+                        "is missing",
+                        key=f"{key}.{name}",
+                        allowed=str(PhotoSheet.model_fields[name].description),
+                        cure=f'pattern "{pattern}" needs it for {photo.file}',
+                    )
+            barred = {
+                "stripes": ["period_mm", "phase_deg"],
+                "stepped": [],
+                "dots": ["varies", "period_mm", "phase_deg"],
+            }
+            for name in barred[pattern]:
+                if getattr(photo, name) is not None:
+                    raise refuse(
+                        f'does not belong to pattern "{pattern}"',
+                        key=f"{key}.{name}",
+                        found=repr(getattr(photo, name)),
+                        allowed="leave it out, or change board.pattern",
+                    )
+        if pattern == "stripes" and self.board is not None:
+            self._check_directions()
+
+    def _check_lamps(self, lamps: list[bool]) -> None:
+        if self.board is not None:
+            raise refuse(
+                "mixes a lamp with a board", key="photo.lamp_mm", found="[board] too", allowed="one of them"
+            )
+        for k, (photo, lamp) in enumerate(zip(self.photos, lamps, strict=True), 1):
+            if not lamp:
+                raise refuse("is missing", key=f"photo[{k}].lamp_mm", allowed="a lamp place for every photo")
+            for name in ("varies", "period_mm", "phase_deg"):
+                if getattr(photo, name) is not None:
+                    raise refuse(
+                        "does not belong to a lamp job", key=f"photo[{k}].{name}", allowed="leave it out"
+                    )
+
+    def _check_directions(self) -> None:
+        assert self.board is not None  # for the type checker
+        for direction, side in (("across", 0), ("up", 1)):
+            photos = [k for k, photo in enumerate(self.photos, 1) if photo.varies == direction]
+            if len(photos) > 1:
+                raise refuse(
+                    "gives one stripe direction twice",
+                    key=f"photo[{photos[1]}].varies",
+                    found=f'"{direction}" in photo {photos[0]} and photo {photos[1]}',
+                    allowed="one photo for each direction",
+                )
+            size, period = self.board.size_mm, self.board.period_mm
+            if photos and size is not None and period is not None and size[side] < 3 * period:
+                raise refuse(
+                    "holds fewer than three stripes",
+                    key="board.size_mm",
+                    found=f"{size[side]:g} mm at {period:g} mm each",
+                    allowed="at least three periods",
+                    cure="use narrower stripes",
+                )
+
+    def _check_places(self) -> None:
+        corners = [photo.corners_px is not None for photo in self.photos]
+        if self.tags is not None and any(corners):
+            raise refuse(
+                "is given beside [tags]",
+                key=f"photo[{corners.index(True) + 1}].corners_px",
+                allowed="tags or corners, not both",
+            )
+        if any(corners) and not all(corners):
+            raise refuse(
+                "is missing",
+                key=f"photo[{corners.index(False) + 1}].corners_px",
+                allowed="corners for every photo or for none",
+            )
+        if self.tags is not None:
+            reach = 2 * math.hypot(*self.panel.size_mm)
+            for tag, centre in sorted(self.tags.centres_mm.items()):
+                if math.hypot(*centre) > reach:
+                    raise refuse(
+                        f"puts tag {tag} out of reach of the panel",
+                        key="tags.centres_mm",
+                        found=f"[{centre[0]:g}, {centre[1]:g}]",
+                        allowed=f"within {reach:.0f} mm of the middle",
+                        cure="count from the middle of the panel, in mm",
+                    )
+
+
+def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
+    """Read and check a job folder's `panel.toml`.
+
+    Parameters
+    ----------
+    folder : path
+        The job folder (or its `panel.toml`).
+    need_photos : bool, optional
+        Refuse when a named photo is not there.
+
+    Returns
+    -------
+    Sheet
+        Frozen; unit vectors normalised, polygons without a repeated last corner, limits filled in by stage.
+
+    Raises
+    ------
+    RefusedError
+        With the key, what was found, what is allowed and what to do.
+    """
+    folder = Path(folder)
+    if folder.name == "panel.toml" and folder.is_file():
+        folder = folder.parent
+    raw = _read_toml(folder)
+    if isinstance(raw.get("panel"), dict) and isinstance(raw.get("limits", {}), dict):
+        stage = raw["panel"].get("stage")
+        defaults = LIMITS_BY_STAGE.get(stage, LIMITS_BY_STAGE["primer"]) if isinstance(stage, str) else {}
+        raw["limits"] = {**defaults, **raw.get("limits", {})}
+    if "folder" in raw:  # an attribute of ours, no key of the sheet
+        raw["folder_"] = raw.pop("folder")
+    try:
+        sheet = Sheet.model_validate({**_tuples(raw), "folder": folder})
+    except ValidationError as error:
+        raise retell(error, Sheet) from None
+    if need_photos:
+        names = [(f"photo[{k}].file", photo.file) for k, photo in enumerate(sheet.photos, 1)]
+        if sheet.board is not None and sheet.board.setup_photo is not None:
+            names.append(("board.setup_photo", sheet.board.setup_photo))
+        for key, name in names:
+            if not (folder / name).is_file():
+                raise RefusedError(
+                    f"{key} names a photo that is not there",
+                    found=f"no file {name} in {folder}",
+                    allowed="a photo in the job folder",
+                    cure="copy the photo there, or correct its name (capitals count)",
+                )
+    return sheet
+
+
+def _read_toml(folder: Path) -> dict[str, Any]:
+    path = folder / "panel.toml"
+    cure = "give the folder that holds panel.toml and the photos"
+    if not folder.exists():
+        raise RefusedError(f"The job folder {folder} does not exist", cure=cure)
+    if not folder.is_dir():
+        raise RefusedError(f"{folder} is no folder", found="a file", allowed="a job folder", cure=cure)
+    if not path.is_file():
+        raise RefusedError(f"The job folder {folder} has no panel.toml", cure=cure)
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+    if len(data) > _SHEET_BYTES:
+        raise RefusedError("panel.toml is too long", found=f"{len(data)} bytes", allowed="up to 1 MB")
+    if not data.strip():
+        raise RefusedError(
+            "panel.toml is empty",
+            allowed="[panel], [tags], [camera], [board] and [[photo]]",
+            cure="see README.md",
+        )
+    try:
+        return tomllib.loads(data.decode("utf-8-sig"))
+    except UnicodeDecodeError:
+        raise RefusedError("panel.toml is no UTF-8 text", cure="save it as UTF-8") from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise RefusedError(
+            "panel.toml is no valid TOML", found=str(error), cure="check quotes, brackets and commas there"
+        ) from None
+
+
+def _tuples(value: Any) -> Any:
+    """Lists to tuples all the way down: strict checking tells them apart, and frozen records want tuples."""
+    if isinstance(value, dict):
+        return {key: _tuples(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return tuple(_tuples(item) for item in value)
+    return value
+
+
+def built_yet(sheet: Sheet) -> None:
+    """Refuse a sheet that is right by the contract but asks for something not built yet.
+
+    Raises
+    ------
+    RefusedError
+        Naming the key that asks for it, and what can be done today.
+    """
+    board, cure = sheet.board, 'use pattern "stripes" with tags and a board pose today'
+    asks: list[tuple[bool, str]] = [
+        (any(photo.lamp_mm is not None for photo in sheet.photos), "photo.lamp_mm (a lamp on a matt panel)"),
+        (
+            board is not None and board.pattern == "stepped",
+            'board.pattern = "stepped" (a phase-stepped series)',
+        ),
+        (board is not None and board.pattern == "dots", 'board.pattern = "dots" (a lattice of round lights)'),
+        (
+            board is not None and board.setup_photo is not None,
+            "board.setup_photo (the board's pose from a photo)",
+        ),
+        (sheet.camera.lens_file is not None, "camera.lens_file (a lens file)"),
+        (board is None or not board.posed, "A job without a board pose (a relative result)"),
+        (
+            sheet.tags is None and any(photo.corners_px is None for photo in sheet.photos),
+            "A job without tags or corners_px (a relative result)",
+        ),
+    ]
+    for asked, what in asks:
+        if asked:
+            raise RefusedError(
+                f"{what} is not built yet", allowed="stripes, one photo per direction", cure=cure
+            )
