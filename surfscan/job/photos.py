@@ -165,7 +165,7 @@ def _decode(data: bytes, header: PhotoHeader, file: str) -> NDArray[Any]:
 
 
 def _decode_tiff(data: bytes) -> NDArray[Any] | None:
-    """The first page as stored: OpenCV turns every TIFF by its orientation tag, so the tag is set to 1 first."""
+    """The first page as stored: OpenCV always turns a TIFF by its tag, so the tag is set to 1 first."""
     import tifffile
 
     with tifffile.TiffFile(io.BytesIO(data)) as tiff:
