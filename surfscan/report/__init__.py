@@ -1,1 +1,1 @@
-"""Draws and writes; computes nothing."""
+"""Draw and write what a check found; compute nothing."""

@@ -1,0 +1,92 @@
+"""The result in the terminal: the verdict, the spots, what to do, and the cautions."""
+
+from __future__ import annotations
+
+import math
+import textwrap
+
+from surfscan.flags import describe
+from surfscan.records import CheckResult, Spot
+
+__all__ = ["CAUTIONS", "format_result"]
+
+_WIDTH = 96
+
+CAUTIONS = (
+    "Sanding dust and isocyanate paints need extraction, a respirator and gloves, as the product's safety"
+    " sheet says. Never grind a high thinner than the metal allows. A flat surface says nothing about"
+    " structure, corrosion, or cameras and radar behind a cover. The figure is an aid; the inspector decides."
+)
+
+_MARK = {"low": "v low", "high": "^ high"}
+_WORD = {"rework": "over", "close": "too close", "ready": "within", "": ""}
+
+
+def format_result(result: CheckResult) -> str:
+    """Return the whole text, lines of at most 96 letters (numbers in columns, NaN as "-").
+
+    Parameters
+    ----------
+    result : CheckResult
+
+    Returns
+    -------
+    str
+        Without a newline at the end.
+    """
+    name, stage = result.panel.get("name") or "panel", result.panel.get("stage", "")
+    lines = [f"{name} ({stage})", *_wrapped(result.sentence)]
+    lines += [
+        line for reason in result.reasons if reason != result.sentence for line in _wrapped(reason, "  ")
+    ]
+    limits = result.limits
+    lines.append(
+        f"Limits: low {limits['low_mm']:g} mm, high {limits['high_mm']:g} mm."
+        f" {100 * result.coverage:.0f} % of the judged region was measured."
+    )
+    if result.spots:
+        lines += ["", *_spot_lines(result.spots)]
+    lines += ["", *_wrapped(CAUTIONS)]
+    return "\n".join(lines)
+
+
+def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
+    head = f"{'No.':>3}  {'kind':<6}  {'at x, y mm':>14}  {'peak mm':>8}  {'+/- mm':>7}  {'size mm':>11}"
+    head += f"  {'area cm2':>8}  {'fill ml':>7}  limit"
+    lines = [head]
+    for spot in spots:
+        place = f"{_number(spot.x_mm, 0)}, {_number(spot.y_mm, 0)}"
+        size = f"{_number(spot.length_mm, 0)} x {_number(spot.width_mm, 0)}"
+        volume = _number(abs(spot.volume_ml), 2) if spot.kind == "low" else "-"
+        lines.append(
+            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {_number(spot.peak_mm, 3, '+'):>8}"
+            f"  {_number(spot.u95_mm, 3):>7}  {size:>11}  {_number(spot.area_cm2, 1):>8}  {volume:>7}"
+            f"  {_WORD.get(spot.verdict, spot.verdict)}"
+        )
+        if spot.action:
+            lines += _wrapped(spot.action, "     ")
+        lines += [line for name in spot.flags for line in _wrapped(_flag_sentence(name), "     note: ")]
+    lines.append(
+        "+/- holds the true peak 95 times in 100. x to the right, y up, from the middle of the panel."
+    )
+    return lines
+
+
+def _flag_sentence(name: str) -> str:
+    try:
+        flag = describe(name)
+    except KeyError:
+        return name
+    return f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence
+
+
+def _wrapped(text: str, indent: str = "") -> list[str]:
+    rest = " " * len(indent)
+    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=rest) or [""]
+
+
+def _number(value: float, digits: int, sign: str = "") -> str:
+    if not math.isfinite(value):
+        return "-"
+    text = f"{value:{sign}.{digits}f}"
+    return text.replace("-", "") if float(text) == 0 and not sign else text
