@@ -7,6 +7,7 @@ Exit status: 0 ready, 10 rework, 11 too close to call, 4 not measured, 3 the she
 from __future__ import annotations
 
 import argparse
+import io
 import json
 import shutil
 import sys
@@ -65,14 +66,14 @@ class _Progress:
         self._stage = ""
 
 
-def _parser() -> argparse.ArgumentParser:
-    common = argparse.ArgumentParser(add_help=False)
+def _parser() -> _Parser:
+    common = _Parser(add_help=False)
     common.add_argument("--json", action="store_true", help="print result.json instead of the table")
     common.add_argument("--quiet", action="store_true", help="no progress")
     common.add_argument("--debug", action="store_true", help="on a fault of ours, show where it happened")
     parser = _Parser(
         prog="surfscan",
-        description="Is the panel fair? Photos of reflected stripes in; height map, highs, lows and verdict out.",
+        description="Is the panel fair? Photos of reflected stripes in; height map, spots and verdict out.",
         epilog=_EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
@@ -114,13 +115,16 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     given = list(sys.argv[1:] if argv is None else argv)
     debug = "--debug" in given
+    for stream in (sys.stdout, sys.stderr):  # a name's letters must not end a run on a plain-ASCII terminal
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
     try:
         options = _parser().parse_args(given)
         if options.command is None:
             raise UsageError("No command was given", allowed="check or demo", cure="see surfscan --help")
         return int(_demo(options) if options.command == "demo" else _check(options))
     except KeyboardInterrupt:
-        print("\nsurfscan: stopped; nothing was written", file=sys.stderr)
+        print("\nsurfscan: stopped; no half-written result was left", file=sys.stderr)
         return _STOPPED
     except SurfscanError as error:
         return _tell(error, given)
@@ -206,11 +210,13 @@ def _demo(options: argparse.Namespace) -> int:
     out: Path = options.out
     made = prepare_output(out)
     job = out / "job"
+    made_job = not job.exists()
     try:
         _copy_demo(job)
         result = _run(job, out, options)
     except BaseException:
-        shutil.rmtree(job, ignore_errors=True)
+        if made_job:
+            shutil.rmtree(job, ignore_errors=True)
         if made:
             with suppress(OSError):
                 out.rmdir()
@@ -233,11 +239,11 @@ def _look_at(result: CheckResult, out: Path, job: Path) -> str:
     lines = [
         "",
         "What to look at:",
-        f"  1. {out / 'overlay.png'}: a triangle pointing down with a solid outline is a low, one pointing up",
-        "     with a dashed outline is a high; the numbers are those of the table above.",
+        f"  1. {out / 'overlay.png'}: a triangle pointing down with a solid outline is a low, one",
+        "     pointing up with a dashed outline is a high; the numbers are those of the table above.",
         f"  2. {out / 'map.png'}: the same from straight above, with the scale in mm.",
-        f"  3. {job / 'panel.toml'}: the job sheet. Copy the folder, put your own photos and sizes in, and run",
-        f"     surfscan check {job} --out {out}",
+        f"  3. {job / 'panel.toml'}: the job sheet. Copy the folder, put your own photos and",
+        f"     sizes in, and run: surfscan check {job} --out {out}",
     ]
     status = EXIT_STATUS[result.verdict]
     lines.append(f"The same check on your own panel would end with exit status {status} ({result.verdict}).")

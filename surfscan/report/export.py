@@ -145,7 +145,7 @@ def _no_interrupt() -> Iterator[None]:
 
 
 def _write_height(path: Path, height: HeightMap) -> None:
-    # float32 keeps a 20 mm form to 1 nm and halves the file; packing it would cost more time than it saves room.
+    # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,
         x_mm=height.grid.x_mm,

@@ -220,6 +220,8 @@ def _on_photo(
 
     columns, rows_at = cv2.split(at)
 
+    columns, rows_at = cv2.split(at)
+
     def sample(array: NDArray[Any], how: int) -> NDArray[Any]:
         return np.asarray(cv2.remap(array, columns, rows_at, how, borderMode=cv2.BORDER_CONSTANT))
 

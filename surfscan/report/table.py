@@ -57,9 +57,10 @@ def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
     for spot in spots:
         place = f"{_number(spot.x_mm, 0)}, {_number(spot.y_mm, 0)}"
         size = f"{_number(spot.length_mm, 0)} x {_number(spot.width_mm, 0)}"
+        peak = _number(spot.peak_mm, 3, "+")
         volume = _number(abs(spot.volume_ml), 2) if spot.kind == "low" else "-"
         lines.append(
-            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {_number(spot.peak_mm, 3, '+'):>8}"
+            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {peak:>8}"
             f"  {_number(spot.u95_mm, 3):>7}  {size:>11}  {_number(spot.area_cm2, 1):>8}  {volume:>7}"
             f"  {_WORD.get(spot.verdict, spot.verdict)}"
         )
