@@ -212,13 +212,11 @@ def _on_photo(
     points = np.column_stack([x.ravel(), y.ravel()])
     inner = np.clip(points, nodes.min(axis=0) - spread * 0.1, nodes.max(axis=0) + spread * 0.1)
     at = (flat(points) + powers(inner) @ correction).reshape(*x.shape, 2).astype(np.float32)
-    # Node k sits at pixel 8k; resize aligns pixel edges, so shift by half a cell of each size.
+    # Node k sits at pixel 8k exactly, which cv2.resize would not keep.
     affine = np.array([[1 / every, 0, 0], [0, 1 / every, 0]])
     at = cv2.warpAffine(at, affine, (wide, tall), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP)
     measured = np.isfinite(height.height_mm)
     filled = np.where(measured, height.height_mm, 0).astype(np.float32)
-
-    columns, rows_at = cv2.split(at)
 
     columns, rows_at = cv2.split(at)
 
@@ -233,9 +231,7 @@ def _on_photo(
         return float(found[0]), float(found[1])
 
     return _Layer(
-        deviation=cv2.remap(
-            filled, at, None, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT, borderValue=0
-        ),
+        deviation=sample(filled, cv2.INTER_LINEAR),
         measured=sample(measured.astype(np.uint8), cv2.INTER_NEAREST) > 0,
         judged=sample(_judged(height).astype(np.uint8), cv2.INTER_NEAREST) > 0,
         pixel=pixel,
