@@ -1,0 +1,480 @@
+"""Filler: depth map, area, volume, and the plan for highs that stay up.
+
+Filler brings a place up to the *fair surface*, height 0 of the map. A high that stays up forces that surface
+up around it: the *raised surface* r must reach every place to within the allowed height, never go under the
+fair surface, and nowhere be steeper than the feather slope s, so that the blend can't be felt or seen:
+
+    r >= g,  g = max(height - allowed, 0),  |r(x) - r(y)| <= s |x - y| for all x, y.
+
+Among all such surfaces the one that needs least filler is the smallest s-Lipschitz majorant
+
+    r*(x) = max over y of ( g(y) - s |x - y| ).
+
+Proof. r* is a maximum of s-Lipschitz functions, so it is one, and y = x shows r* >= g: it is allowed. For any
+allowed r and all x, y: r(x) >= r(y) - s |x - y| >= g(y) - s |x - y|; taking the maximum over y, r >= r*. So
+r* lies under every allowed surface at every place, and has the least depth, the least area and the least
+volume at once: it solves the linear programme "least sum of r" whatever weights the cells get. (McShane 1934,
+Bull. AMS 40, 837: the smallest Lipschitz extension; here by the three lines above.) The tests solve the
+programme itself.
+
+The photo sees only the surface: filler already on the panel is not seen, and adds to these depths.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from surfscan.judge.decide import Decision, decide, guard_band
+from surfscan.judge.limits import METAL_STAGES, Limits
+
+__all__ = [
+    "FillPlan",
+    "FillTotals",
+    "LowFill",
+    "decide_fill",
+    "fill_depth",
+    "fill_lows",
+    "fill_totals",
+    "plan_fill",
+    "raised_surface",
+]
+
+Array = NDArray[Any]
+
+_EXACT_WORK = 1e8  # cells touched by the exact cones, about a tenth of a second
+_LEVELS = 128
+_WORTH_ML = 10.0  # filler that is not worth a hammer, our own default
+
+
+@dataclass(frozen=True, slots=True)
+class FillTotals:
+    """Filler over the panel.
+
+    Attributes
+    ----------
+    depth_mm : float
+        Greatest depth; 0 when nothing needs filler, NaN when nothing was measured.
+    row, column : int
+        Where it is; -1 when there is none.
+    area_cm2, volume_ml : float
+        Area and volume where the depth counts; NaN when nothing was measured.
+    over_area_cm2 : float
+        Area deeper than the limit; NaN when nothing was measured.
+    decision : Decision
+        The greatest depth against the limit.
+    """
+
+    depth_mm: float
+    row: int
+    column: int
+    area_cm2: float
+    volume_ml: float
+    over_area_cm2: float
+    decision: Decision
+
+
+@dataclass(frozen=True, slots=True)
+class LowFill:
+    """Filler in one low: greatest depth, half its 95 % interval, area, volume, and "under", "over" or
+    "close"."""
+
+    label: int
+    depth_mm: float
+    u95_mm: float
+    area_cm2: float
+    volume_ml: float
+    against_limit: str
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class FillPlan:
+    """Two ways to a fair panel, side by side.
+
+    Attributes
+    ----------
+    raised_mm : ndarray (H, W), float64
+        The raised surface that buries the highs, 0 where the fair surface stays; known everywhere.
+    down_depth_mm, bury_depth_mm : ndarray (H, W), float64
+        Filler depth with the highs brought down first, and with the highs buried; NaN where not measured.
+    down, bury : FillTotals
+        Their totals.
+    over_mm : ndarray (H, W), bool
+        Where burying breaks the depth limit.
+    raised_unseen_cm2 : float
+        Part of the raised area that was not measured; its filler is not in the totals.
+    reaches_edge : bool
+        Whether the raise runs off the map, so that it does not end on this panel's judged region.
+    better : {"neither", "down", "bury", "metal", "not_measured"}
+        "neither" when no high stands over its limit, "metal" when both break the limit.
+    sentence : str
+        Which is better and why.
+    error_mm : float
+        Greatest shortfall of `raised_mm` under the exact solution; 0 when it is exact.
+    """
+
+    raised_mm: Array
+    down_depth_mm: Array
+    bury_depth_mm: Array
+    down: FillTotals
+    bury: FillTotals
+    over_mm: Array
+    raised_unseen_cm2: float
+    reaches_edge: bool
+    better: str
+    sentence: str
+    error_mm: float
+
+
+def fill_depth(height_mm: Array, raised_mm: Array | float = 0.0) -> Array:
+    """Filler depth, max(0, raised - height), mm; NaN where not measured.
+
+    Parameters
+    ----------
+    height_mm : ndarray (H, W), float
+        Deviation from the fair surface, mm, + is high; NaN where not measured.
+    raised_mm : ndarray (H, W) or float
+        The surface to fill up to; 0 is the fair surface.
+    """
+    depth: Array = np.maximum(np.asarray(raised_mm, dtype=np.float64) - height_mm, 0.0)
+    return depth
+
+
+def decide_fill(depth_mm: float, u_mm: float, *, limit_mm: float, confidence: float = 0.95) -> Decision:
+    """Judge a filler depth: within when depth + 1.645 u <= limit, over when depth - 1.645 u >= limit (95 %).
+
+    Parameters
+    ----------
+    depth_mm, u_mm : float
+        Depth and its standard uncertainty, mm.
+    limit_mm : float
+        Greatest depth, mm.
+    confidence : float
+        As in ``decide.decide``.
+    """
+    return decide(depth_mm, u_mm, upper=limit_mm, confidence=confidence, name="the filler depth")
+
+
+def fill_totals(
+    depth_mm: Array,
+    *,
+    step_mm: float,
+    limit_mm: float,
+    ignore_mm: float = 0.0,
+    sigma_mm: Array | None = None,
+    confidence: float = 0.95,
+) -> FillTotals:
+    """Add up a depth map.
+
+    Parameters
+    ----------
+    depth_mm : ndarray (H, W), float
+        Filler depth, mm, 0 or more; NaN where not measured.
+    step_mm : float
+        Cell side, mm.
+    limit_mm : float
+        Greatest depth, mm.
+    ignore_mm : float
+        Depths up to this count neither in area nor in volume: nobody fills them. The greatest depth ignores
+        nothing.
+    sigma_mm : ndarray (H, W), optional
+        Standard uncertainty of the heights, mm; 0 without it.
+    confidence : float
+        As in ``decide.decide``.
+    """
+    depth = np.asarray(depth_mm, dtype=np.float64)
+    known = np.isfinite(depth)
+    if not known.any():
+        nothing = decide_fill(math.nan, 0.0, limit_mm=limit_mm, confidence=confidence)
+        return FillTotals(math.nan, -1, -1, math.nan, math.nan, math.nan, nothing)
+    counted = np.where(known, depth, 0.0)
+    row, column = divmod(int(counted.argmax()), depth.shape[1])
+    greatest = float(counted[row, column])
+    cell = step_mm * step_mm
+    area = float((counted > ignore_mm).sum()) * cell / 100
+    volume = float(counted[counted > ignore_mm].sum()) * cell / 1000
+    over = float((counted > limit_mm).sum()) * cell / 100
+    u = 0.0 if sigma_mm is None or greatest == 0 else float(np.asarray(sigma_mm)[row, column])
+    decision = decide_fill(greatest, u, limit_mm=limit_mm, confidence=confidence)
+    if greatest == 0:
+        row = column = -1
+    return FillTotals(greatest, row, column, area, volume, over, decision)
+
+
+def fill_lows(
+    depth_mm: Array,
+    labels: Array,
+    *,
+    step_mm: float,
+    u95_mm: Sequence[float],
+    limit_mm: float,
+    confidence: float = 0.95,
+) -> tuple[LowFill, ...]:
+    """Filler in each low.
+
+    Parameters
+    ----------
+    depth_mm : ndarray (H, W), float
+        Filler depth, mm; NaN where not measured.
+    labels : ndarray (H, W), int
+        Which low a cell belongs to, 1 to n; 0 is none.
+    step_mm : float
+        Cell side, mm.
+    u95_mm : sequence of float, length n
+        Half the 95 % interval of each low's depth, mm, in the order of the labels.
+    limit_mm, confidence : float
+        As in `decide_fill`.
+
+    Returns
+    -------
+    tuple of LowFill
+        One per label, in order; a label without a measured cell has NaN and "not_measured".
+
+    Raises
+    ------
+    ValueError
+        When a label has no `u95_mm`.
+    """
+    depth = np.asarray(depth_mm, dtype=np.float64)
+    if labels.size and int(labels.max(initial=0)) > len(u95_mm):
+        raise ValueError(f"u95_mm must have one entry per label; found {len(u95_mm)} for {int(labels.max())}")
+    count = len(u95_mm)
+    inside = (labels > 0) & np.isfinite(depth)
+    which, value = labels[inside].astype(np.intp), depth[inside]
+    greatest = np.full(count + 1, -np.inf)
+    np.maximum.at(greatest, which, value)
+    wet = np.bincount(which[value > 0], minlength=count + 1)
+    total = np.bincount(which, weights=value, minlength=count + 1)
+    words = {"ready": "under", "rework": "over"}
+    rows = []
+    for label, u95 in enumerate(u95_mm, start=1):
+        seen = np.isfinite(greatest[label])
+        deepest = float(greatest[label]) if seen else math.nan
+        decision = decide_fill(deepest, u95 / 1.959963984540054, limit_mm=limit_mm, confidence=confidence)
+        rows.append(
+            LowFill(
+                label,
+                deepest,
+                float(u95),
+                float(wet[label]) * step_mm**2 / 100 if seen else math.nan,
+                float(total[label]) * step_mm**2 / 1000 if seen else math.nan,
+                words.get(decision.verdict, decision.verdict),
+                decision.sentence,
+            )
+        )
+    return tuple(rows)
+
+
+def raised_surface(
+    height_mm: Array, *, step_mm: float, allowed_mm: float, feather_mrad: float
+) -> tuple[Array, float]:
+    """Smallest raised surface that buries the highs with a given feather slope (see the module's text).
+
+    Parameters
+    ----------
+    height_mm : ndarray (H, W), float
+        Deviation from the fair surface, mm; NaN where not measured: nothing is asked there, but the surface
+        goes across.
+    step_mm : float
+        Cell side, mm.
+    allowed_mm : float
+        Height a high may keep above the surface, mm, 0 or more.
+    feather_mrad : float
+        Steepest slope, mrad, above 0.
+
+    Returns
+    -------
+    raised_mm : ndarray (H, W), float64
+        mm, 0 or more.
+    error_mm : float
+        0 when exact over all pairs of cells. On a map with so many high cells that this would take long, the
+        obstacle is cut into 128 levels; then the surface is at most this much lower than the exact one.
+
+    Raises
+    ------
+    ValueError
+        For a slope or step not above 0, or a negative allowance.
+    """
+    if not (step_mm > 0 and feather_mrad > 0 and allowed_mm >= 0):
+        raise ValueError(
+            f"step_mm and feather_mrad must be above 0 and allowed_mm not negative; "
+            f"found {step_mm}, {feather_mrad}, {allowed_mm}"
+        )
+    height = np.asarray(height_mm, dtype=np.float64)
+    obstacle = np.where(np.isfinite(height), np.maximum(height - allowed_mm, 0.0), 0.0)
+    return _majorant(obstacle, feather_mrad * 1e-3 * step_mm)
+
+
+def plan_fill(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    limits: Limits,
+    stage: str,
+    sigma_mm: Array | None = None,
+) -> FillPlan:
+    """Compare bringing the highs down first with burying them.
+
+    Highs come down first, as the trade has it, unless burying them costs little: it stays within the depth
+    limit, makes the greatest depth grow by no more than glazing putty may be deep, adds no more than 10 ml,
+    and the raise ends inside the judged region. Then tapping, with its risk of stretching the metal, is not
+    worth it. These bounds are our own defaults, no source.
+
+    Parameters
+    ----------
+    height_mm : ndarray (H, W), float
+        Deviation from the fair surface, mm, + is high; NaN where not measured.
+    step_mm : float
+        Cell side, mm.
+    limits : Limits
+        `high_mm` is what a high may keep, `low_mm` what nobody fills, `filler_depth_mm` the depth limit,
+        `feather_mrad` the steepest slope, `putty_depth_mm` and `confidence` as in the text.
+    stage : str
+        Stage of work: highs can be brought down with a hammer on bare metal and filler only.
+    sigma_mm : ndarray (H, W), optional
+        Standard uncertainty of the heights, mm.
+
+    Returns
+    -------
+    FillPlan
+    """
+    height = np.asarray(height_mm, dtype=np.float64)
+    raised, error = raised_surface(
+        height, step_mm=step_mm, allowed_mm=limits.high_mm, feather_mrad=limits.feather_mrad
+    )
+    depths = fill_depth(height), fill_depth(height, raised)
+    down, bury = (
+        fill_totals(
+            depth,
+            step_mm=step_mm,
+            limit_mm=limits.filler_depth_mm,
+            ignore_mm=limits.low_mm,
+            sigma_mm=sigma_mm,
+            confidence=limits.confidence,
+        )
+        for depth in depths
+    )
+    unseen = float(((raised > 0) & ~np.isfinite(height)).sum()) * step_mm**2 / 100
+    edge = any(bool((rim > 0).any()) for rim in (raised[:1], raised[-1:], raised[:, :1], raised[:, -1:]))
+    over = np.where(np.isfinite(depths[1]), depths[1], 0.0) > limits.filler_depth_mm
+    better, sentence = _compare(down, bury, bool((raised > 0).any()), edge, limits, stage)
+    return FillPlan(raised, *depths, down, bury, over, unseen, edge, better, sentence, error)
+
+
+def _compare(
+    down: FillTotals, bury: FillTotals, highs: bool, edge: bool, limits: Limits, stage: str
+) -> tuple[str, str]:
+    if math.isnan(down.depth_mm):
+        return "not_measured", "Nothing was measured, so there is no fill plan."
+    if not highs:
+        return "neither", f"No high stands over {limits.high_mm:g} mm, so nothing has to be buried."
+    metal = stage in METAL_STAGES
+    first = "Bring the highs down first" if metal else "Take the highs down first, or go back a stage"
+    figures = (
+        f"down first: {down.depth_mm:.2f} mm deepest, {down.area_cm2:.0f} cm2, {down.volume_ml:.1f} ml; "
+        f"buried: {bury.depth_mm:.2f} mm deepest, {bury.area_cm2:.0f} cm2, {bury.volume_ml:.1f} ml"
+    )
+    limit = f"the limit of {limits.filler_depth_mm:g} mm"
+    verdicts = down.decision.verdict, bury.decision.verdict
+    if verdicts[0] == "rework":
+        extra = bury.over_area_cm2 - down.over_area_cm2
+        return "metal", (
+            f"Neither will do: even with the highs down, filler would be deeper than {limit}; the metal "
+            f"must come up first. Burying the highs would put another {max(extra, 0.0):.0f} cm2 over it "
+            f"({figures})."
+        )
+    if verdicts[1] == "rework":
+        return "down", f"{first}: buried, filler would be deeper than {limit} ({figures})."
+    if verdicts[1] == "close" and verdicts[0] != "close":
+        band = guard_band(1.0, limits.confidence)
+        return "down", (
+            f"{first}: buried, the depth is too close to {limit} to call, within {band:.3f} standard "
+            f"uncertainties ({figures})."
+        )
+    growth = bury.depth_mm - down.depth_mm
+    if growth > limits.putty_depth_mm:
+        return "down", (
+            f"{first}: burying them would make filler {growth:.2f} mm deeper, more than the "
+            f"{limits.putty_depth_mm:g} mm that would be putty work ({figures})."
+        )
+    if bury.volume_ml - down.volume_ml > _WORTH_ML:
+        return "down", (
+            f"{first}: burying them takes {bury.volume_ml - down.volume_ml:.1f} ml more filler over "
+            f"{bury.area_cm2 - down.area_cm2:.0f} cm2 more, all of it to be blocked ({figures})."
+        )
+    if edge:
+        return "down", (
+            f"{first}: buried, the raise would run past the edge of the judged region, and the panel would "
+            f"no longer meet what is next to it ({figures})."
+        )
+    kept = f"stays under {limit}"
+    if verdicts[1] == "close":
+        kept = f"the depth is too close to {limit} to call either way"
+    return "bury", (
+        f"Burying the highs will do: it makes filler only {growth:.2f} mm deeper and adds "
+        f"{bury.volume_ml - down.volume_ml:.1f} ml, and {kept} ({figures})."
+    )
+
+
+def _majorant(obstacle: Array, slope: float) -> tuple[Array, float]:
+    """Smallest majorant of `obstacle` (0 or more) with that slope per cell, and its greatest shortfall."""
+    raised = obstacle.copy()
+    sources = np.flatnonzero(obstacle > 0)
+    if sources.size == 0:
+        return raised, 0.0
+    rows, columns = obstacle.shape
+    value = obstacle.ravel()[sources]
+    # cones past the grid's far edge cost nothing
+    reach = np.minimum(np.floor(value / slope), max(rows, columns)).astype(np.intp)
+    steep = _needed(obstacle, slope).ravel()[sources]
+    work = float((np.minimum(2 * reach + 1, rows) * np.minimum(2 * reach + 1, columns))[steep].sum())
+    if work > _EXACT_WORK:
+        return _by_levels(obstacle, slope)
+    size = int(reach.max())
+    off = np.arange(-size, size + 1)
+    fall = slope * np.hypot(off[:, None], off[None, :])
+    # tallest first: a source already under another's cone adds nothing, as its own cone lies under that one
+    order = np.argsort(-value, kind="stable")
+    for k in order[steep[order]]:
+        r, c = divmod(int(sources[k]), columns)
+        if raised[r, c] > value[k]:
+            continue
+        n = int(reach[k])
+        top, bottom = max(r - n, 0), min(r + n + 1, rows)
+        left, right = max(c - n, 0), min(c + n + 1, columns)
+        part = raised[top:bottom, left:right]
+        cone = fall[top - r + size : bottom - r + size, left - c + size : right - c + size]
+        np.maximum(part, value[k] - cone, out=part)
+    return raised, 0.0
+
+
+def _needed(obstacle: Array, slope: float) -> Array:
+    """Cells that no touching cell's cone covers; the others can be left out."""
+    rows, columns = obstacle.shape
+    wide = np.pad(obstacle, 1)
+    best = np.zeros_like(obstacle)
+    for dr in (-1, 0, 1):
+        for dc in (-1, 0, 1):
+            if dr or dc:
+                near = wide[1 + dr : 1 + dr + rows, 1 + dc : 1 + dc + columns]
+                np.maximum(best, near - slope * math.hypot(dr, dc), out=best)
+    # the covering cell is taller, so a chain of covered cells climbs and ends at one that is kept
+    return (obstacle > 0) & (obstacle >= best)
+
+
+def _by_levels(obstacle: Array, slope: float) -> tuple[Array, float]:
+    """As `_majorant`, from the distance to each of 128 levels of the obstacle."""
+    levels = np.linspace(0.0, float(obstacle.max()), _LEVELS + 1)
+    raised = obstacle.copy()
+    for level in levels[1:]:
+        outside = (obstacle < level).astype(np.uint8)
+        away = cv2.distanceTransform(outside, cv2.DIST_L2, cv2.DIST_MASK_PRECISE)
+        np.maximum(raised, level - slope * away.astype(np.float64), out=raised)
+    return raised, float(levels[1])

@@ -1,0 +1,201 @@
+"""Limits of each stage, each with its basis in words.
+
+None of the defaults is a standard: where a source says something it is named, else the text says "default". A
+sheet's own limits replace them and say so.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from surfscan.constants import (
+    EYE_RESOLUTION,
+    FILLER_GREATEST_DEPTH,
+    GUARD_FACTOR_95,
+    PUTTY_GREATEST_DEPTH,
+)
+
+__all__ = ["CAN_BE_GIVEN", "METAL_STAGES", "STAGES", "Limits", "default_limits", "with_given"]
+
+STAGES = ("bare-metal", "filler", "putty", "primer", "base", "clear")
+METAL_STAGES = ("bare-metal", "filler")
+"""Stages at which metal can still be worked, and filler still goes on."""
+
+CAN_BE_GIVEN = (
+    "low_mm",
+    "high_mm",
+    "filler_depth_mm",
+    "putty_depth_mm",
+    "slope_mrad",
+    "band_mm",
+    "feather_mrad",
+    "confidence",
+)
+"""Names a sheet may set."""
+
+_GIVEN = "given in the sheet"
+
+# reported height, mm. Choices: what the next coats of the stage can be expected to level (bare metal, filler,
+# putty: a primer surfacer film), the sheet's own example (primer), half of it once colour is on
+_HEIGHT_MM = {"bare-metal": 0.10, "filler": 0.10, "putty": 0.10, "primer": 0.04, "base": 0.02, "clear": 0.02}
+_LEVELLED = "default: about what a primer surfacer can level (inferred from film thicknesses, no source)"
+_HALF = "default: half the primer limit, our choice, no source; gloss shows slope, not height"
+_FILM = "default: about one dry film of surfacer, 0.035 to 0.04 mm (a technical sheet); our choice"
+_HEIGHT_BASIS = {
+    "bare-metal": _LEVELLED,
+    "filler": _LEVELLED,
+    "putty": _LEVELLED,
+    "primer": _FILM,
+    "base": _HALF,
+    "clear": _HALF,
+}
+# a reflection moves by the slope itself when eye and reflected thing are both 1 m away
+_EYE_MRAD = round(1e3 * EYE_RESOLUTION.value, 2)
+_SLOPE_MRAD = {
+    "bare-metal": 4.0,
+    "filler": 4.0,
+    "putty": 2.0,
+    "primer": 1.2,
+    "base": _EYE_MRAD,
+    "clear": _EYE_MRAD,
+}
+_SLOPE_BASIS_GLOSS = (
+    "default, derived: a reflected line one metre away, seen from one metre, moves by 60 seconds of arc, "
+    "the resolution of the eye; no published limit for panels was found"
+)
+_SLOPE_BASIS_EARLY = "default, our choice, no source: before colour the slope is for information"
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What a panel is judged against.
+
+    Attributes
+    ----------
+    low_mm, high_mm : float
+        A low deeper, a high taller than this is reported.
+    filler_depth_mm, putty_depth_mm : float
+        Greatest depth of filler, and of glazing putty.
+    slope_mrad : float
+        Greatest slope of waves within `band_mm`.
+    band_mm : (float, float)
+        The band's cut-off wavelengths: shorter is texture, longer is the form.
+    feather_mrad : float
+        Steepest slope of a raised surface in the fill plan.
+    confidence : float
+        Confidence a decision needs, 0.5 to 1 (one side).
+    slope_decides : bool
+        Whether the slope limit counts in the verdict; it does once the sheet gives it, else it is reported
+        only.
+    basis : mapping
+        Where each comes from, by name.
+    """
+
+    low_mm: float
+    high_mm: float
+    filler_depth_mm: float
+    putty_depth_mm: float
+    slope_mrad: float
+    band_mm: tuple[float, float]
+    feather_mrad: float
+    confidence: float
+    slope_decides: bool = False
+    basis: Mapping[str, str] = field(default_factory=dict)
+
+
+def default_limits(stage: str) -> Limits:
+    """Limits of a stage when the sheet gives none.
+
+    Parameters
+    ----------
+    stage : str
+        One of `STAGES`.
+
+    Returns
+    -------
+    Limits
+
+    Raises
+    ------
+    ValueError
+        For an unknown stage.
+    """
+    if stage not in STAGES:
+        raise ValueError(f"stage must be one of {STAGES}; found {stage!r}")
+    gloss = stage in ("base", "clear")
+    return Limits(
+        low_mm=_HEIGHT_MM[stage],
+        high_mm=_HEIGHT_MM[stage],
+        filler_depth_mm=FILLER_GREATEST_DEPTH.value,
+        putty_depth_mm=PUTTY_GREATEST_DEPTH.value,
+        slope_mrad=_SLOPE_MRAD[stage],
+        band_mm=(20.0, 200.0),
+        feather_mrad=4.0,
+        confidence=0.95,
+        basis={
+            "low_mm": _HEIGHT_BASIS[stage],
+            "high_mm": _HEIGHT_BASIS[stage],
+            "filler_depth_mm": FILLER_GREATEST_DEPTH.source + "; 1/8 inch and under preferred",
+            "putty_depth_mm": PUTTY_GREATEST_DEPTH.source,
+            "slope_mrad": _SLOPE_BASIS_GLOSS if gloss else _SLOPE_BASIS_EARLY,
+            "band_mm": "default, our choice: shorter waves are texture, longer ones the panel's form",
+            "feather_mrad": "default, our choice: the filler stage's slope limit, 1 mm in 250 mm",
+            "confidence": f"default of ISO 14253-1, 95 %: guard band {GUARD_FACTOR_95.value:.3f} u, one side",
+        },
+    )
+
+
+def with_given(limits: Limits, given: Mapping[str, object]) -> Limits:
+    """Replace limits by those a sheet gives; their basis becomes "given in the sheet".
+
+    Parameters
+    ----------
+    limits : Limits
+        Usually ``default_limits(stage)``.
+    given : mapping
+        Names out of `CAN_BE_GIVEN`; a value of None counts as not given.
+
+    Returns
+    -------
+    Limits
+        A new one. A given `slope_mrad` makes the slope decide.
+
+    Raises
+    ------
+    ValueError
+        For an unknown name, a limit that is not a finite number above 0 (heights may be 0), a band whose
+        first cut-off is not below its second, or a confidence outside 0.5 to 1.
+    """
+    changes: dict[str, object] = {}
+    for name, value in given.items():
+        if name not in CAN_BE_GIVEN:
+            raise ValueError(f"unknown limit {name!r}; allowed: {', '.join(CAN_BE_GIVEN)}")
+        if value is None:
+            continue
+        changes[name] = _pair(value) if name == "band_mm" else _number(name, value)
+    basis = {**limits.basis, **dict.fromkeys(changes, _GIVEN)}
+    decides = limits.slope_decides or "slope_mrad" in changes
+    return replace(limits, **changes, slope_decides=decides, basis=basis)  # type: ignore[arg-type]
+
+
+def _number(name: str, value: object) -> float:
+    least = 0.0 if name in ("low_mm", "high_mm") else math.ulp(0.0)
+    number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
+    if name == "confidence":
+        least, most, allowed = 0.5, math.nextafter(1.0, 0.0), "0.5 to under 1"
+    else:
+        most, allowed = math.inf, "a number above 0"
+    if not (math.isfinite(number) and least <= number <= most):
+        raise ValueError(f"{name}: found {value!r}; allowed: {allowed}")
+    return number
+
+
+def _pair(value: object) -> tuple[float, float]:
+    if not isinstance(value, list | tuple) or len(value) != 2:
+        raise ValueError(f"band_mm: found {value!r}; allowed: two numbers, the shorter wavelength first")
+    short, long = (_number("band_mm", v) for v in value)
+    if not short < long:
+        raise ValueError(f"band_mm: found {value!r}; allowed: the shorter wavelength first")
+    return short, long

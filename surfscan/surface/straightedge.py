@@ -1,0 +1,562 @@
+"""The light under a straightedge, and what a stiff sanding block rides on and bridges.
+
+A ruler of a given length is laid with its middle at the place, along a direction. It comes to rest on the two
+points, one on each side of its middle, whose chord passes highest over the place: the upper convex hull of
+the profile under the ruler, taken at its middle. The *gap* at the place is that chord minus the surface
+there; the greatest gap anywhere under the resting ruler is given as well. On a crowned panel give the
+deviation from the fair form, as a ruler would rock on the crown itself.
+
+The hull at a place is found from its dual: it is the smallest, over all slopes of a line, of the greatest
+height of the profile above that line. The function is convex in the slope, so each window needs a few cuts,
+each one replacing a contact point by the one that sticks out furthest; it ends when nothing sticks out.
+
+Where the ruler reaches past what was measured it rests on what was measured; with under half of it over
+measured surface, or nothing measured on one side, no gap is given.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import maximum_filter1d, minimum_filter1d
+
+from surfscan.constants import SANDING_BLOCK_LENGTH, STRAIGHTEDGE_LENGTH
+
+__all__ = [
+    "DIRECTIONS_DEG",
+    "BlockReach",
+    "Gap",
+    "LineGap",
+    "block_reach",
+    "gap_along",
+    "gap_at",
+    "gap_map",
+    "worst_gap",
+]
+
+Array = NDArray[Any]
+
+# directions that meet the grid's own points, so that nothing is interpolated
+_LATTICE = ((1, 0), (2, 1), (1, 1), (1, 2), (0, 1), (-1, 2), (-1, 1), (-2, 1))
+DIRECTIONS_DEG = tuple(math.degrees(math.atan2(b, a)) for a, b in _LATTICE)
+"""Directions searched for the worst gap, degrees from x towards y."""
+
+_LEAST_SEEN = 0.5
+_CHUNK = 4096  # windows at a time: they stay in the cache
+
+
+@dataclass(frozen=True, slots=True)
+class Gap:
+    """One ruler at one place.
+
+    Attributes
+    ----------
+    gap_mm : float
+        Gap under the ruler's middle, mm, 0 or more; NaN when the ruler had no rest.
+    u_mm : float
+        Standard uncertainty: the heights' own, added as if all erred against each other; NaN without sigma.
+    greatest_mm, greatest_at_mm : float
+        Greatest gap under the resting ruler, and how far from its middle along `direction_deg` it is.
+    x_mm, y_mm : float
+        The ruler's middle.
+    direction_deg, length_mm : float
+        How it lies (from x towards y), and its length.
+    contacts_mm : (float, float)
+        The two rests, from the middle; both 0 when the surface touches at the middle.
+    reason : str
+        Why the gap is NaN; empty when it is not.
+    """
+
+    gap_mm: float
+    u_mm: float
+    greatest_mm: float
+    greatest_at_mm: float
+    x_mm: float
+    y_mm: float
+    direction_deg: float
+    length_mm: float
+    contacts_mm: tuple[float, float]
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class LineGap:
+    """A ruler moved along a line: distance along it, height and gap at each, all (N,), mm; NaN where
+    unknown."""
+
+    along_mm: Array
+    height_mm: Array
+    gap_mm: Array
+
+
+@dataclass(frozen=True, slots=True)
+class BlockReach:
+    """What a stiff block touches.
+
+    Attributes
+    ----------
+    clearance_mm : ndarray (H, W), float64
+        Smallest distance from the block's face, over all its places and directions, mm; NaN where not
+        measured or where no place of the block could be worked out.
+    ridden, bridged : ndarray (H, W), bool
+        Clearance up to `ride_mm` (the guide coat comes off), and more (it stays). Neither where NaN.
+    length_mm, width_mm, ride_mm : float
+        The block, and the depth that counts as touched.
+    """
+
+    clearance_mm: Array
+    ridden: Array
+    bridged: Array
+    length_mm: float
+    width_mm: float
+    ride_mm: float
+
+
+def gap_at(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    x_mm: float,
+    y_mm: float,
+    direction_deg: float = 0.0,
+    length_mm: float = STRAIGHTEDGE_LENGTH.value,
+    origin_mm: tuple[float, float] = (0.0, 0.0),
+    sigma_mm: Array | None = None,
+) -> Gap:
+    """Gap under one ruler.
+
+    Parameters
+    ----------
+    height_mm : ndarray (H, W), float
+        Heights, mm; NaN where not measured.
+    step_mm : float
+        Cell side, mm.
+    x_mm, y_mm : float
+        The ruler's middle, mm.
+    direction_deg : float
+        Its direction from x towards y.
+    length_mm : float
+        Its length, mm; at least two cells.
+    origin_mm : (float, float)
+        x and y of the first cell, mm.
+    sigma_mm : ndarray (H, W), optional
+        Standard uncertainty of the heights, mm.
+
+    Returns
+    -------
+    Gap
+        NaN with its reason when the ruler has no rest there.
+
+    Raises
+    ------
+    ValueError
+        For a length under two cells.
+    """
+    height = _checked(height_mm, step_mm, length_mm)
+    row, column = np.array([(y_mm - origin_mm[1]) / step_mm]), np.array([(x_mm - origin_mm[0]) / step_mm])
+    windows, t, middle = _windows(height, row, column, direction_deg, length_mm, step_mm)
+    level, slope, left, right = _rest(windows, t)
+    nan = math.nan
+    nowhere = Gap(nan, nan, nan, nan, x_mm, y_mm, direction_deg, length_mm, (nan, nan))
+    if not np.isfinite(windows[0, middle]):
+        return replace(nowhere, reason="the place was not measured")
+    if not np.isfinite(level[0]):
+        return replace(nowhere, reason="too little was measured under the ruler")
+    below = level[0] + slope[0] * t - windows[0]
+    deepest = int(np.nanargmax(below))
+    i, j = int(left[0]), int(right[0])
+    u = math.nan
+    if sigma_mm is not None:
+        own = np.asarray(sigma_mm, dtype=np.float64)
+        sigma = _windows(own, row, column, direction_deg, length_mm, step_mm)[0][0]
+        share = t[j] / (t[j] - t[i]) if j != i else 1.0
+        u = 0.0 if j == i else float(share * sigma[i] + (1 - share) * sigma[j] + sigma[middle])
+    return Gap(
+        float(level[0] - windows[0, middle]),
+        u,
+        float(below[deepest]),
+        float(t[deepest]),
+        x_mm,
+        y_mm,
+        direction_deg,
+        length_mm,
+        (float(t[i]), float(t[j])),
+    )
+
+
+def gap_along(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    start_mm: tuple[float, float],
+    end_mm: tuple[float, float],
+    length_mm: float = STRAIGHTEDGE_LENGTH.value,
+    origin_mm: tuple[float, float] = (0.0, 0.0),
+) -> LineGap:
+    """Gap along a line, the ruler lying along it with its middle at each place in turn, one cell apart.
+
+    Parameters are those of `gap_at`; `start_mm` and `end_mm` are (x, y) of the line's ends, mm.
+
+    Raises
+    ------
+    ValueError
+        For a length under two cells, or a line without length.
+    """
+    height = _checked(height_mm, step_mm, length_mm)
+    dx, dy = end_mm[0] - start_mm[0], end_mm[1] - start_mm[1]
+    total = math.hypot(dx, dy)
+    if not total > 0:
+        raise ValueError("start_mm and end_mm are the same place")
+    along = np.linspace(0.0, total, max(2, round(total / step_mm) + 1))
+    column = (start_mm[0] - origin_mm[0] + along * dx / total) / step_mm
+    row = (start_mm[1] - origin_mm[1] + along * dy / total) / step_mm
+    direction = math.degrees(math.atan2(dy, dx))
+    profile, gap = np.empty(along.size), np.empty(along.size)
+    for part in _parts(along.size):
+        windows, t, middle = _windows(height, row[part], column[part], direction, length_mm, step_mm)
+        profile[part] = windows[:, middle]
+        gap[part] = np.maximum(_rest(windows, t)[0] - windows[:, middle], 0.0)
+    return LineGap(along, profile, gap)
+
+
+def gap_map(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    direction_deg: float = 0.0,
+    length_mm: float = STRAIGHTEDGE_LENGTH.value,
+    every: int = 1,
+) -> Array:
+    """Gap at every place for one direction.
+
+    Parameters
+    ----------
+    height_mm, step_mm, direction_deg, length_mm
+        As in `gap_at`.
+    every : int
+        Only every so many rows and columns.
+
+    Returns
+    -------
+    ndarray (ceil(H / every), ceil(W / every)), float64
+        mm, at the cells ``[::every, ::every]``; NaN where no gap is given.
+
+    Raises
+    ------
+    ValueError
+        For a length under two cells.
+    """
+    height = _checked(height_mm, step_mm, length_mm)
+    rows, columns = np.arange(0, height.shape[0], every), np.arange(0, height.shape[1], every)
+    row, column = (part.ravel() for part in np.meshgrid(rows, columns, indexing="ij"))
+    gap = _gaps(height, row, column, direction_deg, length_mm, step_mm)
+    return gap.reshape(rows.size, columns.size)
+
+
+def worst_gap(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    length_mm: float = STRAIGHTEDGE_LENGTH.value,
+    directions_deg: tuple[float, ...] = DIRECTIONS_DEG,
+    origin_mm: tuple[float, float] = (0.0, 0.0),
+    sigma_mm: Array | None = None,
+) -> Gap:
+    """Greatest gap over the panel and a set of directions.
+
+    The map is cut into squares a twentieth of the ruler wide, and the ruler's middle is laid on the lowest
+    cell of each, where the gap is greatest or nearly so; then on every cell around the three best of all
+    directions.
+
+    Parameters
+    ----------
+    height_mm, step_mm, length_mm, origin_mm, sigma_mm
+        As in `gap_at`.
+    directions_deg : tuple of float
+        Directions to try. The default ones need no interpolation.
+
+    Returns
+    -------
+    Gap
+        NaN with its reason when no ruler had a rest anywhere.
+
+    Raises
+    ------
+    ValueError
+        For a length under two cells.
+    """
+    height = _checked(height_mm, step_mm, length_mm)
+    every = max(1, int(length_mm / 20 / step_mm))
+    tries: list[tuple[float, int, int, float]] = []
+    row, column = _lowest(height, every)
+    for direction in directions_deg:
+        gap = _gaps(height, row, column, direction, length_mm, step_mm)
+        if np.isfinite(gap).any():
+            best = int(np.nanargmax(gap))
+            tries.append((float(gap[best]), int(row[best]), int(column[best]), direction))
+    if not tries:
+        nan = math.nan
+        reason = "nowhere was enough measured under the ruler"
+        return Gap(nan, nan, nan, nan, nan, nan, nan, length_mm, (nan, nan), reason)
+    found = max(tries)
+    if every > 1:
+        near = np.arange(-every, every + 1)
+        for _, r, c, direction in sorted(tries, reverse=True)[:3]:
+            rr, cc = (part.ravel() for part in np.meshgrid(r + near, c + near, indexing="ij"))
+            inside = (rr >= 0) & (rr < height.shape[0]) & (cc >= 0) & (cc < height.shape[1])
+            rr, cc = rr[inside], cc[inside]
+            gap = _gaps(height, rr, cc, direction, length_mm, step_mm)
+            best = int(np.nanargmax(gap))
+            found = max(found, (float(gap[best]), int(rr[best]), int(cc[best]), direction))
+    _, r, c, direction = found
+    return gap_at(
+        height,
+        step_mm=step_mm,
+        x_mm=origin_mm[0] + c * step_mm,
+        y_mm=origin_mm[1] + r * step_mm,
+        direction_deg=direction,
+        length_mm=length_mm,
+        origin_mm=origin_mm,
+        sigma_mm=sigma_mm,
+    )
+
+
+def block_reach(
+    height_mm: Array,
+    *,
+    step_mm: float,
+    length_mm: float = SANDING_BLOCK_LENGTH.value,
+    width_mm: float = 70.0,
+    directions_deg: tuple[float, ...] = (0.0, 90.0),
+    ride_mm: float = 0.01,
+) -> BlockReach:
+    """What a perfectly stiff flat block rides on and bridges: the guide coat one would see.
+
+    The block lies along each direction in turn and is set down with its middle at every place. It rests like
+    a ruler on the highest points of the strip it covers, is held level across its width, and takes nothing
+    off. A place's clearance is the smallest distance from the block's face over all places of the block that
+    cover it. Worked out on a grid about a seventieth of the block apart and read back at every cell.
+
+    Parameters
+    ----------
+    height_mm : ndarray (H, W), float
+        Heights, mm; NaN where not measured.
+    step_mm : float
+        Cell side, mm.
+    length_mm, width_mm : float
+        The block's face, mm.
+    directions_deg : tuple of float
+        How the block lies, from x towards y.
+    ride_mm : float
+        Clearance that still counts as touched, mm: about a guide coat and a few strokes (default, our
+        choice).
+
+    Returns
+    -------
+    BlockReach
+
+    Raises
+    ------
+    ValueError
+        For a length under two cells.
+    """
+    height = _checked(height_mm, step_mm, length_mm)
+    known = np.isfinite(height)
+    clearance = np.full(height.shape, np.nan)
+    if known.any():
+        for direction in directions_deg:
+            face = _face(height, step_mm, length_mm, width_mm, direction)
+            clearance = np.fmin(clearance, np.maximum(face - height, 0.0))
+    seen = np.isfinite(clearance)
+    ridden = seen & (np.where(seen, clearance, np.inf) <= ride_mm)
+    return BlockReach(clearance, ridden, seen & ~ridden, length_mm, width_mm, ride_mm)
+
+
+def _checked(height_mm: Array, step_mm: float, length_mm: float) -> Array:
+    height = np.asarray(height_mm, dtype=np.float64)
+    if height.ndim != 2:
+        raise ValueError(f"height_mm must be 2-D; found {height.ndim}-D")
+    if not length_mm >= 2 * step_mm > 0:
+        raise ValueError(f"length_mm must be at least two cells; found {length_mm} with cells of {step_mm}")
+    return height
+
+
+def _parts(n: int) -> list[slice]:
+    return [slice(i, min(i + _CHUNK, n)) for i in range(0, n, _CHUNK)]
+
+
+def _lowest(height: Array, every: int) -> tuple[Array, Array]:
+    """Row and column of the lowest measured cell of each square of `every` cells."""
+    rows, columns = (-(-n // every) for n in height.shape)
+    wide = np.full((rows * every, columns * every), np.inf)
+    wide[: height.shape[0], : height.shape[1]] = np.where(np.isfinite(height), height, np.inf)
+    squares = wide.reshape(rows, every, columns, every).swapaxes(1, 2).reshape(rows, columns, -1)
+    at = squares.argmin(axis=2)
+    measured = np.isfinite(squares.min(axis=2))
+    row = np.arange(rows)[:, None] * every + at // every
+    column = np.arange(columns) * every + at % every
+    return row[measured], column[measured]
+
+
+def _gaps(height: Array, row: Array, column: Array, direction: float, length: float, step: float) -> Array:
+    gap = np.empty(row.size)
+    padded: dict[int, Array] = {}
+    for part in _parts(row.size):
+        windows, t, middle = _windows(height, row[part], column[part], direction, length, step, padded)
+        gap[part] = np.maximum(_rest(windows, t)[0] - windows[:, middle], 0.0)
+    return gap
+
+
+def _windows(
+    height: Array,
+    row: Array,
+    column: Array,
+    direction: float,
+    length: float,
+    step: float,
+    padded: dict[int, Array] | None = None,
+) -> tuple[Array, Array, int]:
+    """Heights under rulers at (row, column): (n, m), their places along the ruler (m,), the middle's index.
+
+    `padded` keeps the padded map between the calls of one loop.
+    """
+    radians = math.radians(direction)
+    dx, dy = math.cos(radians), math.sin(radians)
+    half = length / 2
+    whole = np.issubdtype(row.dtype, np.integer) or bool((row % 1 == 0).all() and (column % 1 == 0).all())
+    lattice = _on_lattice(dx, dy) if whole else None
+    if lattice is None:
+        count = math.floor(half / step + 1e-9)
+        t = np.arange(-count, count + 1) * step
+        if half - count * step > 1e-9 * half:
+            t = np.concatenate([[-half], t, [half]])
+        windows = _bilinear(height, row[:, None] + t * (dy / step), column[:, None] + t * (dx / step))
+        return windows, t, t.size // 2
+    a, b, sign = lattice
+    pitch = step * math.hypot(a, b)
+    count = math.floor(half / pitch + 1e-9)
+    k = np.arange(-count - 1, count + 2)
+    pad = (count + 1) * max(abs(a), abs(b))
+    if padded is None:
+        padded = {}
+    if pad not in padded:
+        padded[pad] = np.pad(height, pad, constant_values=np.nan)
+    wide = padded[pad]
+    row, column = row.astype(np.intp), column.astype(np.intp)
+    # a middle far off the map sees nothing, like any place outside it
+    row = np.clip(row, -pad - 1, height.shape[0] + pad)
+    column = np.clip(column, -pad - 1, height.shape[1] + pad)
+    off = (row < 0) | (row >= height.shape[0]) | (column < 0) | (column >= height.shape[1])
+    first = (np.where(off, 0, row) + pad) * wide.shape[1] + np.where(off, 0, column) + pad
+    windows = wide.ravel()[first[:, None] + (k * sign * (b * wide.shape[1] + a))[None, :]]
+    windows[off] = np.nan
+    t = k * pitch
+    rest = half / pitch - count
+    # the ruler's two ends lie between grid points
+    windows[:, 0] = windows[:, 1] + rest * (windows[:, 0] - windows[:, 1])
+    windows[:, -1] = windows[:, -2] + rest * (windows[:, -1] - windows[:, -2])
+    t[0], t[-1] = -half, half
+    if rest < 1e-9:
+        windows, t = windows[:, 1:-1], t[1:-1]
+    return windows, t, t.size // 2
+
+
+def _on_lattice(dx: float, dy: float) -> tuple[int, int, int] | None:
+    """The lattice direction (a, b) and its sign that (dx, dy) points along, if any."""
+    for a, b in _LATTICE:
+        size = math.hypot(a, b)
+        for sign in (1, -1):
+            if math.hypot(sign * a / size - dx, sign * b / size - dy) < 1e-9:
+                return a, b, sign
+    return None
+
+
+def _bilinear(height: Array, row: Array, column: Array) -> Array:
+    """Bilinear reading at fractional cells; NaN outside and where a cell that counts is not measured."""
+    shape = height.shape
+    inside = (row > -1e-9) & (row < shape[0] - 1 + 1e-9) & (column > -1e-9) & (column < shape[1] - 1 + 1e-9)
+    row, column = np.where(inside, row, 0.0), np.where(inside, column, 0.0)
+    r0, c0 = np.floor(row + 1e-9).astype(np.intp), np.floor(column + 1e-9).astype(np.intp)
+    fr, fc = np.clip(row - r0, 0.0, 1.0), np.clip(column - c0, 0.0, 1.0)
+    fr, fc = np.where(fr < 1e-9, 0.0, fr), np.where(fc < 1e-9, 0.0, fc)
+    # a neighbour without weight is not looked at, so its NaN does not spread
+    r1, c1 = np.where(fr > 0, r0 + 1, r0), np.where(fc > 0, c0 + 1, c0)
+    flat, width = height.ravel(), shape[1]
+    below = flat[r0 * width + c0] * (1 - fc) + flat[r0 * width + c1] * fc
+    above = flat[r1 * width + c0] * (1 - fc) + flat[r1 * width + c1] * fc
+    return np.where(inside, below * (1 - fr) + above * fr, np.nan)
+
+
+def _rest(windows: Array, t: Array) -> tuple[Array, Array, Array, Array]:
+    """Where rulers rest: level at the middle (n,), slope (n,), indices of the two contacts (n,), (n,).
+
+    NaN level and slope where the ruler has no rest.
+    """
+    n = windows.shape[0]
+    level, slope = np.full(n, np.nan), np.full(n, np.nan)
+    missing = np.isnan(windows)
+    z = np.where(missing, -np.inf, windows)
+    middle = t.size // 2
+    left, right = z[:, :middle].argmax(axis=1), z[:, middle + 1 :].argmax(axis=1) + middle + 1
+    every = np.arange(n)
+    seen = 1 - missing.mean(axis=1)
+    rests = np.isfinite(z[every, left]) & np.isfinite(z[every, right]) & (seen >= _LEAST_SEEN)
+    active = np.flatnonzero(rests)
+    work = z[active]
+    while active.size:
+        i, j = left[active], right[active]
+        at = np.arange(active.size)
+        zi, zj = work[at, i], work[at, j]
+        s = (zj - zi) / (t[j] - t[i])
+        chord = zi - s * t[i]
+        above = work - s[:, None] * t
+        k = above.argmax(axis=1)
+        top = above[at, k]
+        touches = (k == middle) & (top >= chord)
+        done = touches | (k == i) | (k == j) | (top <= chord + 1e-12 * (1 + np.abs(chord)))
+        level[active] = np.where(touches, top, chord)
+        slope[active] = s
+        left[active] = np.where(touches, middle, np.where(~done & (k < middle), k, i))
+        right[active] = np.where(touches, middle, np.where(~done & (k > middle), k, j))
+        active, work = active[~done], work[~done]
+    return level, slope, left, right
+
+
+def _face(height: Array, step: float, length: float, width: float, direction: float) -> Array:
+    """Lowest place of the block's face over every cell, (H, W); NaN where the block can't be set down."""
+    pitch = step * max(1, int(length / 70 / step))
+    radians = math.radians(direction)
+    dx, dy = math.cos(radians), math.sin(radians)
+    rows, columns = height.shape
+    # a grid along the block that holds the whole map, meeting the map's cells when it lies along an axis
+    x = np.array([0, columns - 1, 0, columns - 1]) * step
+    y = np.array([0, 0, rows - 1, rows - 1]) * step
+    u, v = x * dx + y * dy, -x * dy + y * dx
+    nu = math.ceil(np.ptp(u) / pitch - 1e-9) + 1
+    nv = math.ceil(np.ptp(v) / pitch - 1e-9) + 1
+    gu, gv = u.min() + np.arange(nu) * pitch, v.min() + np.arange(nv)[:, None] * pitch
+    read = _bilinear(height, (gu * dy + gv * dx) / step, (gu * dx - gv * dy) / step)
+    strip = 2 * int(width / 2 / pitch) + 1
+    top = np.where(np.isnan(read), -np.inf, read)
+    top = maximum_filter1d(top, strip, axis=0, mode="constant", cval=-np.inf)
+    count = math.floor(length / 2 / pitch + 1e-9)
+    t = np.arange(-count, count + 1) * pitch
+    padded = np.pad(np.where(np.isinf(top), np.nan, top), ((0, 0), (count, count)), constant_values=np.nan)
+    windows = np.lib.stride_tricks.sliding_window_view(padded, t.size, axis=1).reshape(-1, t.size)
+    rests = [_rest(windows[part], t) for part in _parts(len(windows))]
+    level, slope = (np.concatenate([rest[k] for rest in rests]).reshape(nv, nu) for k in (0, 1))
+    level = np.where(np.isnan(level), np.inf, level)
+    slope = np.where(np.isnan(slope), 0.0, slope)
+    face = np.full((nv, nu), np.inf)
+    for k in range(-count, count + 1):
+        to, of = slice(max(k, 0), nu + min(k, 0)), slice(max(-k, 0), nu + min(-k, 0))
+        if to.stop > to.start:
+            np.minimum(face[:, to], level[:, of] + slope[:, of] * (k * pitch), out=face[:, to])
+    face = minimum_filter1d(face, strip, axis=0, mode="constant", cval=np.inf)
+    face = np.where(np.isinf(face), np.nan, face)
+    col, row = np.arange(columns) * step, np.arange(rows)[:, None] * step
+    return _bilinear(face, (-col * dy + row * dx - v.min()) / pitch, (col * dx + row * dy - u.min()) / pitch)
