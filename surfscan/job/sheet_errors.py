@@ -92,7 +92,7 @@ def _unknown_key(loc: list[int | str], model: type[BaseModel]) -> RefusedError:
     near = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
     path = _path([*loc[:-1], name])
     if near:
-        cure = f"did you mean {near[0]}?"
+        cure = f"the nearest known key is {near[0]}"
     else:
         elsewhere = {
             key: str(top)
