@@ -1,0 +1,350 @@
+"""Where the camera stood, from the tags on the panel or from the panel's corners.
+
+Tags lie on the surface, so on a crowned panel each tilts with it and its corners leave the plane of the tag
+centres. The model therefore gives each tag its own turn (free) and tilt (held by a wide prior) about its
+known centre, and fits those with the camera's pose by least squares.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import combinations
+
+import cv2
+import numpy as np
+
+from surfscan.errors import RefusedError
+from surfscan.optics.lens import undistort
+from surfscan.records import Array, Camera, Pose, TagSeen
+
+__all__ = ["PoseFit", "pose_from_corners", "pose_from_tags"]
+
+TILT_PRIOR_RAD = 0.3
+"""Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
+
+CORNER_NOISE_PX = 0.05
+"""Least noise of a tag corner that the covariance assumes, whatever the fit says."""
+
+POOR_PX = 2.0
+"""A fit worse than this, at 1600 pixels of photo width, is refused: the sheet and the photo do not agree."""
+
+AMBIGUITY_RATIO = 1.5
+"""Two planar solutions whose errors differ by less than this can't be told apart."""
+
+
+@dataclass(frozen=True, slots=True)
+class PoseFit:
+    """A pose with what the fit learned about the tags.
+
+    Attributes
+    ----------
+    pose : Pose
+    tag_turn_rad : dict of int to float
+        How each tag is turned about its own centre, anticlockwise seen from the front.
+    tag_tilt : dict of int to ndarray (2,)
+        Slopes (dz/dx, dz/dy) of each tag: a first look at the crown.
+    residual_px : dict of int to float
+        Root mean square corner error of each tag.
+    """
+
+    pose: Pose
+    tag_turn_rad: dict[int, float]
+    tag_tilt: dict[int, Array]
+    residual_px: dict[int, float]
+
+
+def pose_from_tags(
+    tags: list[TagSeen],
+    *,
+    centres_mm: dict[int, tuple[float, float]],
+    side_mm: float,
+    camera: Camera,
+    file: str = "photo",
+    width_px: int = 1600,
+) -> PoseFit:
+    """Fit the camera's pose to the tags seen.
+
+    Parameters
+    ----------
+    tags : list of TagSeen
+        Those found in the photo; ids not in the sheet must have been dealt with before.
+    centres_mm : dict of id to (x, y)
+        Tag centres in the panel frame.
+    side_mm : float
+        Side of the black square.
+    camera : Camera
+    file : str
+        Name for messages.
+    width_px : int
+        Width of the photo, which scales the limit of a poor fit.
+
+    Returns
+    -------
+    PoseFit
+
+    Raises
+    ------
+    RefusedError
+        Too few tags, tags in line, positions that don't fit, or two poses that fit alike.
+    """
+    known = [tag for tag in tags if tag.id in centres_mm]
+    if len(known) < 3:
+        raise RefusedError(
+            f"{file}: too few tags for a camera pose",
+            found=f"{len(known)} of {len(centres_mm)} tags ({_ids(known) or 'none'})",
+            allowed="at least 3, better 4",
+            cure="uncover the tags, or step back until all are in the photo",
+        )
+    flat = np.array([centres_mm[tag.id] for tag in known], float)
+    if np.linalg.svd(flat - flat.mean(0), compute_uv=False)[1] < 0.5 * side_mm:
+        raise RefusedError(
+            f"{file}: the tags seen lie in one line, which leaves the camera's tilt open",
+            found=_ids(known),
+            cure="show a tag off that line",
+        )
+    limit = POOR_PX * max(1.0, width_px / 1600)
+    best, other = _fit_both(known, centres_mm, side_mm, camera)
+    if best.pose.reprojection_px > limit:
+        raise _explain_misfit(known, centres_mm, side_mm, camera, best, file, limit)
+    if other is not None and other < AMBIGUITY_RATIO * max(best.pose.reprojection_px, CORNER_NOISE_PX):
+        raise RefusedError(
+            f"{file}: two camera poses fit the tags equally well",
+            found=f"errors of {best.pose.reprojection_px:.2f} and {other:.2f} px",
+            cure="photograph from closer or more from the side, so that the tags show perspective",
+        )
+    return best
+
+
+def pose_from_corners(
+    corners_px: Array, *, size_mm: tuple[float, float], camera: Camera, file: str = "photo", width_px: int = 1600
+) -> PoseFit:
+    """Fit the camera's pose to the panel rectangle's four corners as a user clicked them.
+
+    Parameters
+    ----------
+    corners_px : ndarray (4, 2)
+        Lower-left, lower-right, upper-right, upper-left, column and row.
+    size_mm : (width, height)
+    camera : Camera
+    file, width_px
+        As in `pose_from_tags`.
+
+    Returns
+    -------
+    PoseFit
+        With empty tag tables. Its covariance takes a clicked corner as good to 1 px.
+
+    Raises
+    ------
+    RefusedError
+        When no pose in front of the panel fits.
+    """
+    w, h = size_mm
+    corners = 0.5 * np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0]])
+    ideal = undistort(np.asarray(corners_px, float), camera=camera)
+    fits = []
+    for start in _planar_starts(corners, ideal):
+        params = np.concatenate(start)
+
+        def residual(v: Array) -> Array:
+            return ((_ideal(v, corners) - ideal) * camera.focal_px).ravel()
+
+        params, jac = _least_squares(residual, params)
+        rms = float(np.sqrt(np.mean(np.sum(residual(params).reshape(-1, 2) ** 2, 1))))
+        fits.append((rms, params, np.linalg.pinv(jac.T @ jac)))
+    fits.sort(key=lambda fit: fit[0])
+    limit = 3 * POOR_PX * max(1.0, width_px / 1600)
+    if not fits or fits[0][0] > limit:
+        raise RefusedError(
+            f"{file}: corners_px do not fit a rectangle of panel.size_mm",
+            found=f"{fits[0][0]:.1f} px off" if fits else "no pose in front of the panel",
+            allowed=f"{limit:.1f} px",
+            cure="click lower-left, lower-right, upper-right, upper-left in this order, and check size_mm and the lens",
+        )
+    rms, params, covariance = fits[0]
+    scale = max(rms, 1.0)
+    rotation, shift = cv2.Rodrigues(params[:3])[0], params[3:6].copy()
+    return PoseFit(Pose(rotation, shift, covariance * scale**2, rms), {}, {}, {})
+
+
+def _ids(tags: list[TagSeen]) -> str:
+    return ", ".join(str(tag.id) for tag in tags)
+
+
+def _planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
+    """Both planar solutions that see the panel from its front."""
+    _, rotations, shifts, _ = cv2.solvePnPGeneric(
+        np.ascontiguousarray(points), np.ascontiguousarray(ideal), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
+    )
+    starts = []
+    for rotation, shift in zip(rotations, shifts, strict=True):
+        matrix = cv2.Rodrigues(rotation)[0]
+        centre = -matrix.T @ shift.ravel()
+        if centre[2] > 0 and np.isfinite(centre).all():
+            starts.append((rotation.ravel().astype(float), shift.ravel().astype(float)))
+    return starts
+
+
+def _ideal(pose_vector: Array, points: Array) -> Array:
+    seen = points @ cv2.Rodrigues(pose_vector[:3])[0].T + pose_vector[3:6]
+    ideal: Array = seen[..., :2] / seen[..., 2:]
+    return ideal
+
+
+def _tag_points(turn_tilt: Array, centre: tuple[float, float], side: float) -> Array:
+    """Corners (4, 3) of a tag with turn and slopes (turn, p, q) about its centre."""
+    turn, p, q = turn_tilt
+    half = side / 2
+    square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
+    cos, sin = np.cos(turn), np.sin(turn)
+    flat = square @ np.array([[cos, sin], [-sin, cos]])
+    # Axes of the tilted plane: unit along x on it, and the perpendicular in it.
+    ex = np.array([1.0, 0.0, p]) / np.hypot(1, p)
+    normal = np.array([-p, -q, 1.0]) / np.sqrt(1 + p * p + q * q)
+    ey = np.cross(normal, ex)
+    return np.array([centre[0], centre[1], 0.0]) + flat[:, :1] * ex + flat[:, 1:] * ey
+
+
+def _fit_both(
+    tags: list[TagSeen], centres: dict[int, tuple[float, float]], side: float, camera: Camera
+) -> tuple[PoseFit, float | None]:
+    """The better of the two planar solutions, refined, and the error of the other (None when it is the same)."""
+    ideal = np.stack([undistort(tag.corners_px, camera=camera) for tag in tags])
+    middle = np.array([[*centres[tag.id], 0.0] for tag in tags])
+    flat = ideal.mean(1)
+    if len(tags) >= 4:
+        starts = _planar_starts(middle, flat)
+    else:  # three centres alone leave up to four poses: the corners, taken as flat, choose
+        turns = [_first_turn(tag) for tag in tags]
+        points = np.concatenate(
+            [_tag_points(np.array([a, 0, 0]), centres[t.id], side) for a, t in zip(turns, tags, strict=True)]
+        )
+        starts = _planar_starts(points, ideal.reshape(-1, 2))
+    fits = []
+    for rotation, shift in starts:
+        fits.append(_refine(np.concatenate([rotation, shift]), tags, ideal, centres, side, camera))
+    fits.sort(key=lambda fit: fit.pose.reprojection_px)
+    if not fits:
+        empty = Pose(np.eye(3), np.array([0.0, 0.0, 1.0]), np.eye(6), float("inf"))
+        return PoseFit(empty, {}, {}, {}), None
+    if len(fits) == 1:
+        return fits[0], None
+    apart = np.linalg.norm(fits[0].pose.centre_mm - fits[1].pose.centre_mm)
+    if apart < 0.01 * np.linalg.norm(fits[0].pose.centre_mm):
+        return fits[0], None
+    return fits[0], fits[1].pose.reprojection_px
+
+
+def _first_turn(tag: TagSeen) -> float:
+    edge = tag.corners_px[1] - tag.corners_px[0]
+    return float(np.arctan2(-edge[1], edge[0]))
+
+
+def _refine(
+    start: Array,
+    tags: list[TagSeen],
+    ideal: Array,
+    centres: dict[int, tuple[float, float]],
+    side: float,
+    camera: Camera,
+) -> PoseFit:
+    count = len(tags)
+    rotation = cv2.Rodrigues(start[:3])[0]
+    turn_tilt = np.zeros((count, 3))
+    for k in range(count):
+        # The tag's first turn: its upper edge traced back to the panel plane.
+        ends = np.column_stack([ideal[k], np.ones(4)]) @ rotation
+        origin = -rotation.T @ start[3:6]
+        on_plane = origin[:2] - ends[:, :2] * (origin[2] / ends[:, 2:])
+        edge = (on_plane[1] - on_plane[0]) + (on_plane[2] - on_plane[3])
+        turn_tilt[k, 0] = np.arctan2(edge[1], edge[0])
+
+    def residual(v: Array) -> Array:
+        matrix = cv2.Rodrigues(v[:3])[0]
+        own = v[6:].reshape(count, 3)
+        points = np.stack([_tag_points(own[k], centres[tags[k].id], side) for k in range(count)])
+        seen = points @ matrix.T + v[3:6]
+        misses = (seen[..., :2] / seen[..., 2:] - ideal) * (camera.focal_px / CORNER_NOISE_PX)
+        return np.concatenate([misses.ravel(), (own[:, 1:] / TILT_PRIOR_RAD).ravel()])
+
+    params, jac = _least_squares(residual, np.concatenate([start, turn_tilt.ravel()]))
+    misses = residual(params)[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
+    each = np.sqrt(np.mean(np.sum(misses**2, -1), -1))
+    rms = float(np.sqrt(np.mean(each**2)))
+    freedom = max(8 * count + 2 * count - (6 + 3 * count), 1)
+    inflate = max(1.0, float(np.sum((misses / CORNER_NOISE_PX) ** 2)) / freedom)
+    covariance = np.linalg.pinv(jac.T @ jac)[:6, :6] * inflate
+    pose = Pose(cv2.Rodrigues(params[:3])[0], params[3:6].copy(), covariance, rms)
+    own = params[6:].reshape(count, 3)
+    return PoseFit(
+        pose,
+        {tag.id: float(own[k, 0]) for k, tag in enumerate(tags)},
+        {tag.id: own[k, 1:].copy() for k, tag in enumerate(tags)},
+        {tag.id: float(each[k]) for k, tag in enumerate(tags)},
+    )
+
+
+def _least_squares(residual, start: Array) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
+    """Levenberg and Marquardt with a forward-difference Jacobian: a dozen unknowns, well scaled."""
+    v, damping = start.copy(), 1e-3
+    r = residual(v)
+    jac = np.empty((r.size, v.size))
+    for _ in range(60):
+        steps = 1e-7 * np.maximum(np.abs(v), 1.0)
+        for k in range(v.size):
+            moved = v.copy()
+            moved[k] += steps[k]
+            jac[:, k] = (residual(moved) - r) / steps[k]
+        normal, right = jac.T @ jac, jac.T @ r
+        for _ in range(12):
+            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -right)
+            trial = residual(v + step)
+            if np.isfinite(trial).all() and trial @ trial <= r @ r:
+                break
+            damping *= 10
+        else:
+            break
+        drop = r @ r - trial @ trial
+        v, r, damping = v + step, trial, max(damping / 10, 1e-12)
+        if drop <= 1e-10 * (r @ r + 1e-12):
+            break
+    return v, jac
+
+
+def _explain_misfit(
+    tags: list[TagSeen],
+    centres: dict[int, tuple[float, float]],
+    side: float,
+    camera: Camera,
+    best: PoseFit,
+    file: str,
+    limit: float,
+) -> RefusedError:
+    """Try what people do: two tags swapped, then one tag out of place."""
+    found = f"{best.pose.reprojection_px:.1f} px between seen and expected corners"
+    for a, b in combinations([tag.id for tag in tags], 2):
+        swapped = dict(centres)
+        swapped[a], swapped[b] = centres[b], centres[a]
+        if _fit_both(tags, swapped, side, camera)[0].pose.reprojection_px < limit:
+            return RefusedError(
+                f"{file}: tags {a} and {b} look swapped",
+                found=found,
+                allowed=f"{limit:.1f} px",
+                cure=f"swap the centres of {a} and {b} in tags.centres_mm, or the tags on the panel",
+            )
+    if len(tags) >= 4:
+        for tag in tags:
+            rest = [other for other in tags if other.id != tag.id]
+            if _fit_both(rest, centres, side, camera)[0].pose.reprojection_px < 0.3 * limit:
+                return RefusedError(
+                    f"{file}: tag {tag.id} is not where tags.centres_mm says",
+                    found=found,
+                    allowed=f"{limit:.1f} px",
+                    cure=f"measure the centre of tag {tag.id} again",
+                )
+    return RefusedError(
+        f"{file}: the tags' positions don't fit the photo",
+        found=found,
+        allowed=f"{limit:.1f} px",
+        cure="check tags.centres_mm, tags.side_mm and the focal length",
+    )

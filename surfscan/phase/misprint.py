@@ -1,0 +1,205 @@
+"""Stripe edges that the board shows in the wrong place, found and taken out of the picture.
+
+A board printed or shown from pixels rounds its stripe edges to whole pixels; where an edge falls between two
+pixels, some edges land one pixel off. In the panel that reads as a false ripple along whole stripes. An edge
+that is off stands out because its neighbours, half a period away on either side, are not: a surface can't do
+that. The edge positions along the board are compared with a smooth course plus displacements of one size and
+sign, and the best such explanation is accepted only when it explains nearly all of the unevenness.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from surfscan.records import Array
+
+__all__ = ["Misprint", "find_misprint", "repair"]
+
+LARGEST = 0.06
+"""Largest displacement looked for, in periods. A real ripple that could be mistaken for it is then under
+0.06 * period * wavelength / (4 pi * distance to the board): about 7 um for 30 mm stripes 1 m away."""
+
+REACH = 0.2
+"""Half width of the neighbourhood of an edge whose light is summed, in periods."""
+
+PRICE = 0.5
+"""Cost of calling an edge displaced, in squared displacements; a lone displaced edge saves six."""
+
+
+@dataclass(frozen=True, slots=True)
+class Misprint:
+    """Displacement of each stripe edge.
+
+    Attributes
+    ----------
+    first : int
+        Number of the first edge; edge j lies where the pattern's phase is (j + 1/2) pi.
+    shift_mm : ndarray (N,)
+        How far each edge is from where it should be, along the board axis.
+    """
+
+    first: int
+    shift_mm: Array
+
+
+def find_misprint(
+    picture: Array, valid: Array, phase_rad: Array, level: Array, amplitude: Array, *, period_mm: float, period_px: float
+) -> Misprint | None:
+    """Find displaced stripe edges.
+
+    Parameters
+    ----------
+    picture : ndarray (H, W), float32
+    valid : ndarray (H, W), bool
+        Where the picture counts: seen, and away from spots.
+    phase_rad : ndarray (H, W)
+        Phase of the stripes as a smooth surface would show them.
+    level, amplitude : ndarray (H, W)
+        Local mean and amplitude of the stripes.
+    period_mm, period_px : float
+        Stripe period on the board, and in the picture.
+
+    Returns
+    -------
+    Misprint or None
+        None when the edges are even.
+    """
+    turns = phase_rad[valid] / (2 * np.pi)
+    if turns.size < 2000:
+        return None
+    # Stripes in line with the grid sample the board at whole cells only: bins must not be finer than that.
+    bins = int(np.clip(period_px / 1.25, 6, 48))
+    shade = (picture[valid] - level[valid]) / np.maximum(amplitude[valid], 1e-6)
+    low = int(np.floor(turns.min()))
+    place = (turns - low) * bins - 0.5
+    slot = np.floor(place).astype(np.int64)
+    part = place - slot
+    slot = np.maximum(slot, 0)
+    size = int(slot.max()) + 2
+    count = np.bincount(slot, 1 - part, size) + np.bincount(slot + 1, part, size)
+    total = np.bincount(slot, (1 - part) * shade, size) + np.bincount(slot + 1, part * shade, size)
+    profile = total / np.maximum(count, 1e-9)
+    enough = count > 0.15 * np.median(count[count > 1])
+    first, places = _edges(profile, enough, bins, low)
+    if places.size < 12:
+        return None
+    shift = _explain(places)
+    if shift is None:
+        return None
+    return Misprint(first, shift * period_mm)
+
+
+def _edges(profile: Array, enough: Array, bins: int, low: int) -> tuple[int, Array]:
+    """Deviation of each edge from its place, in periods, and the first edge's number (longest run without gaps).
+
+    The light gained or lost around an edge tells how far it moved, whatever its blur: a stripe of unit
+    fundamental amplitude swings from +pi/4 to -pi/4.
+    """
+    centre = low + (np.arange(profile.size) + 0.5) / bins
+    found: dict[int, float] = {}
+    for number in range(int(np.ceil(2 * centre[0])), int(np.floor(2 * centre[-1]))):
+        near = np.abs(centre - (number + 0.5) / 2) < REACH
+        if near.sum() < 3 or not enough[near].all():
+            continue
+        # Trapezoids from one end of the reach to the other, so that the share of a cut bin counts.
+        ends = (number + 0.5) / 2 + np.array([-REACH, REACH])
+        place = np.r_[ends[0], centre[near], ends[1]]
+        light = np.interp(place, centre, profile)
+        shift = float(np.sum(0.5 * (light[1:] + light[:-1]) * np.diff(place))) / (0.5 * np.pi)
+        found[number] = shift if number % 2 == 0 else -shift
+    if not found:
+        return 0, np.zeros(0)
+    numbers = np.array(sorted(found))
+    runs = np.split(numbers, np.flatnonzero(np.diff(numbers) != 1) + 1)
+    run = max(runs, key=len)
+    return int(run[0]), np.array([found[int(n)] for n in run])
+
+
+def _explain(places: Array) -> Array | None:
+    """Best displacements of one size and sign (periods), by dynamic programming; None when not convincing."""
+    # Even and odd edges may differ by a constant: stripes need not be as wide as their gaps.
+    places = places - np.where(np.arange(places.size) % 2, np.median(places[1::2]), np.median(places[::2]))
+    plain = float(np.sum(np.diff(places, 2) ** 2))
+    sizes = np.geomspace(0.004, LARGEST, 28)
+    best: tuple[float, Array] | None = None
+    for size in np.concatenate([sizes, -sizes]):
+        states = _cheapest(places, float(size))
+        if not states.any():
+            continue
+        # The size itself by least squares of the second differences, then once more.
+        for _ in range(2):
+            d2o, d2r = np.diff(states.astype(float), 2), np.diff(places, 2)
+            refined = float(d2o @ d2r / (d2o @ d2o))
+            states = _cheapest(places, refined) if 0.002 < abs(refined) < 1.2 * LARGEST else states
+            if not states.any():
+                break
+        if not states.any():
+            continue
+        rest = float(np.sum((np.diff(places, 2) - refined * np.diff(states.astype(float), 2)) ** 2))
+        if best is None or rest + PRICE * refined**2 * states.sum() < best[0]:
+            best = (rest + PRICE * refined**2 * states.sum(), refined * states)
+            best_rest, best_size = rest, abs(refined)
+    if best is None:
+        return None
+    noise = np.sqrt(best_rest / (6 * places.size))
+    if best_rest > 0.15 * plain or noise > 0.2 * best_size:
+        return None
+    return best[1]
+
+
+def _cheapest(places: Array, size: float) -> Array:
+    """Which edges to call displaced by `size`: least squared second differences plus the price (Viterbi)."""
+    options = np.array([0.0, size])
+    price = PRICE * size * size * np.array([0.0, 1.0])
+    n = places.size
+    value = places[:, None] - options  # what is left of each edge under either option
+    cost = price[:, None] + price[None, :]  # options of edges 0 and 1
+    back = np.zeros((n, 2, 2), np.int8)
+    for k in range(2, n):
+        bend = value[k - 2][:, None, None] - 2 * value[k - 1][None, :, None] + value[k][None, None, :]
+        total = cost[:, :, None] + bend * bend
+        back[k] = total.argmin(0)
+        cost = total.min(0) + price[None, :]
+    a, b = np.unravel_index(cost.argmin(), cost.shape)
+    states = np.zeros(n, bool)
+    for k in range(n - 1, 1, -1):
+        states[k] = bool(b)
+        a, b = back[k, a, b], a
+    states[1], states[0] = bool(b), bool(a)
+    return states
+
+
+def repair(picture: Array, phase_rad: Array, amplitude: Array, *, misprint: Misprint, period_mm: float, slope_turns: float) -> Array:
+    """Take displaced edges out of a picture.
+
+    Parameters
+    ----------
+    picture : ndarray (H, W), float32
+    phase_rad : ndarray (H, W)
+        Phase of the stripes as seen now.
+    amplitude : ndarray (H, W)
+        Amplitude of their fundamental; a square stripe swings pi/2 of it.
+    misprint : Misprint
+    period_mm : float
+    slope_turns : float
+        Change of phase per pixel, in turns: how sharp an edge is drawn.
+
+    Returns
+    -------
+    ndarray (H, W), float32
+    """
+    turns = phase_rad / (2 * np.pi)
+    number = np.rint(2 * turns - 0.5)
+    shifts = np.concatenate([[0.0], misprint.shift_mm / period_mm, [0.0]])
+    index = np.clip(number - misprint.first + 1, 0, shifts.size - 1).astype(np.int64)
+    shift = shifts[index]
+    moved = shift != 0
+    away = turns[moved] - (number[moved] + 0.5) / 2
+    width = max(slope_turns, 1e-4)
+    pulse = np.clip(away / width + 0.5, 0, 1) - np.clip((away - shift[moved]) / width + 0.5, 0, 1)
+    sign = np.where(number[moved] % 2 == 0, 1.0, -1.0)
+    out = picture.copy()
+    out[moved] -= (0.5 * np.pi * amplitude[moved] * sign * pulse).astype(np.float32)
+    return out

@@ -1,0 +1,343 @@
+"""Two photos of reflected stripes to slopes and height.
+
+The surface as known so far predicts, for each photo, where its stripes should lie; the lock-in measures how
+far off they are; the two photos' corrections become slopes, the slopes a height, and the height a better
+place to rectify the photos on. Three to five rounds settle it, crowned panels included.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import cv2
+import numpy as np
+
+from surfscan.errors import NotMeasuredError
+from surfscan.flags import bit
+from surfscan.optics.field import FINE, rectify, to_fine
+from surfscan.optics.mirror import Hit, hit_board
+from surfscan.phase.carrier import Tiles, tile_frequencies
+from surfscan.phase.lockin import LockIn, follow_stripes
+from surfscan.phase.misprint import Misprint, find_misprint, repair
+from surfscan.phase.order import unwrap
+from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
+from surfscan.poisson import label_islands
+from surfscan.records import Array, Board, Camera, Grid, Photo, Pose
+from surfscan.surface.integrate import integrate_slopes
+from surfscan.surface.slopes import continue_smoothly, fit_polynomial, newton_step, polynomial_terms
+
+__all__ = ["Reading", "View", "read_stripes"]
+
+WINDOW = 0.45
+"""Window across the stripes, in periods: passes 8 of 10000 of the second harmonic, nothing of the third."""
+
+MISPRINT_ROUND = 2
+"""The round that looks for displaced stripe edges: by then the surface is known to a few micrometres."""
+
+WINDOW_ALONG = 0.2
+"""Window along the stripes, in periods: enough to quieten noise, short enough to keep small spots."""
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One photo with what is known about it."""
+
+    photo: Photo
+    camera: Camera
+    pose: Pose
+    varies: str
+
+
+@dataclass(slots=True)
+class Reading:
+    """What the photos say about the surface; all maps on the coarse grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_mm : ndarray (H, W)
+        Height above the plane of the tag centres; NaN where not measured.
+    p, q : ndarray (H, W)
+        Slopes dz/dx, dz/dy; NaN where not measured.
+    sigma_slope : ndarray (H, W)
+        Standard deviation of the slopes from noise in the photos; NaN where not measured.
+    flags : ndarray (H, W), int32
+    closure_mrad : float
+        What both directions disagree by (curl residual), mrad.
+    gain_mm : ndarray (2,)
+        Board millimetres per unit slope of each photo, median: the lever of the reflection.
+    period_mm : ndarray (2,)
+        Median reflected stripe period on the panel of each photo, mm.
+    pictures : list of dict
+        Per photo, what its quality is judged by.
+    """
+
+    grid: Grid
+    height_mm: Array
+    p: Array
+    q: Array
+    sigma_slope: Array
+    flags: Array
+    closure_mrad: float
+    gain_mm: Array
+    period_mm: Array
+    pictures: list[dict[str, Array | float]] = field(default_factory=list)
+
+
+@dataclass(slots=True)
+class _Track:
+    """What is carried from round to round for one photo."""
+
+    view: View
+    misprint: Misprint | None = None
+    offset_rad: float = 0.0
+    spacing_mm: float = 0.0
+    lock: LockIn | None = None
+    state: Array | None = None
+    wanted_mm: Array | None = None
+    good: Array | None = None
+
+
+@dataclass(slots=True)
+class _Surface:
+    """The surface as known so far, everywhere on the coarse grid."""
+
+    x: Array
+    y: Array
+    z: Array
+    p: Array
+    q: Array
+
+
+def read_stripes(
+    views: list[View],
+    *,
+    board: Board,
+    grid: Grid,
+    region: Array,
+    level_at_mm: Array,
+    start_curvature: Array | None = None,
+    progress: Callable[[float], None] | None = None,
+    rounds: int = 6,
+) -> Reading:
+    """Read slopes and height from two photos of stripes.
+
+    Parameters
+    ----------
+    views : list of two View
+        One with ``varies`` "across", one with "up".
+    board : Board
+    grid : Grid
+        The coarse grid.
+    region : ndarray (H, W), int32
+        Flags of the judged region, 0 inside.
+    level_at_mm : ndarray (N, 2)
+        Places, at least three and not in line, whose heights define z = 0 (the tags).
+    start_curvature : ndarray (3,), optional
+        First guess of (z_xx, z_xy, z_yy), 1/mm.
+    progress : callable, optional
+        Told a share from 0 to 1.
+    rounds : int
+        Most rounds.
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        When the stripes can't be read at all.
+    """
+    inside = region == 0
+    if inside.sum() < 400:
+        raise NotMeasuredError(
+            "the judged region is too small to measure",
+            found=f"{int(inside.sum())} cells of {grid.step_mm:g} mm",
+            cure="judge a larger region or leave less out",
+        )
+    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
+    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
+    surface = _carry(views, board, grid, region, x, y, start_curvature)
+    fine_region = cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+    fine_region[[0, -1]] = fine_region[:, [0, -1]] = False
+    measured, last, closure = inside, np.inf, np.nan
+    tracks = [_Track(view) for view in views]
+    for turn in range(rounds):
+        change = max(_follow(track, turn, surface, board, grid, inside, fine_region) for track in tracks)
+        measured = np.logical_and(*(track.good for track in tracks))
+        if measured.sum() < 400:
+            break
+        surface, closure = _settle(surface, tracks, board, measured, grid, reach, level_at_mm)
+        if progress is not None:
+            progress((turn + 1) / rounds)
+        if turn >= 3 and (change < 0.004 or change > 0.9 * last):
+            break
+        last = change
+    return _finish(tracks, board, grid, region, surface, measured, closure)
+
+
+def _carry(views, board, grid, region, x, y, start):  # type: ignore[no-untyped-def]
+    """The crown, and with it a first surface to predict stripes from."""
+    curvature = np.zeros(3) if start is None else np.asarray(start, float)
+    for turn in range(2):
+        a, b, c = curvature
+        z = 0.5 * (a * x * x + 2 * b * x * y + c * y * y)
+        sets = []
+        for view in views:
+            picture, state = rectify(view.photo, x, y, z, camera=view.camera, pose=view.pose)
+            shrunk = cv2.resize(picture, (x.shape[1], x.shape[0]), interpolation=cv2.INTER_AREA)
+            good = (region == 0) & (state[::FINE, ::FINE] == 0)
+            tiles = tile_frequencies(shrunk, good, tile_px=48)
+            cx = grid.x_mm[0] + tiles.column * grid.step_mm
+            cy = grid.y_mm[0] + tiles.row * grid.step_mm
+            tiles = Tiles(cx, cy, tiles.fx / grid.step_mm, tiles.fy / grid.step_mm, tiles.strength)
+            if turn == 0:
+                axes = {axis: predict_frequency(cx, cy, curvature, camera_mm=view.pose.centre_mm, board=board,
+                                                varies=axis) for axis in ("across", "up")}
+                check_stripes(tiles, axes, varies=view.varies, file=view.photo.file)
+            sets.append((cx, cy, tiles, view.pose.centre_mm, view.varies))
+        curvature = fit_crown(sets, board=board, start=curvature)
+    a, b, c = curvature
+    return _Surface(x, y, 0.5 * (a * x * x + 2 * b * x * y + c * y * y), a * x + b * y, b * x + c * y)
+
+
+def _follow(track, turn, surface, board, grid, inside, fine_region):  # type: ignore[no-untyped-def]
+    """One round for one photo: where its stripes are now; returns the rms change in radians."""
+    view = track.view
+    hit = hit_board(surface.x, surface.y, surface.z, surface.p, surface.q,
+                    camera_mm=view.pose.centre_mm, board=board)
+    place = hit.across_mm if view.varies == "across" else hit.up_mm
+    turned = 2 * np.pi / board.period_mm
+    picture, state = rectify(view.photo, surface.x, surface.y, surface.z, camera=view.camera, pose=view.pose)
+    gy, gx = np.gradient(place, grid.step_mm)
+    fx, fy = np.nanmedian(np.abs(gx[inside])), np.nanmedian(np.abs(gy[inside]))
+    track.spacing_mm = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
+    period_px = FINE * track.spacing_mm / grid.step_mm
+    across, along = WINDOW * period_px, max(WINDOW_ALONG * period_px, 1.0)
+    # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
+    predicted = to_fine(np.where(np.isfinite(place), place, 0.0)) * turned
+    seen = fine_region & (state == 0)
+    if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
+        track.misprint = _look_for_misprint(track, surface, board, grid, picture, seen)
+    if track.misprint is not None and track.lock is not None:
+        picture = repair(picture, predicted + track.offset_rad, to_fine(track.lock.amplitude),
+                         misprint=track.misprint, period_mm=board.period_mm, slope_turns=1 / period_px)
+    lock = follow_stripes(picture, seen, predicted, sigma_px=(across, along) if fx >= fy else (along, across),
+                          every=FINE)
+    worst = np.bitwise_or.reduce([state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
+    good = inside & (worst == 0) & np.isfinite(lock.residual_rad) & _on_board(hit, board)
+    good &= _strong(lock, good)
+    residual = lock.residual_rad
+    if turn < 2:
+        residual = unwrap(residual, good)
+        offset = float(np.median(residual[good])) if good.any() else 0.0
+    else:
+        near = np.angle(np.exp(1j * (residual - track.offset_rad)))
+        offset = track.offset_rad + (float(np.median(near[good])) if good.any() else 0.0)
+        residual = offset + np.angle(np.exp(1j * (residual - offset)))
+    good &= np.isfinite(residual)
+    residual = residual - offset
+    track.offset_rad, track.lock, track.state, track.good = offset, lock, worst, good
+    track.wanted_mm = place + residual / turned
+    return float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
+
+
+def _look_for_misprint(track, surface, board, grid, picture, seen):  # type: ignore[no-untyped-def]
+    """Compare the stripe edges with the course that a smooth panel would give them."""
+    x, y = surface.x / np.abs(surface.x).max(), surface.y / np.abs(surface.y).max()
+    good = track.good
+    pick = np.zeros(good.shape, bool)
+    pick[::3, ::3] = True
+    pick &= good
+    course = polynomial_terms(x, y, 5) @ fit_polynomial(x[pick], y[pick], track.wanted_mm[pick], 5)
+    away = np.abs(track.wanted_mm - course)
+    calm = good & (away < max(0.05 * board.period_mm, 2.5 * float(np.median(away[good]))))
+    calm_fine = cv2.resize(calm.astype(np.uint8), seen.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    phase = to_fine(course) * (2 * np.pi / board.period_mm) + track.offset_rad
+    # Level and amplitude over a few stripes: one displaced edge must not move its own reference.
+    reach_px = 2.0 * track.spacing_mm / grid.step_mm
+    share = np.maximum(cv2.GaussianBlur(good.astype(float), (0, 0), reach_px), 1e-6)
+    level, amplitude = (to_fine(cv2.GaussianBlur(np.where(good, a, 0.0), (0, 0), reach_px) / share)
+                        for a in (track.lock.level, track.lock.amplitude))
+    return find_misprint(picture, seen & calm_fine, phase, level, amplitude,
+                         period_mm=board.period_mm, period_px=FINE * track.spacing_mm / grid.step_mm)
+
+
+def _on_board(hit: Hit, board: Board) -> Array:
+    half_w, half_h = board.size_mm[0] / 2, board.size_mm[1] / 2
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h))
+
+
+def _strong(lock: LockIn, good: Array) -> Array:
+    """Stripes at least a quarter as strong as is usual on this photo, seen through half a window."""
+    usual = np.median(lock.amplitude[good]) if good.any() else 0.0
+    return np.asarray((lock.amplitude > 0.25 * usual) & (lock.amplitude > 1e-4) & (lock.support > 0.25))
+
+
+def _settle(surface, tracks, board, measured, grid, reach, level_at_mm):  # type: ignore[no-untyped-def]
+    """Solve for slopes, integrate, level on the tags' plane, and continue the surface where it is not seen."""
+    p, q = surface.p, surface.q
+    for _ in range(2):
+        sides = []
+        for track in tracks:
+            hit = hit_board(surface.x, surface.y, surface.z, p, q, camera_mm=track.view.pose.centre_mm, board=board)
+            sides.append((hit, track.wanted_mm, track.view.varies))
+        dp, dq = newton_step(sides[0], sides[1])
+        solved = measured & np.isfinite(dp) & np.isfinite(dq)
+        p, q = p + np.where(solved, dp, 0), q + np.where(solved, dq, 0)
+    x, y = surface.x / reach, surface.y / reach
+    wide = 8.0
+    p = continue_smoothly(p, measured, x, y, reach_px=wide)
+    q = continue_smoothly(q, measured, x, y, reach_px=wide)
+    weight = np.where(measured, 1.0, 1e-3)
+    z, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=weight, tolerance=1e-5, start=surface.z)
+    tilt = _tags_plane(z, grid, level_at_mm)
+    z = z - (tilt[0] + tilt[1] * surface.x + tilt[2] * surface.y)
+    closure = _closure(p, q, measured, grid.step_mm)
+    return _Surface(surface.x, surface.y, z, p - tilt[1], q - tilt[2]), closure
+
+
+def _tags_plane(z: Array, grid: Grid, level_at_mm: Array) -> Array:
+    """Plane (constant, x, y) through the surface, continued under their paper, at the tags."""
+    column = np.clip((level_at_mm[:, 0] - grid.x_mm[0]) / grid.step_mm, 0, grid.x_mm.size - 1)
+    row = np.clip((level_at_mm[:, 1] - grid.y_mm[0]) / grid.step_mm, 0, grid.y_mm.size - 1)
+    at = z[np.rint(row).astype(int), np.rint(column).astype(int)]
+    design = np.column_stack([np.ones(len(at)), level_at_mm])
+    return np.asarray(np.linalg.lstsq(design, at, rcond=None)[0])
+
+
+def _closure(p: Array, q: Array, measured: Array, step_mm: float) -> float:
+    """Root mean square curl of the slopes, as a slope over one period-sized loop (mrad)."""
+    curl = np.gradient(p, step_mm, axis=0) - np.gradient(q, step_mm, axis=1)
+    inner = cv2.erode(measured.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return float(1e3 * np.sqrt(np.mean(curl[inner] ** 2)) * step_mm) if inner.any() else float("nan")
+
+
+def _finish(tracks, board, grid, region, surface, measured, closure):  # type: ignore[no-untyped-def]
+    """Flags, noise and the height of each island by itself."""
+    flags = region.copy()
+    inside = region == 0
+    pictures, gains = [], []
+    variance = np.zeros(grid.shape)
+    for track in tracks:
+        view, lock = track.view, track.lock
+        hit = hit_board(surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm,
+                        board=board)
+        slope = hit.d_across if view.varies == "across" else hit.d_up
+        gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
+        flags |= np.where(inside, track.state, 0)
+        flags[inside & ~_on_board(hit, board)] |= bit("off_board")
+        clear = inside & (track.state == 0)
+        flags[clear & ~_strong(lock, clear)] |= bit("weak_stripes")
+        pictures.append({"amplitude": lock.amplitude, "level": lock.level, "modulation": lock.modulation})
+    p, q = np.where(measured, surface.p, np.nan), np.where(measured, surface.q, np.nan)
+    height, _ = integrate_slopes(p, q, step_mm=grid.step_mm, start=surface.z, tolerance=1e-7)
+    count, labels = label_islands(measured)
+    for k in range(1, count + 1):
+        part = labels == k
+        height[part] += np.mean(surface.z[part] - height[part])
+    periods = np.array([track.spacing_mm for track in tracks])
+    return Reading(grid, height, p, q, np.sqrt(variance), flags, closure, np.array(gains), periods, pictures)

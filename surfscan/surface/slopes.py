@@ -1,0 +1,85 @@
+"""Board hits to slopes, by Newton steps on the law of reflection, and smooth continuation where unseen."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from surfscan.optics.mirror import Hit
+from surfscan.records import Array
+
+__all__ = ["continue_smoothly", "fit_polynomial", "newton_step", "polynomial_terms"]
+
+
+def newton_step(first: tuple[Hit, Array, str], second: tuple[Hit, Array, str]) -> tuple[Array, Array]:
+    """One Newton step towards slopes whose reflections hit where two photos say.
+
+    Parameters
+    ----------
+    first, second : (hit, wanted_mm, varies)
+        The hit of the current slopes from that photo's camera, the board coordinate it shows there (H, W),
+        and which board axis that is, "across" or "up".
+
+    Returns
+    -------
+    dp, dq : ndarray (H, W)
+        What to add to the slopes; NaN where either photo says nothing.
+    """
+    rows = []
+    for hit, wanted, varies in (first, second):
+        place, slope = (hit.across_mm, hit.d_across) if varies == "across" else (hit.up_mm, hit.d_up)
+        rows.append((*slope, wanted - place))
+    (a, b, u), (c, d, v) = rows
+    det = a * d - b * c
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return (u * d - b * v) / det, (a * v - u * c) / det
+
+
+def polynomial_terms(x: Array, y: Array, order: int) -> Array:
+    """All monomials x^i y^j with i + j <= order, along a new last axis; x and y should be within about 1."""
+    return np.stack([x ** (n - j) * y**j for n in range(order + 1) for j in range(n + 1)], -1)
+
+
+def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int = 8) -> Array:
+    """Coefficients of a robust polynomial (Huber-like reweighting) over 1-D samples, for `polynomial_terms`."""
+    terms = polynomial_terms(x, y, order)
+    weight = np.ones(value.size)
+    for _ in range(rounds):
+        root = np.sqrt(weight)
+        coefficients = np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
+        miss = value - terms @ coefficients
+        spread = 1.4826 * np.median(np.abs(miss)) + 1e-12
+        weight = 1 / np.hypot(1, miss / (2 * spread))
+    return np.asarray(coefficients)
+
+
+def continue_smoothly(value: Array, valid: Array, x: Array, y: Array, *, reach_px: float, order: int = 2) -> Array:
+    """Fill the unseen cells of a map: a low-order surface plus the neighbours' difference from it.
+
+    Parameters
+    ----------
+    value : ndarray (H, W)
+    valid : ndarray (H, W), bool
+    x, y : ndarray (H, W)
+        Scaled places, within about 1.
+    reach_px : float
+        How far the neighbours' difference is carried.
+    order : int
+
+    Returns
+    -------
+    ndarray (H, W)
+        `value` where valid, finite everywhere. The continuation is only for predicting, never for judging.
+    """
+    skip = max(1, int(np.sqrt(valid.sum() / 4000)))
+    pick = np.zeros(valid.shape, bool)
+    pick[::skip, ::skip] = True
+    pick &= valid
+    if pick.sum() < 20:
+        return np.where(valid, value, np.nanmean(value[valid]) if valid.any() else 0.0)
+    trend = polynomial_terms(x, y, order) @ fit_polynomial(x[pick], y[pick], value[pick], order, rounds=4)
+    weight = valid.astype(np.float32)
+    rest = np.where(valid, value - trend, 0).astype(np.float32)
+    near = cv2.GaussianBlur(weight, (0, 0), reach_px)
+    carried = cv2.GaussianBlur(rest, (0, 0), reach_px) / np.maximum(near, 1e-3)
+    return np.where(valid, value, trend + carried)
