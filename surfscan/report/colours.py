@@ -23,7 +23,7 @@ _HIGH = np.array([FAIR, (228, 212, 190), (250, 178, 92), (158, 58, 0)], np.float
 
 
 def _stops(limit_mm: float, end_mm: float) -> list[float]:
-    return [0.0, 0.98 * limit_mm, limit_mm, max(end_mm, 1.001 * limit_mm)]
+    return [0.0, 0.995 * limit_mm, limit_mm, max(end_mm, 1.001 * limit_mm)]
 
 
 def colour_of(
@@ -45,8 +45,8 @@ def colour_of(
     ndarray (..., 3), uint8
         Red, green, blue.
     """
-    # One table over the whole scale: the picture has millions of pixels, the scale a few hundred shades.
-    steps = 1024
+    # One table over the whole scale: the picture has millions of pixels, the scale a few thousand shades.
+    steps = 4096
     place = (np.clip(np.nan_to_num(deviation_mm), -end_mm, end_mm) + end_mm) * (steps / (2 * end_mm))
     level = np.linspace(-end_mm, end_mm, steps + 1)
     low_stops, high_stops = _stops(low_mm, end_mm), _stops(high_mm, end_mm)
