@@ -394,7 +394,7 @@ def _lowest(height: Array, every: int) -> tuple[Array, Array]:
     rows, columns = (-(-n // every) for n in height.shape)
     wide = np.full((rows * every, columns * every), np.inf)
     wide[: height.shape[0], : height.shape[1]] = np.where(np.isfinite(height), height, np.inf)
-    squares = wide.reshape(rows, every, columns, every).swapaxes(1, 2).reshape(rows, columns, -1)
+    squares = wide.reshape(rows, every, columns, every).swapaxes(1, 2).reshape(rows, columns, every * every)
     at = squares.argmin(axis=2)
     measured = np.isfinite(squares.min(axis=2))
     row = np.arange(rows)[:, None] * every + at // every
