@@ -1,0 +1,168 @@
+"""The direction of imports, read from the source: a file imports only from above its own line."""
+
+from __future__ import annotations
+
+import ast
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import surfscan
+
+SOURCE = Path(surfscan.__file__).parent
+
+# Top to bottom. One row is one layer: its members do not import each other, except as ALLOWED says.
+LAYERS: list[set[str]] = [
+    {"version", "constants", "errors", "flags"},
+    {"records"},
+    {"poisson"},  # one solver under phase and surface
+    {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
+    {"reading"},  # one kind of light per file, joins the stages up to height
+    {"synth"},
+    {"pipeline"},
+    {"record"},
+    {"report"},
+    {"plan"},
+    {"cli"},
+    {"__main__"},
+]
+ALLOWED = {("surface", "optics")}
+# The package's own front door loads names on first use; it has no layer.
+FRONT = "__init__"
+# Known surfaces may use these and nothing else, and no stage may use them.
+SYNTH_MAY_USE = {"version", "constants", "errors", "flags", "records", "optics", "synth"}
+SYNTH_USERS = {"synth", "plan", "cli"}
+
+
+def layer_of(part: str) -> int:
+    return next(k for k, names in enumerate(LAYERS) if part in names)
+
+
+def part_of(path: Path) -> str:
+    first = path.relative_to(SOURCE).parts[0]
+    return first.removesuffix(".py")
+
+
+def imports(source: str) -> list[tuple[int, str]]:
+    """Every part of the package named by an import anywhere in a file, late ones too, with its line."""
+    found = []
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "relative imports hide the direction"
+            if node.module == "surfscan":
+                found += [(node.lineno, alias.name) for alias in node.names]
+            elif (node.module or "").startswith("surfscan."):
+                found.append((node.lineno, str(node.module).split(".")[1]))
+        elif isinstance(node, ast.Import):
+            found += [
+                (node.lineno, alias.name.split(".")[1])
+                for alias in node.names
+                if alias.name.startswith("surfscan.")
+            ]
+    return found
+
+
+def complaint(part: str, used: str) -> str:
+    """What is wrong with `part` importing `used`; empty when nothing is."""
+    if part == used:
+        return ""
+    if part == "synth" and used not in SYNTH_MAY_USE:
+        return f"synth may not use {used}"
+    if used == "synth" and part not in SYNTH_USERS:
+        return f"{part} may not use known surfaces"
+    if layer_of(used) < layer_of(part) or (part, used) in ALLOWED:
+        return ""
+    return f"{part} may not import {used}"
+
+
+FILES = sorted(path for path in SOURCE.rglob("*.py") if "data" not in path.relative_to(SOURCE).parts)
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: str(path.relative_to(SOURCE)))
+def test_a_file_imports_only_from_above(path: Path) -> None:
+    part = part_of(path)
+    if part == FRONT:
+        return
+    wrong = [
+        f"line {line}: {complaint(part, used)}"
+        for line, used in imports(path.read_text())
+        if complaint(part, used)
+    ]
+    assert wrong == []
+
+
+def test_every_part_has_a_layer_and_every_rule_bites() -> None:
+    parts = {part_of(path) for path in FILES} - {FRONT}
+    assert parts <= set().union(*LAYERS)
+    assert complaint("phase", "pipeline") == "phase may not import pipeline"
+    assert complaint("phase", "optics") == "phase may not import optics"
+    assert complaint("surface", "optics") == ""
+    assert complaint("pipeline", "synth") == "pipeline may not use known surfaces"
+    assert complaint("synth", "phase") == "synth may not use phase"
+    assert imports("def f():\n    from surfscan.report.table import x\n    import surfscan.cli") == [
+        (2, "report"),
+        (3, "cli"),
+    ]
+
+
+def test_no_stage_prints_or_opens_windows() -> None:
+    talking = {"cli"}
+    for path in FILES:
+        if part_of(path) in talking:
+            continue
+        calls = [
+            node.lineno
+            for node in ast.walk(ast.parse(path.read_text()))
+            if isinstance(node, ast.Call)
+            and isinstance(node.func, ast.Name)
+            and node.func.id in ("print", "input")
+        ]
+        assert calls == [], path
+
+
+def test_public_names_are_these_and_all_load() -> None:
+    assert surfscan.__all__ == [
+        "CheckResult",
+        "HeightMap",
+        "NotMeasuredError",
+        "RefusedError",
+        "Sheet",
+        "Spot",
+        "SurfscanError",
+        "UsageError",
+        "__version__",
+        "check_job",
+        "load_sheet",
+        "write_result",
+    ]
+    for name in surfscan.__all__:
+        assert getattr(surfscan, name) is not None
+    with pytest.raises(AttributeError, match="nothing_like_it"):
+        surfscan.nothing_like_it  # noqa: B018
+
+
+def test_importing_the_package_and_the_command_loads_no_heavy_library() -> None:
+    code = "import sys, surfscan, surfscan.cli; print(*sorted(m for m in sys.modules if '.' not in m))"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    heavy = {
+        "numpy",
+        "scipy",
+        "cv2",
+        "skimage",
+        "pydantic",
+        "PIL",
+        "pillow_heif",
+        "tifffile",
+        "matplotlib",
+        "mitsuba",
+    }
+    assert heavy & set(done.stdout.split()) == set()
+
+
+def test_a_run_loads_no_plot_or_page_library() -> None:
+    code = "import sys, surfscan.pipeline, surfscan.report.export; print(*sys.modules)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    loaded = {name.split(".")[0] for name in done.stdout.split()}
+    assert {"matplotlib", "streamlit", "mitsuba"} & loaded == set()
