@@ -7,7 +7,6 @@ from dataclasses import dataclass
 __all__ = [
     "COVERAGE_FACTOR_95",
     "EYE_RESOLUTION",
-    "EYE_VERNIER",
     "FILLER_GREATEST_DEPTH",
     "FILLER_PREFERRED_DEPTH",
     "GAUSSIAN_ALPHA",
@@ -84,10 +83,4 @@ EYE_RESOLUTION = Constant(
     "rad",
     "60 seconds of arc; textbook figure of visual acuity",
     "good light, normal sight",
-)
-EYE_VERNIER = Constant(
-    2.42406840554768e-5,
-    "rad",
-    "5 seconds of arc; Westheimer 1975, quoted from memory",
-    "a line beside a line",
 )

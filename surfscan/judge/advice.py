@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from surfscan.constants import FILLER_PREFERRED_DEPTH
 from surfscan.judge.limits import METAL_STAGES, STAGES, Limits
 
 __all__ = ["CAUTIONS", "advise", "advise_texture"]
@@ -104,33 +105,35 @@ def advise_texture(stage: str) -> str:
 
 def _low(stage: str, depth: float, u95: float, limits: Limits) -> str:
     deepest = depth + u95
-    doubt = f" (give or take {u95:.2f} mm, which reaches past it)"
+    size = f"{depth:.2f} mm deep"
+    if deepest > limits.putty_depth_mm >= depth or deepest > limits.filler_depth_mm >= depth:
+        size += f", give or take {u95:.2f} mm"
     if deepest > limits.filler_depth_mm:
-        why = "" if depth > limits.filler_depth_mm else doubt
+        may = "is" if depth > limits.filler_depth_mm else "may be"
         return (
-            f"Bring the metal up first: filler here would be {depth:.2f} mm deep{why}, against a limit of "
+            f"Bring the metal up first. Filler here would be {size}: that {may} over the limit of "
             f"{limits.filler_depth_mm:g} mm."
         )
-    back = "" if stage in _OPEN_STAGES else f"Back a stage, as nothing is filled on {stage} coat: "
     if deepest <= limits.putty_depth_mm:
         if stage == "bare-metal":
             return (
-                f"Filler, {_NEXT}: the low is {depth:.2f} mm deep, shallow enough for glazing putty, but "
-                f"putty wants primer or filler under it."
+                f"Filler, {_NEXT}. The low is {size}: shallow enough for glazing putty, but putty wants "
+                f"primer or filler under it."
             )
-        return _start(
-            back,
-            f"glazing putty, {_NEXT}: the low is {depth:.2f} mm deep, under the {limits.putty_depth_mm:g} "
-            "mm for putty.",
-        )
-    why = "over" if depth > limits.putty_depth_mm else f"too near{doubt} to"
-    if stage not in METAL_STAGES and not back:
-        back = f"Back to the filler stage, as {stage} is too late for it: "
-    return _start(
-        back,
-        f"filler, {_NEXT}: the low is {depth:.2f} mm deep, {why} the {limits.putty_depth_mm:g} mm for putty "
-        f"and under the {limits.filler_depth_mm:g} mm for filler.",
+        start = "Glazing putty" if stage in _OPEN_STAGES else "Back a stage, then glazing putty"
+        return f"{start}, {_NEXT}. The low is {size}, under the {limits.putty_depth_mm:g} mm for putty."
+    may = "over" if depth > limits.putty_depth_mm else "which may be over"
+    start = "Filler" if stage in METAL_STAGES else "Back to the filler stage, then filler"
+    text = (
+        f"{start}, {_NEXT}. The low is {size}, {may} the {limits.putty_depth_mm:g} mm for putty and under "
+        f"the {limits.filler_depth_mm:g} mm for filler."
     )
+    if depth > FILLER_PREFERRED_DEPTH.value:
+        text += (
+            f" {FILLER_PREFERRED_DEPTH.value:.1f} mm (1/8 inch) and under is preferred: see whether the "
+            f"metal can come up some of the way."
+        )
+    return text
 
 
 def _high(stage: str, height: float, limits: Limits) -> str:
@@ -143,7 +146,3 @@ def _high(stage: str, height: float, limits: Limits) -> str:
         f"Block it while watching for break-through: {height:.3f} mm stands over the {limits.high_mm:g} mm "
         f"limit. If it breaks through before it is fair, go back a stage."
     )
-
-
-def _start(back: str, text: str) -> str:
-    return back + text if back else text[:1].upper() + text[1:]

@@ -297,9 +297,9 @@ def _figure(value: float) -> str:
 
 
 def _percent(share: float) -> str:
-    if 0 < share < 0.001:
+    if share < 0.001:
         return "under 0.1 %"
-    if 0.999 < share < 1:
+    if share > 0.999:
         return "over 99.9 %"
     return f"{100 * share:.3g} %"
 

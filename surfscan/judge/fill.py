@@ -31,6 +31,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.constants import COVERAGE_FACTOR_95
 from surfscan.judge.decide import Decision, decide, guard_band
 from surfscan.judge.limits import METAL_STAGES, Limits
 
@@ -202,6 +203,7 @@ def fill_totals(
     volume = float(counted[counted > ignore_mm].sum()) * cell / 1000
     over = float((counted > limit_mm).sum()) * cell / 100
     u = 0.0 if sigma_mm is None or greatest == 0 else float(np.asarray(sigma_mm)[row, column])
+    u = u if math.isfinite(u) else math.inf  # a depth of unknown uncertainty is too close to call
     decision = decide_fill(greatest, u, limit_mm=limit_mm, confidence=confidence)
     if greatest == 0:
         row = column = -1
@@ -257,7 +259,9 @@ def fill_lows(
     for label, u95 in enumerate(u95_mm, start=1):
         seen = np.isfinite(greatest[label])
         deepest = float(greatest[label]) if seen else math.nan
-        decision = decide_fill(deepest, u95 / 1.959963984540054, limit_mm=limit_mm, confidence=confidence)
+        decision = decide_fill(
+            deepest, u95 / COVERAGE_FACTOR_95.value, limit_mm=limit_mm, confidence=confidence
+        )
         rows.append(
             LowFill(
                 label,

@@ -14,6 +14,7 @@ from surfscan.constants import (
     EYE_RESOLUTION,
     FILLER_GREATEST_DEPTH,
     GUARD_FACTOR_95,
+    PRIMER_LEVELS,
     PUTTY_GREATEST_DEPTH,
 )
 
@@ -39,7 +40,14 @@ _GIVEN = "given in the sheet"
 
 # reported height, mm. Choices: what the next coats of the stage can be expected to level (bare metal, filler,
 # putty: a primer surfacer film), the sheet's own example (primer), half of it once colour is on
-_HEIGHT_MM = {"bare-metal": 0.10, "filler": 0.10, "putty": 0.10, "primer": 0.04, "base": 0.02, "clear": 0.02}
+_HEIGHT_MM = {
+    "bare-metal": PRIMER_LEVELS.value,
+    "filler": PRIMER_LEVELS.value,
+    "putty": PRIMER_LEVELS.value,
+    "primer": 0.04,
+    "base": 0.02,
+    "clear": 0.02,
+}
 _LEVELLED = "default: about what a primer surfacer can level (inferred from film thicknesses, no source)"
 _HALF = "default: half the primer limit, our choice, no source; gloss shows slope, not height"
 _FILM = "default: about one dry film of surfacer, 0.035 to 0.04 mm (a technical sheet); our choice"

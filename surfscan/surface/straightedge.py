@@ -157,7 +157,10 @@ def gap_at(
         For a length under two cells.
     """
     height = _checked(height_mm, step_mm, length_mm)
-    row, column = np.array([(y_mm - origin_mm[1]) / step_mm]), np.array([(x_mm - origin_mm[0]) / step_mm])
+    at = np.array([(y_mm - origin_mm[1]) / step_mm, (x_mm - origin_mm[0]) / step_mm])
+    # a place on a cell but for rounding is on it, and reads the grid's own points
+    at = np.where(np.abs(at - np.round(at)) < 1e-6, np.round(at), at)
+    row, column = at[:1], at[1:]
     windows, t, middle = _windows(height, row, column, direction_deg, length_mm, step_mm)
     level, slope, left, right = _rest(windows, t)
     nan = math.nan

@@ -175,8 +175,7 @@ def test_highs_that_cost_little_are_buried() -> None:
 
 @pytest.mark.parametrize(("where", "words"), [("edge", "past the edge"), ("volume", "ml more filler")])
 def test_reasons_to_bring_highs_down(where: str, words: str) -> None:
-    x, y = _grid()
-    z = np.zeros_like(x)
+    z = np.zeros((201, 241))
     if where == "edge":
         z[100, 2] = 0.4
     else:
@@ -198,6 +197,12 @@ def test_too_close_to_the_depth_limit() -> None:
     assert plan.bury.decision.verdict == "close"
     assert plan.better == "down"
     assert "too close" in plan.sentence
+
+
+def test_unknown_uncertainty_is_too_close_to_call() -> None:
+    depth = np.array([[0.0, 1.0]])
+    totals = fill_totals(depth, step_mm=STEP, limit_mm=6.35, sigma_mm=np.array([[0.1, np.nan]]))
+    assert totals.decision.verdict == "close"
 
 
 def test_depth_against_the_limit_is_the_guarded_rule() -> None:

@@ -113,8 +113,7 @@ def test_against_every_pair_of_rests() -> None:
 
 def test_along_a_line_is_the_gap_at_each_place() -> None:
     rng = np.random.default_rng(6)
-    x, y = _grid(121, 91)
-    z = rng.normal(0, 0.05, x.shape)
+    z = rng.normal(0, 0.05, (91, 121))
     line = gap_along(z, step_mm=STEP, start_mm=(30.0, 20.0), end_mm=(200.0, 150.0), length_mm=90.0)
     assert line.along_mm[-1] == pytest.approx(math.hypot(170.0, 130.0))
     for k in (0, 17, 60, line.along_mm.size - 1):
@@ -142,6 +141,16 @@ def test_worst_over_the_panel_finds_the_low_and_the_direction_across_it() -> Non
         np.nanmax(gap_map(trough, step_mm=STEP, direction_deg=direction)) for direction in DIRECTIONS_DEG
     )
     assert worst.gap_mm == pytest.approx(every_place, abs=1e-12)
+
+
+def test_worst_on_a_grid_whose_origin_does_not_divide() -> None:
+    rng = np.random.default_rng(12)
+    z = rng.normal(0, 0.05, (60, 80))
+    step, origin = 1.7, (-67.15, -50.1)
+    plain = worst_gap(z, step_mm=step, length_mm=60.0)
+    moved = worst_gap(z, step_mm=step, length_mm=60.0, origin_mm=origin)
+    assert moved.gap_mm == pytest.approx(plain.gap_mm, abs=ROUNDING)
+    assert (moved.x_mm, moved.y_mm) == pytest.approx((plain.x_mm + origin[0], plain.y_mm + origin[1]))
 
 
 def test_worst_finds_a_single_pit() -> None:
