@@ -16,6 +16,7 @@ import signal
 import tempfile
 import threading
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import asdict, fields
 from pathlib import Path
@@ -23,6 +24,7 @@ from typing import Any
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 
 from surfscan.errors import RefusedError
 from surfscan.records import CheckResult, HeightMap, Spot
@@ -166,17 +168,27 @@ def _write_pictures(folder: Path, result: CheckResult) -> None:
         "sentence": result.sentence,
         "title": title,
     }
-    pictures = {
-        "overlay.png": draw_overlay(
-            result.overlay_photo, result.height, result.spots, project=result.project, **shared
-        ),
-        "map.png": draw_map(result.height, result.spots, **shared),
-    }
-    for name, picture in pictures.items():
-        good, code = cv2.imencode(".png", picture[..., ::-1], [cv2.IMWRITE_PNG_COMPRESSION, 1])
-        if not good:
-            raise OSError(f"{name} could not be encoded")
-        (folder / name).write_bytes(code.tobytes())
+
+    def overlay() -> None:
+        photo, project = result.overlay_photo, result.project
+        picture = draw_overlay(photo, result.height, result.spots, project=project, **shared)
+        _write_png(folder / "overlay.png", picture)
+
+    def panel_map() -> None:
+        _write_png(folder / "map.png", draw_map(result.height, result.spots, **shared))
+
+    # The two pictures share nothing they change, so each has a core to itself.
+    with ThreadPoolExecutor(2) as pool:
+        for done in [pool.submit(overlay), pool.submit(panel_map)]:
+            done.result()
+
+
+def _write_png(path: Path, picture: NDArray[np.uint8]) -> None:
+    swapped = cv2.cvtColor(picture, cv2.COLOR_RGB2BGR)
+    good, code = cv2.imencode(".png", swapped, [cv2.IMWRITE_PNG_COMPRESSION, 1])  # twice as fast as 6
+    if not good:
+        raise OSError(f"{path.name} could not be encoded")
+    path.write_bytes(code.tobytes())
 
 
 def _spots_csv(spots: tuple[Spot, ...]) -> str:

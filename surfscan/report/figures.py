@@ -268,18 +268,25 @@ def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, flo
     """The outline of the part past the limit that holds the peak; near the limit, past half the peak."""
     sign, limit = (-1.0, limits["low_mm"]) if spot.kind == "low" else (1.0, limits["high_mm"])
     level = limit if abs(spot.peak_mm) > 1.25 * limit else 0.5 * abs(spot.peak_mm)
-    out = ((sign * layer.deviation >= level) & layer.measured).astype(np.uint8)
-    count, labels, boxes, _ = cv2.connectedComponentsWithStats(out)
-    column, row = round(peak[0]), round(peak[1])
-    part = int(labels[row, column])
-    if part == 0:  # drawn size rounds the peak off its part: take the nearest part within a few pixels
-        near = labels[max(row - 4, 0) : row + 5, max(column - 4, 0) : column + 5]
-        part = int(near.max(initial=0))
-    if part == 0 or count < 2:
+    # Only the neighbourhood is searched: a spot reaches half its length from its peak, seldom all of it.
+    reach = 1.5 * max(spot.length_mm, 20.0)
+    corners = [layer.pixel(spot.x_mm + i * reach, spot.y_mm + j * reach) for i in (-1, 1) for j in (-1, 1)]
+    tall, wide = layer.deviation.shape
+    left, top = np.clip(np.min(corners, axis=0), 0, (wide - 1, tall - 1)).astype(int)
+    right, bottom = np.clip(np.max(corners, axis=0) + 2, 1, (wide, tall)).astype(int)
+    box = (slice(top, bottom), slice(left, right))
+    labels = cv2.connectedComponents(
+        ((sign * layer.deviation[box] >= level) & layer.measured[box]).astype(np.uint8)
+    )[1]
+    column, row = round(float(peak[0])) - int(left), round(float(peak[1])) - int(top)
+    # The drawn size may round the peak off its part: the nearest part within a few pixels will do.
+    near = labels[max(row - 4, 0) : row + 5, max(column - 4, 0) : column + 5]
+    inside = 0 <= row < labels.shape[0] and 0 <= column < labels.shape[1]
+    part = (int(labels[row, column]) if inside else 0) or int(near.max(initial=0))
+    if part == 0:
         return []
-    x, y, w, h = boxes[part][:4]
-    mask = (labels[y : y + h, x : x + w] == part).astype(np.uint8)
-    lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(int(x), int(y)))
+    mask = (labels == part).astype(np.uint8)
+    lines, _ = cv2.findContours(mask, cv2.RETR_EXTERNAL, cv2.CHAIN_APPROX_NONE, offset=(int(left), int(top)))
     return [_smooth(line[:, 0].astype(float)) for line in lines if len(line) >= 8]
 
 
