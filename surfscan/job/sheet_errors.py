@@ -55,7 +55,7 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
         return _unknown_key(loc, model)
     context: dict[str, Any] = detail.get("ctx") or {}
     if kind == _OURS:
-        path = ".".join(part for part in (_path(loc), context["key"]) if part)
+        path = ".".join(part for part in (_path(loc) if loc else "", context["key"]) if part)
         return RefusedError(
             f"{path} {context['what']}",
             found=context["found"],
@@ -64,25 +64,17 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
         )
     allowed = _description(loc, model) or detail["msg"]
     if kind.startswith(("greater_than", "less_than")):
-        sign = {"greater_than": "over", "greater_than_equal": "at least", "less_than": "under"}.get(
-            kind, "at most"
-        )
+        sign = {"greater_than": "over", "greater_than_equal": "at least"}.get(kind, "at most")
         limit = next(iter(context.values()))
         bound = f"{sign} {limit:g}"
         allowed = f"{allowed}; {bound}" if bound not in allowed else allowed
+    if kind == "missing" and isinstance(loc[-1], int):  # a pair with one number, not an absent key
+        return RefusedError(f"{_path(loc[:-1])} has too few entries", found=str(loc[-1]), allowed=allowed)
     if kind == "missing":
-        name = loc[-1]
-        return RefusedError(
-            f"{_path(loc)} is missing", allowed=allowed, cure=f"add {_as_written(name, model, loc)}"
-        )
+        written = {"photo": "[[photo]]"}.get(str(loc[-1]), f"[{loc[-1]}]") if len(loc) == 1 else _path(loc)
+        return RefusedError(f"{_path(loc)} is missing", allowed=allowed, cure=f"add {written}")
     what = _WORDS.get(kind, "is not of the right kind")
     return RefusedError(f"{_path(loc)} {what}", found=_shown(detail["input"]), allowed=allowed)
-
-
-def _as_written(name: int | str, model: type[BaseModel], loc: list[int | str]) -> str:
-    if len(loc) > 1:
-        return str(name)
-    return "[[photo]]" if name == "photo" else f"[{name}]"
 
 
 def _unknown_key(loc: list[int | str], model: type[BaseModel]) -> RefusedError:
@@ -102,7 +94,7 @@ def _unknown_key(loc: list[int | str], model: type[BaseModel]) -> RefusedError:
         other = difflib.get_close_matches(name, list(elsewhere), n=1, cutoff=0.8)
         written = {"photos": "[[photo]]"}
         home = elsewhere[other[0]] if other else ""
-        cure = f"{other[0]} belongs into {written.get(home, f'[{home}]')}" if other else "remove it"
+        cure = f"the key {other[0]} belongs into {written.get(home, f'[{home}]')}" if other else "remove it"
     return RefusedError(f"{path} is no known key", found=name, allowed=", ".join(names), cure=cure)
 
 

@@ -158,7 +158,7 @@ class CameraSheet(Table):
         default=None, description="focal length in pixels of the photo as stored, over 0"
     )
     focal_35mm: Annotated[float, Field(ge=5.0, le=2000.0)] | None = Field(
-        default=None, description="focal length as for 35 mm film, mm, 5 to 2000"
+        default=None, description="focal length as for 35 mm film, mm, at least 5 and at most 2000"
     )
     lens_file: str | None = Field(default=None, description="name of a lens file in the job folder")
     centre_px: tuple[Pixel, Pixel] | None = Field(
@@ -277,7 +277,7 @@ class BoardSheet(Table):
                 key="centre_mm",
                 found=f"z = {self.centre_mm[2]:g}",
                 allowed="z over 0",
-                cure="z counts out of the panel towards the viewer; check its sign",
+                cure="height z counts out of the panel towards the viewer; check its sign",
             )
 
 
@@ -337,9 +337,11 @@ class PhotoSheet(Table):
 class LimitsSheet(Table):
     """What is allowed: `[limits]`. Defaults are by stage, `LIMITS_BY_STAGE`."""
 
-    low_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and up to 100")
-    high_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and up to 100")
-    filler_depth_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and up to 100")
+    low_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and at most 100")
+    high_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and at most 100")
+    filler_depth_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(
+        description="mm, over 0 and at most 100"
+    )
 
 
 class UncertaintySheet(Table):
@@ -352,17 +354,17 @@ class UncertaintySheet(Table):
         default=None, description="of each coordinate of board.centre_mm, mm"
     )
     board_angle_deg: Annotated[float, Field(gt=0.0, le=45.0)] | None = Field(
-        default=None, description="of the board's direction, degrees, over 0 and up to 45"
+        default=None, description="of the board's direction, degrees, over 0 and at most 45"
     )
     period_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        default=None, description="of the stripe period, as a share of it, over 0 and up to 0.5"
+        default=None, description="of the stripe period, as a share of it, over 0 and at most 0.5"
     )
     focal_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        default=None, description="of the focal length, as a share of it, over 0 and up to 0.5"
+        default=None, description="of the focal length, as a share of it, over 0 and at most 0.5"
     )
     tag_centre_mm: Length | None = Field(default=None, description="of each tag's place, mm")
     tag_corner_px: Annotated[float, Field(gt=0.0, le=50.0)] | None = Field(
-        default=None, description="of a tag corner found in a photo, pixels, over 0 and up to 50"
+        default=None, description="of a tag corner found in a photo, pixels, over 0 and at most 50"
     )
 
 
