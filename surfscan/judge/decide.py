@@ -20,6 +20,7 @@ __all__ = [
     "PanelDecision",
     "conformance_probability",
     "decide",
+    "decide_slope",
     "decide_spot",
     "guard_band",
     "judge_panel",
@@ -192,6 +193,32 @@ def decide_spot(
     u = u95_mm / float(ndtri(0.975))
     name = "the depth of the low" if kind == "low" else "the height of the high"
     return decide(size, u, upper=limit_mm, confidence=confidence, name=name)
+
+
+def decide_slope(
+    slope_mrad: float,
+    u_mrad: float,
+    *,
+    limit_mrad: float,
+    band_mm: tuple[float, float],
+    confidence: float = 0.95,
+) -> Decision:
+    """Judge a finish: the steepest slope within a band of waves, which is what gloss shows.
+
+    Parameters
+    ----------
+    slope_mrad, u_mrad : float
+        Steepest slope of the band-passed surface and its standard uncertainty, mrad.
+    limit_mrad : float
+        Greatest slope, mrad.
+    band_mm : (float, float)
+        Cut-off wavelengths of the band, mm; they go into the sentence, as a slope without its band means
+        nothing.
+    confidence : float
+        As in `decide`.
+    """
+    name = f"the steepest slope of waves of {band_mm[0]:g} to {band_mm[1]:g} mm"
+    return decide(slope_mrad, u_mrad, upper=limit_mrad, confidence=confidence, name=name, unit="mrad")
 
 
 def judge_panel(

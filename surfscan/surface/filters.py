@@ -19,6 +19,7 @@ from typing import Any
 import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.fft import fft, irfft2, next_fast_len, rfft, rfft2
 
 from surfscan.constants import GAUSSIAN_ALPHA
 
@@ -31,6 +32,8 @@ _REACH = 1.0
 # Tukey's constant of ISO 16610-31, in units of the median absolute residual (3 standard deviations)
 _TUKEY = 4.4478
 _ROBUST_PASSES = 10
+# taps above which the spectrum is the quicker way
+_LONG = 60
 
 
 def transmission(wavelength_mm: ArrayLike, cutoff_mm: float) -> Array:
@@ -162,17 +165,41 @@ def low_pass_profile(
     return smooth
 
 
-def _kernels(step_mm: float, cutoff_mm: float, top: int) -> list[Array]:
+def _kernels(step_mm: float, cutoff_mm: float, top: int, longest: int) -> list[Array]:
     """Weights times t**k for k = 0..top, t in units of the cut-off so that all moments are of one size."""
-    half = math.ceil(_REACH * cutoff_mm / step_mm)
+    half = min(
+        math.ceil(_REACH * cutoff_mm / step_mm), longest
+    )  # nothing lies further off than the map is long
     t = np.arange(-half, half + 1) * (step_mm / cutoff_mm)
     weight = np.exp(-np.pi * (t / GAUSSIAN_ALPHA.value) ** 2)
     weight /= weight.sum()
     return [weight * t**k for k in range(top + 1)]
 
 
-def _filter(image: Array, along_x: Array, along_y: Array) -> Array:
-    out: Array = cv2.sepFilter2D(image, cv2.CV_64F, along_x, along_y, borderType=cv2.BORDER_CONSTANT)
+def _filter(image: Array, kernel: list[Array], powers: list[tuple[int, int]]) -> list[Array]:
+    """Sums of the image under kernel[i] along x times kernel[j] along y, nothing outside, for each (i, j)."""
+    size = kernel[0].size
+    if size <= _LONG or not image.size:
+        constant = cv2.BORDER_CONSTANT
+        return [
+            cv2.sepFilter2D(image, cv2.CV_64F, kernel[i], kernel[j], borderType=constant) for i, j in powers
+        ]
+    # long kernels by their spectra, padded so that nothing wraps round
+    rows, columns = image.shape
+    half = size // 2
+    shape = next_fast_len(rows + half, real=True), next_fast_len(columns + half, real=True)
+    spectrum = rfft2(image, s=shape)
+    # reversed, as the sums are correlations, and turned so that the middle weight comes first
+    along_x = {i: rfft(_wrapped(kernel[i], shape[1])) for i in {i for i, _ in powers}}
+    along_y = {j: fft(_wrapped(kernel[j], shape[0]))[:, np.newaxis] for j in {j for _, j in powers}}
+    return [irfft2(spectrum * along_y[j] * along_x[i], s=shape)[:rows, :columns] for i, j in powers]
+
+
+def _wrapped(kernel: Array, length: int) -> Array:
+    """The kernel reversed on a circle of that length, its middle at 0; what is longer wraps and adds up."""
+    half = kernel.size // 2
+    out = np.zeros(length)
+    np.add.at(out, np.arange(-half, half + 1) % length, kernel[::-1])
     return out
 
 
@@ -181,15 +208,15 @@ def _regress(
 ) -> Array:
     """Weighted local regression of the given order, its value at each wanted cell (0 elsewhere)."""
     powers = [(i, n - i) for n in range(order + 1) for i in range(n, -1, -1)]
-    kernel = _kernels(step_mm, cutoff_mm, 2 * order)
+    kernel = _kernels(step_mm, cutoff_mm, 2 * order, max(filled.shape))
     weighted = filled * weight
-    right = [_filter(weighted, kernel[i], kernel[j])[wanted] for i, j in powers]
-    moment: dict[tuple[int, int], Array] = {}
-    for i, j in powers:
-        for k, m in powers:
-            if (i + k, j + m) not in moment:
-                moment[i + k, j + m] = _filter(weight, kernel[i + k], kernel[j + m])[wanted]
-    mass = np.maximum(moment[0, 0], np.finfo(np.float64).tiny)
+    degrees = sorted({(i + k, j + m) for i, j in powers for k, m in powers})
+    right = [part[wanted] for part in _filter(weighted, kernel, powers)]
+    moment = {
+        degree: part[wanted] for degree, part in zip(degrees, _filter(weight, kernel, degrees), strict=True)
+    }
+    # where all weight was lost the result is not used; it must only not overflow
+    mass = np.maximum(moment[0, 0], 1e-12)
     mean = right[0] / mass
     out = np.zeros(filled.shape)
     if order == 0:
@@ -197,7 +224,7 @@ def _regress(
         return out
     # a ridge far under rounding of any real neighbourhood: it settles the slopes that one row, one column or
     # one lone cell leave open (at zero), and changes no other result
-    ridge = 1e-12
+    ridge = 1e-11
     if order == 1:
         mx, my = moment[1, 0] / mass, moment[0, 1] / mass
         cxx = moment[2, 0] / mass - mx * mx + ridge
@@ -236,7 +263,7 @@ def _robust(
         weight = np.where(known, np.clip(1 - (residual / (_TUKEY * size)) ** 2, 0, None) ** 2, 0.0)
         # a neighbourhood that lost all its weight keeps its former value
         fresh = _regress(filled, weight, known, step_mm, cutoff_mm, order)
-        kernel = _kernels(step_mm, cutoff_mm, 0)[0]
-        held = _filter(weight, kernel, kernel) > 1e-3
+        kernel = _kernels(step_mm, cutoff_mm, 0, max(filled.shape))[0]
+        held = _filter(weight, [kernel], [(0, 0)])[0] > 1e-3
         smooth = np.where(held, fresh, smooth)
     return smooth

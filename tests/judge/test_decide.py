@@ -12,6 +12,7 @@ from surfscan.constants import COVERAGE_FACTOR_95, FILLER_GREATEST_DEPTH, GUARD_
 from surfscan.judge.decide import (
     conformance_probability,
     decide,
+    decide_slope,
     decide_spot,
     guard_band,
     judge_panel,
@@ -104,6 +105,14 @@ def test_edges() -> None:
 )
 def test_spots(kind: str, peak: float, u95: float, verdict: str) -> None:
     assert decide_spot(kind, peak, u95, limit_mm=0.04).verdict == verdict
+
+
+def test_finish() -> None:
+    found = decide_slope(0.6, 0.05, limit_mrad=0.29, band_mm=(20.0, 200.0))
+    assert found.verdict == "rework"
+    assert "waves of 20 to 200 mm is 0.6 mrad" in found.sentence
+    assert decide_slope(0.3, 0.05, limit_mrad=0.29, band_mm=(20.0, 200.0)).verdict == "close"
+    assert decide_slope(0.1, 0.05, limit_mrad=0.29, band_mm=(20.0, 200.0)).verdict == "ready"
 
 
 def test_spot_uses_the_standard_uncertainty() -> None:
