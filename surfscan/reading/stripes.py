@@ -8,14 +8,14 @@ place to rectify the photos on. Three to five rounds settle it, crowned panels i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from surfscan.errors import NotMeasuredError
 from surfscan.flags import bit
-from surfscan.optics.field import FINE, rectify, to_fine
+from surfscan.optics.field import FINE, pixel_pitch, rectify, to_fine
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.phase.lockin import LockIn, follow_stripes
@@ -27,7 +27,7 @@ from surfscan.records import Array, Board, Camera, Grid, Photo, Pose
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, fit_polynomial, newton_step, polynomial_terms
 
-__all__ = ["Reading", "View", "read_stripes"]
+__all__ = ["Picture", "Reading", "View", "read_stripes"]
 
 WINDOW = 0.45
 """Window across the stripes, in periods: passes 8 of 10000 of the second harmonic, nothing of the third."""
@@ -49,7 +49,34 @@ class View:
     varies: str
 
 
-@dataclass(slots=True)
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What one photo's quality is judged by; maps on the coarse grid.
+
+    Attributes
+    ----------
+    lit, clipped : ndarray (H, W), bool
+        Cells whose stripes could be read; cells blown out.
+    modulation, level : ndarray (H, W)
+        Stripe amplitude over level, and level, linear light.
+    stripe_px : float
+        Stripe period in photo pixels where it is least (5th percentile over the lit cells).
+    stripes_across : float
+        Periods seen across the region.
+    misprints : int
+        Stripe edges of the board found out of place and allowed for.
+    """
+
+    lit: Array
+    clipped: Array
+    modulation: Array
+    level: Array
+    stripe_px: float
+    stripes_across: float
+    misprints: int
+
+
+@dataclass(frozen=True, slots=True)
 class Reading:
     """What the photos say about the surface; all maps on the coarse grid.
 
@@ -60,29 +87,34 @@ class Reading:
         Height above the plane of the tag centres; NaN where not measured.
     p, q : ndarray (H, W)
         Slopes dz/dx, dz/dy; NaN where not measured.
-    sigma_slope : ndarray (H, W)
-        Standard deviation of the slopes from noise in the photos; NaN where not measured.
+    noise_mm : float
+        Standard deviation of the height from noise in the photos, away from the form.
+    uneven_mm : float
+        Standard deviation of the height from what both directions disagree by.
     flags : ndarray (H, W), int32
     closure_mrad : float
-        What both directions disagree by (curl residual), mrad.
+        Root mean square disagreement of both directions (curl over one stripe period).
     gain_mm : ndarray (2,)
         Board millimetres per unit slope of each photo, median: the lever of the reflection.
     period_mm : ndarray (2,)
         Median reflected stripe period on the panel of each photo, mm.
-    pictures : list of dict
-        Per photo, what its quality is judged by.
+    rounds : int
+        Rounds it took.
+    pictures : tuple of Picture
     """
 
     grid: Grid
     height_mm: Array
     p: Array
     q: Array
-    sigma_slope: Array
+    noise_mm: float
+    uneven_mm: float
     flags: Array
     closure_mrad: float
     gain_mm: Array
     period_mm: Array
-    pictures: list[dict[str, Array | float]] = field(default_factory=list)
+    rounds: int
+    pictures: tuple[Picture, ...]
 
 
 @dataclass(slots=True)
@@ -91,10 +123,12 @@ class _Track:
 
     view: View
     misprint: Misprint | None = None
+    period_mm: float = 0.0
     offset_rad: float = 0.0
     spacing_mm: float = 0.0
     lock: LockIn | None = None
     state: Array | None = None
+    grain: float = 0.0
     wanted_mm: Array | None = None
     good: Array | None = None
 
@@ -162,8 +196,8 @@ def read_stripes(
     surface = _carry(views, board, grid, region, x, y, start_curvature)
     fine_region = cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
     fine_region[[0, -1]] = fine_region[:, [0, -1]] = False
-    measured, last, closure = inside, np.inf, np.nan
-    tracks = [_Track(view) for view in views]
+    measured, last, closure, turn = inside, np.inf, np.nan, 0
+    tracks = [_Track(view, period_mm=board.period_mm) for view in views]
     for turn in range(rounds):
         change = max(_follow(track, turn, surface, board, grid, inside, fine_region) for track in tracks)
         measured = np.logical_and(*(track.good for track in tracks))
@@ -175,7 +209,7 @@ def read_stripes(
         if turn >= 3 and (change < 0.004 or change > 0.9 * last):
             break
         last = change
-    return _finish(tracks, board, grid, region, surface, measured, closure)
+    return _finish(tracks, board, grid, region, surface, measured, closure, turn + 1)
 
 
 def _carry(views, board, grid, region, x, y, start):  # type: ignore[no-untyped-def]
@@ -241,7 +275,15 @@ def _follow(track, turn, surface, board, grid, inside, fine_region):  # type: ig
     residual = residual - offset
     track.offset_rad, track.lock, track.state, track.good = offset, lock, worst, good
     track.wanted_mm = place + residual / turned
+    track.grain = _grain(picture, seen, 0 if fx >= fy else 1)
     return float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
+
+
+def _grain(picture: Array, seen: Array, axis: int) -> float:
+    """Noise of a rectified picture's cells: what changes from cell to cell along the stripes."""
+    both = seen[1:] & seen[:-1] if axis == 0 else seen[:, 1:] & seen[:, :-1]
+    step = np.diff(picture, axis=axis)[both][::7]
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
 
 
 def _look_for_misprint(track, surface, board, grid, picture, seen):  # type: ignore[no-untyped-def]
@@ -310,18 +352,17 @@ def _tags_plane(z: Array, grid: Grid, level_at_mm: Array) -> Array:
 
 
 def _closure(p: Array, q: Array, measured: Array, step_mm: float) -> float:
-    """Root mean square curl of the slopes, as a slope over one period-sized loop (mrad)."""
+    """Root mean square disagreement of the two slopes, mrad: the curl over one cell."""
     curl = np.gradient(p, step_mm, axis=0) - np.gradient(q, step_mm, axis=1)
     inner = cv2.erode(measured.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
     return float(1e3 * np.sqrt(np.mean(curl[inner] ** 2)) * step_mm) if inner.any() else float("nan")
 
 
-def _finish(tracks, board, grid, region, surface, measured, closure):  # type: ignore[no-untyped-def]
+def _finish(tracks, board, grid, region, surface, measured, closure, rounds):  # type: ignore[no-untyped-def]
     """Flags, noise and the height of each island by itself."""
     flags = region.copy()
     inside = region == 0
-    pictures, gains = [], []
-    variance = np.zeros(grid.shape)
+    pictures, gains, white = [], [], 0.0
     for track in tracks:
         view, lock = track.view, track.lock
         hit = hit_board(surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm,
@@ -329,15 +370,45 @@ def _finish(tracks, board, grid, region, surface, measured, closure):  # type: i
         slope = hit.d_across if view.varies == "across" else hit.d_up
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
         flags |= np.where(inside, track.state, 0)
-        flags[inside & ~_on_board(hit, board)] |= bit("off_board")
+        flags[inside & (track.state == 0) & ~_on_board(hit, board)] |= bit("off_board")
         clear = inside & (track.state == 0)
-        flags[clear & ~_strong(lock, clear)] |= bit("weak_stripes")
-        pictures.append({"amplitude": lock.amplitude, "level": lock.level, "modulation": lock.modulation})
+        strong = _strong(lock, clear)
+        flags[clear & ~strong] |= bit("weak_stripes")
+        amplitude = float(np.median(lock.amplitude[track.good])) if track.good.any() else np.inf
+        per_cell = np.sqrt(2.0) * track.grain / (amplitude * FINE) * board.period_mm / (2 * np.pi) / gains[-1]
+        white += per_cell**2 / 2
+        pictures.append(_picture(track, grid, inside, strong & _on_board(hit, board) & clear))
+    flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
     p, q = np.where(measured, surface.p, np.nan), np.where(measured, surface.q, np.nan)
     height, _ = integrate_slopes(p, q, step_mm=grid.step_mm, start=surface.z, tolerance=1e-7)
     count, labels = label_islands(measured)
     for k in range(1, count + 1):
         part = labels == k
         height[part] += np.mean(surface.z[part] - height[part])
+        if k > 1:
+            flags[part] |= bit("island")
     periods = np.array([track.spacing_mm for track in tracks])
-    return Reading(grid, height, p, q, np.sqrt(variance), flags, closure, np.array(gains), periods, pictures)
+    size = max(np.sqrt(measured.sum()), 4.0)
+    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
+    noise = float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * grid.step_mm
+    uneven = 1e-3 * closure * float(periods.max()) / (2 * np.pi)
+    return Reading(grid, height, p, q, noise, uneven, flags, closure, np.array(gains), periods, rounds, tuple(pictures))
+
+
+def _picture(track, grid, inside, lit):  # type: ignore[no-untyped-def]
+    lock = track.lock
+    place = np.where(lit, track.wanted_mm, np.nan)
+    gy, gx = np.gradient(place, grid.step_mm)
+    stretch = np.hypot(gx, gy) / track.period_mm  # periods per mm of panel
+    worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
+    pitch = pixel_pitch((0.0, 0.0), camera=track.view.camera, pose=track.view.pose)
+    across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
+    return Picture(
+        lit=lit,
+        clipped=inside & ((track.state & bit("saturated")) != 0),
+        modulation=lock.modulation,
+        level=lock.level,
+        stripe_px=1 / (worst * pitch) if worst > 0 else 0.0,
+        stripes_across=across / track.period_mm,
+        misprints=0 if track.misprint is None else int(np.count_nonzero(track.misprint.shift_mm)),
+    )

@@ -1,0 +1,157 @@
+"""One station per photo: its camera, its tags and where it was taken from.
+
+Messages tell apart what goes wrong with tags: none, too few, doubled, unknown, of another dictionary, in a
+mirrored photo, swapped, or out of place.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from surfscan.errors import RefusedError
+from surfscan.job.photos import focal_from_35mm
+from surfscan.job.sheet import Sheet
+from surfscan.job.sheet_tables import PhotoSheet
+from surfscan.job.tags import explain_missing, find_tags
+from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
+from surfscan.records import Array, Camera, Photo, TagSeen
+
+__all__ = ["Station", "camera_of", "level_places", "span_mm", "stand"]
+
+U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
+"""Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
+maker's round figure, and the same after focus and cropping have moved it)."""
+
+
+@dataclass(frozen=True, slots=True)
+class Station:
+    """A photo and the place it was taken from.
+
+    Attributes
+    ----------
+    photo : Photo
+    camera : Camera
+    fit : PoseFit
+    tags : tuple of TagSeen
+        Those used; empty when the panel's corners were given.
+    focal_from : str
+        "focal_px", "focal_35mm" or "exif".
+    """
+
+    photo: Photo
+    camera: Camera
+    fit: PoseFit
+    tags: tuple[TagSeen, ...]
+    focal_from: str
+
+
+def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
+    """Build the camera of one photo from the sheet, else from its EXIF.
+
+    Raises
+    ------
+    RefusedError
+        Without any focal length.
+    """
+    table = sheet.camera
+    height, width = photo.image.shape
+    if table.focal_px is not None:
+        focal, source = table.focal_px, "focal_px"
+    elif table.focal_35mm is not None:
+        focal, source = focal_from_35mm(table.focal_35mm, photo.image.shape), "focal_35mm"
+    elif photo.focal_px is not None:
+        focal, source = photo.focal_px, "exif"
+    else:
+        raise RefusedError(
+            f"{photo.file}: the focal length is not known",
+            found="no focal length in the sheet and none in the photo's EXIF",
+            allowed="camera.focal_px, camera.focal_35mm or a photo straight from the phone",
+            cure="give camera.focal_35mm, which phone makers publish (about 26 for a main camera), or send the original photo",
+        )
+    centre = table.centre_px or ((width - 1) / 2, (height - 1) / 2)
+    if not (-width < centre[0] < 2 * width and -height < centre[1] < 2 * height):
+        raise RefusedError(
+            "camera.centre_px lies far outside the photo", found=str(list(centre)), allowed=f"within {width} x {height}"
+        )
+    given = sheet.uncertainty.focal_rel
+    return Camera(focal, centre, table.distortion, U_FOCAL[source] if given is None else given), source
+
+
+def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
+    """Find where one photo was taken from.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    photo : Photo
+    row : PhotoSheet
+        Its entry in the sheet.
+
+    Returns
+    -------
+    Station
+
+    Raises
+    ------
+    RefusedError
+        See the module's text.
+    """
+    camera, source = camera_of(sheet, photo)
+    width = photo.image.shape[1]
+    if row.corners_px is not None:
+        fit = pose_from_corners(
+            np.array(row.corners_px), size_mm=sheet.panel.size_mm, camera=camera, file=photo.file, width_px=width
+        )
+        return Station(photo, camera, fit, (), source)
+    assert sheet.tags is not None  # the sheet was asked before
+    tags = find_tags(photo, dictionary=sheet.tags.dictionary)
+    _check_tags(tags, sheet, photo)
+    fit = pose_from_tags(
+        tags, centres_mm=sheet.tags.centres_mm, side_mm=sheet.tags.side_mm, camera=camera, file=photo.file, width_px=width
+    )
+    return Station(photo, camera, fit, tuple(tags), source)
+
+
+def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
+    assert sheet.tags is not None
+    known = sheet.tags.centres_mm
+    if not tags:
+        why = explain_missing(photo, dictionary=sheet.tags.dictionary)
+        raise RefusedError(
+            f"{photo.file}: no tags found",
+            found=why.split(";", maxsplit=1)[0] if why else "none of the sheet's dictionary",
+            allowed=f"tags {', '.join(map(str, known))} of {sheet.tags.dictionary}",
+            cure=why.split("; ", 1)[1] if why else "check that the tags are flat, uncovered, sharp and not too small",
+        )
+    twice = [tag for tag, count in Counter(tag.id for tag in tags).items() if count > 1]
+    if twice:
+        raise RefusedError(
+            f"{photo.file}: tag {twice[0]} is in the photo {Counter(t.id for t in tags)[twice[0]]} times",
+            allowed="each tag once",
+            cure="take the spare away, or print each number once",
+        )
+    strange = [tag.id for tag in tags if tag.id not in known]
+    if strange:
+        raise RefusedError(
+            f"{photo.file}: tag {strange[0]} is in the photo but not in the sheet",
+            allowed=f"tags {', '.join(map(str, known))}",
+            cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
+        )
+
+
+def level_places(sheet: Sheet) -> Array:
+    """Places whose heights define z = 0: the tag centres, else the panel's corners, (N, 2) mm."""
+    if sheet.tags is not None and len(sheet.tags.centres_mm) >= 3:
+        return np.array(list(sheet.tags.centres_mm.values()), float)
+    w, h = sheet.panel.size_mm
+    return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])
+
+
+def span_mm(sheet: Sheet) -> float:
+    """Distance between the outermost of those places, mm."""
+    places = level_places(sheet)
+    return max(math.dist(a, b) for a in places for b in places)
