@@ -70,10 +70,13 @@ def strength_of(deviation_mm: NDArray[Any], *, low_mm: float, high_mm: float) ->
     return strength
 
 
-def nice_above(value: float) -> float:
-    """Return the first of 1, 1.5, 2, 3, 4, 5, 6, 8 times a power of ten at or above `value` (over 0)."""
+_ROUND = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0)
+
+
+def nice_above(value: float, *, steps: tuple[float, ...] = _ROUND) -> float:
+    """Return the first of the steps (rising, up to 10) times a power of ten at or above `value` (over 0)."""
     power = 10.0 ** np.floor(np.log10(value))
-    for step in (1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.0, 8.0, 10.0):
+    for step in steps:
         if step * power >= value * (1 - 1e-9):
             return float(step * power)
     return float(10.0 * power)

@@ -17,13 +17,14 @@ from numpy.typing import NDArray
 from surfscan.flags import bit
 from surfscan.records import HeightMap, Spot
 from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
-from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
 
 __all__ = ["draw_map", "draw_overlay"]
 
 Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, _STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
+_NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
 _WORDS = {"ready": "READY", "rework": "REWORK", "close": "TOO CLOSE TO CALL", "not_measured": "NOT MEASURED"}
 _NOT_JUDGED = ("outside", "left_out", "tag")
 
@@ -127,7 +128,7 @@ def draw_map(
     end_mm = _end_of_scale(height, spots, limits)
     low_mm, high_mm = limits["low_mm"], limits["high_mm"]
     canvas = colour_of(deviation, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)
-    canvas[~layer.judged] = (176, 176, 172)
+    canvas[~layer.judged] = _NO_MATTER
     _mark(canvas, layer, spots, limits)
     canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]))
     return _frame(canvas, limits, end_mm, verdict, sentence, title)
@@ -305,7 +306,7 @@ def _with_axes(
     cv2.rectangle(page, (left, above), (left + wide - 1, above + tall - 1), (90, 90, 90), 2)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
     for axis, (first, last) in enumerate((x_mm, y_mm)):
-        step = nice_above((last - first) / 7)
+        step = nice_above((last - first) / 8, steps=(1.0, 2.0, 5.0, 10.0))
         for k in range(int(np.ceil(first / step)), int(np.floor(last / step)) + 1):
             column, row = layer.pixel(k * step if axis == 0 else x_mm[0], k * step if axis == 1 else y_mm[0])
             if axis == 0:
@@ -374,10 +375,12 @@ def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float) -> 
             x += np.sign(value) * 14 * unit if abs(x - middle) < 40 * unit else 0
         texts.append(((x, y1 + 12 * unit), text, size, _INK, anchor))
     y = y1 + round(88 * unit)
-    entries = ["low", "high", "fair", "not measured"]
-    share = (right - left) / len(entries)
+    names = {"low": "low: fill", "high": "high: bring down"}
+    entries = ["low", "high", "fair", "not measured", "not judged"]
+    lengths = [70 * unit + font(size).getlength(names.get(name, name)) for name in entries]
+    gap = (right - left - sum(lengths)) / (len(entries) - 1)
     for k, name in enumerate(entries):
-        x = left + k * share
+        x = left + sum(lengths[:k]) + k * gap
         box = np.array([(x, y - 16 * unit), (x + 54 * unit, y - 16 * unit)])
         box = np.vstack([box, box[::-1] + np.array([0, 32 * unit])])
         corner = np.rint(box).astype(int)
@@ -386,15 +389,12 @@ def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float) -> 
             outline(page, [box], name, max(2, round(4 * unit)))
             triangle(page, (x + 27 * unit, y), 24 * unit, name)
         else:
-            page[area] = FAIR
-            if name != "fair":
+            page[area] = _NO_MATTER if name == "not judged" else FAIR
+            if name == "not measured":
                 where = np.zeros(page.shape[:2], bool)
                 where[area] = True
                 hatch(page, where, max(6, round(16 * unit)))
             cv2.rectangle(page, tuple(corner[0]), tuple(corner[2]), (90, 90, 90), 1)
-        text = {"low": "low: fill", "high": "high: bring down", "fair": "fair: within the limits"}.get(
-            name, name
-        )
-        texts.append(((x + 70 * unit, y), text, size, _INK, "lm"))
+        texts.append(((x + 70 * unit, y), names.get(name, name), size, _INK, "lm"))
     write(page, texts)
     return page

@@ -175,9 +175,18 @@ def test_output_that_cannot_be_written_is_refused_before_computing(
         assert "choose another folder" in capsys.readouterr().err.lower()
 
 
+# The package under test, from whatever folder the process runs in.
+SETTINGS = {**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[1])}
+
+
 def python(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
     return subprocess.run(
-        [sys.executable, "-m", "surfscan", *words], capture_output=True, text=True, timeout=120, **options
+        [sys.executable, "-m", "surfscan", *words],
+        capture_output=True,
+        text=True,
+        timeout=300,
+        env=SETTINGS,
+        **options,
     )
 
 
@@ -198,6 +207,7 @@ def test_ctrl_c_in_the_middle_of_a_real_run(tmp_path: Path) -> None:
         stderr=subprocess.PIPE,
         stdout=subprocess.PIPE,
         text=True,
+        env=SETTINGS,
     )
     assert running.stderr is not None
     first = running.stderr.readline()
