@@ -11,117 +11,17 @@ A `Panel` keeps the shape the panel was designed with (``form``) apart from its 
 
 from __future__ import annotations
 
-from abc import ABC, abstractmethod
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+
+from surfscan.synth.shape import Array, Flat, Shape, Sum, Three, places, turn, turn_back, turn_back_second
 
 __all__ = [
     "Crease", "Crown", "Dish", "Flat", "Halo", "Panel", "Ridge", "Shape", "Sum", "Texture", "Valley", "Wave",
 ]
-
-Array = NDArray[np.float64]
-Three = tuple[Array, Array, Array]
-
-
-class Shape(ABC):
-    """A surface z(x, y) with closed-form derivatives; shapes add with ``+``."""
-
-    def height(self, x_mm: ArrayLike, y_mm: ArrayLike) -> Array:
-        """Return z in mm; `x_mm` and `y_mm` are broadcast against each other."""
-        x, y = _places(x_mm, y_mm)
-        return self._surface(x, y)[0]
-
-    def slopes(self, x_mm: ArrayLike, y_mm: ArrayLike) -> tuple[Array, Array]:
-        """Return (dz/dx, dz/dy), without unit."""
-        x, y = _places(x_mm, y_mm)
-        return self._surface(x, y)[1:]
-
-    def surface(self, x_mm: ArrayLike, y_mm: ArrayLike) -> Three:
-        """Return (z, dz/dx, dz/dy) in one pass."""
-        return self._surface(*_places(x_mm, y_mm))
-
-    def curvatures(self, x_mm: ArrayLike, y_mm: ArrayLike) -> Three:
-        """Return the second derivatives (z_xx, z_xy, z_yy) in 1/mm."""
-        return self._curvatures(*_places(x_mm, y_mm))
-
-    def parts(self) -> tuple[Shape, ...]:
-        """Return the single shapes this one is made of."""
-        return (self,)
-
-    def spot(self) -> dict[str, Any] | None:
-        """Return what a list of made spots says about it, or None for a shape that is no spot."""
-        return None
-
-    def __add__(self, other: Shape) -> Sum:
-        return Sum(self.parts() + other.parts())
-
-    @abstractmethod
-    def _surface(self, x: Array, y: Array) -> Three: ...
-
-    @abstractmethod
-    def _curvatures(self, x: Array, y: Array) -> Three: ...
-
-
-def _places(x_mm: ArrayLike, y_mm: ArrayLike) -> tuple[Array, Array]:
-    x, y = np.broadcast_arrays(np.asarray(x_mm, dtype=np.float64), np.asarray(y_mm, dtype=np.float64))
-    return x, y
-
-
-def _turn(x: Array, y: Array, angle_deg: float) -> tuple[Array, Array]:
-    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return c * x + s * y, c * y - s * x
-
-
-def _turn_back(zu: Array, zv: Array, angle_deg: float) -> tuple[Array, Array]:
-    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return c * zu - s * zv, s * zu + c * zv
-
-
-def _turn_back_second(uu: Array, uv: Array, vv: Array, angle_deg: float) -> Three:
-    c, s = np.cos(np.deg2rad(angle_deg)), np.sin(np.deg2rad(angle_deg))
-    return (
-        c * c * uu - 2 * c * s * uv + s * s * vv,
-        c * s * (uu - vv) + (c * c - s * s) * uv,
-        s * s * uu + 2 * c * s * uv + c * c * vv,
-    )
-
-
-@dataclass(frozen=True)
-class Flat(Shape):
-    """z = 0."""
-
-    def _surface(self, x: Array, y: Array) -> Three:
-        return np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
-
-    def _curvatures(self, x: Array, y: Array) -> Three:
-        return self._surface(x, y)
-
-
-@dataclass(frozen=True)
-class Sum(Shape):
-    """The sum of several shapes."""
-
-    shapes: tuple[Shape, ...]
-
-    def parts(self) -> tuple[Shape, ...]:
-        return self.shapes
-
-    def _surface(self, x: Array, y: Array) -> Three:
-        return _add([shape._surface(x, y) for shape in self.shapes], x)
-
-    def _curvatures(self, x: Array, y: Array) -> Three:
-        return _add([shape._curvatures(x, y) for shape in self.shapes], x)
-
-
-def _add(terms: list[Three], x: Array) -> Three:
-    zero = np.zeros_like(x)
-    a, b, c = (sum((term[k] for term in terms), zero) for k in range(3))
-    return a, b, c
-
 
 @dataclass(frozen=True)
 class Dish(Shape):
@@ -163,7 +63,7 @@ class Dish(Shape):
         }
 
     def _local(self, x: Array, y: Array) -> tuple[Array, Array, float, float, Array]:
-        u, v = _turn(x - self.x_mm, y - self.y_mm, self.angle_deg)
+        u, v = turn(x - self.x_mm, y - self.y_mm, self.angle_deg)
         a, b = 4 / self.width_mm**2, 4 / self._across**2
         return u, v, a, b, a * u * u + b * v * v
 
@@ -181,7 +81,7 @@ class Dish(Shape):
     def _surface(self, x: Array, y: Array) -> Three:
         u, v, a, b, rho2 = self._local(x, y)
         z, first, _ = self._profile(rho2)
-        p, q = _turn_back(first * 2 * a * u, first * 2 * b * v, self.angle_deg)
+        p, q = turn_back(first * 2 * a * u, first * 2 * b * v, self.angle_deg)
         return z, p, q
 
     def _curvatures(self, x: Array, y: Array) -> Three:
@@ -190,7 +90,7 @@ class Dish(Shape):
         uu = second * (2 * a * u) ** 2 + first * 2 * a
         uv = second * (2 * a * u) * (2 * b * v)
         vv = second * (2 * b * v) ** 2 + first * 2 * b
-        return _turn_back_second(uu, uv, vv, self.angle_deg)
+        return turn_back_second(uu, uv, vv, self.angle_deg)
 
 
 @dataclass(frozen=True)
@@ -212,19 +112,19 @@ class Ridge(Shape):
 
     def _line(self, x: Array, y: Array) -> Three:
         """z, dz/dv and d2z/dv2 across the line."""
-        v = _turn(x - self.x_mm, y - self.y_mm, self.angle_deg)[1]
+        v = turn(x - self.x_mm, y - self.y_mm, self.angle_deg)[1]
         c = 8 / self.width_mm**2
         z = self.peak_mm * np.exp(-c * v * v)
         return z, -2 * c * v * z, (4 * c * c * v * v - 2 * c) * z
 
     def _surface(self, x: Array, y: Array) -> Three:
         z, first, _ = self._line(x, y)
-        p, q = _turn_back(np.zeros_like(z), first, self.angle_deg)
+        p, q = turn_back(np.zeros_like(z), first, self.angle_deg)
         return z, p, q
 
     def _curvatures(self, x: Array, y: Array) -> Three:
         zero = np.zeros_like(x)
-        return _turn_back_second(zero, zero, self._line(x, y)[2], self.angle_deg)
+        return turn_back_second(zero, zero, self._line(x, y)[2], self.angle_deg)
 
 
 @dataclass(frozen=True)
@@ -328,7 +228,7 @@ class Crown(Shape):
 
     def _surface(self, x: Array, y: Array) -> Three:
         z, p, q = self._bare(x, y)
-        zero = self._bare(*_places(*self.zero_at_mm))[0]
+        zero = self._bare(*places(*self.zero_at_mm))[0]
         return z - zero, p, q
 
     def _curvatures(self, x: Array, y: Array) -> Three:
@@ -373,18 +273,18 @@ class Crease(Shape):
             raise ValueError("rounding_mm must be positive")
 
     def _across(self, x: Array, y: Array) -> tuple[Array, Array]:
-        v = _turn(x - self.x_mm, y - self.y_mm, self.angle_deg)[1]
+        v = turn(x - self.x_mm, y - self.y_mm, self.angle_deg)[1]
         return v, np.hypot(v, self.rounding_mm)
 
     def _surface(self, x: Array, y: Array) -> Three:
         v, root = self._across(x, y)
-        p, q = _turn_back(np.zeros_like(v), -0.5 * self.bend_rad * v / root, self.angle_deg)
+        p, q = turn_back(np.zeros_like(v), -0.5 * self.bend_rad * v / root, self.angle_deg)
         return -0.5 * self.bend_rad * (root - self.rounding_mm), p, q
 
     def _curvatures(self, x: Array, y: Array) -> Three:
         _, root = self._across(x, y)
         zero = np.zeros_like(root)
-        return _turn_back_second(
+        return turn_back_second(
             zero, zero, -0.5 * self.bend_rad * self.rounding_mm**2 / root**3, self.angle_deg
         )
 

@@ -101,9 +101,9 @@ def test_stripes_lie_where_a_plane_mirror_puts_them(name: str) -> None:
         )
         want = board_light.stripes(s, period_mm=period, phase_deg=photo.get("phase_deg", 0.0))
         have = map_coordinates(picture.astype(float), pixels[:, ::-1].T, order=1)
-        # A square wave and its cosine correlate to 2 sqrt(2)/pi = 0.90. Slopes up to 0.4 mrad move a stripe by up
-        # to 0.8 mm of 24, and the pose's tenths of a pixel do likewise; noise takes the rest. Stripes off by an
-        # eighth of a period would leave 0.90 cos(45 deg) = 0.64.
+        # A square wave and its cosine correlate to 2 sqrt(2)/pi = 0.90. Slopes up to 0.4 mrad move a stripe
+        # by up to 0.8 mm of 24, and the pose's tenths of a pixel do likewise; noise takes the rest.
+        # Stripes off by an eighth of a period would leave 0.90 cos(45 deg) = 0.64.
         assert np.corrcoef(want, have)[0, 1] > 0.75, photo["file"]
 
 
