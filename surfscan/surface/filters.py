@@ -167,9 +167,8 @@ def low_pass_profile(
 
 def _kernels(step_mm: float, cutoff_mm: float, top: int, longest: int) -> list[Array]:
     """Weights times t**k for k = 0..top, t in units of the cut-off so that all moments are of one size."""
-    half = min(
-        math.ceil(_REACH * cutoff_mm / step_mm), longest
-    )  # nothing lies further off than the map is long
+    # nothing lies further off than the map is long
+    half = min(math.ceil(_REACH * cutoff_mm / step_mm), longest)
     t = np.arange(-half, half + 1) * (step_mm / cutoff_mm)
     weight = np.exp(-np.pi * (t / GAUSSIAN_ALPHA.value) ** 2)
     weight /= weight.sum()

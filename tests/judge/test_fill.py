@@ -187,6 +187,16 @@ def test_reasons_to_bring_highs_down(where: str, words: str) -> None:
     assert "go back a stage" in plan_fill(z, step_mm=STEP, limits=LIMITS, stage="primer").sentence
 
 
+def test_burying_that_thickens_past_putty_is_not_worth_it() -> None:
+    z = np.zeros((81, 81))
+    z[40, 40] = 1.5
+    steep = with_given(LIMITS, {"feather_mrad": 40.0})  # a small cone, so that volume does not decide
+    plan = plan_fill(z, step_mm=STEP, limits=steep, stage="filler")
+    assert plan.bury.volume_ml < 10
+    assert plan.better == "down"
+    assert "1.32 mm deeper, more than the 0.8 mm" in plan.sentence  # 1.5 - 0.1 less one cell of 0.08
+
+
 def test_too_close_to_the_depth_limit() -> None:
     z = np.zeros((61, 61))
     z[30, 30] = 1.1

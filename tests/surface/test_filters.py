@@ -131,6 +131,23 @@ def test_robust_follows_the_form_past_a_spot() -> None:
     assert np.abs(robust - form).max() < pulled / 10
 
 
+def test_robust_takes_outliers_for_holes() -> None:
+    # Tukey's limit is 3 standard deviations: 3 / 0.6745 medians of the absolute residual (4.4478)
+    assert pytest.approx(3 / 0.674490, rel=1e-4) == filters._TUKEY
+    rng = np.random.default_rng(7)
+    noise = rng.normal(0, 0.01, (70, 80))
+    out = rng.random(noise.shape) < 0.05
+    holed, struck = np.where(out, np.nan, noise), np.where(out, 0.1, noise)  # ten standard deviations
+    options = {"step_mm": 1.0, "cutoff_mm": 20.0, "order": 1}
+    clean = low_pass(holed, robust=True, **options)
+    robust = low_pass(struck, robust=True, **options)
+    plain = low_pass(struck, **options)
+    # all that is left is the scale, which 5 % of outliers raise by some per cent: a twentieth of the noise,
+    # where the outliers' mean, 0.005, would have come through
+    assert np.sqrt(np.nanmean((plain - clean) ** 2)) > 0.004
+    assert np.sqrt(np.nanmean((robust - clean) ** 2)) < 0.0005
+
+
 def test_input_is_left_alone_and_holes_stay_holes() -> None:
     z = _holed(np.random.default_rng(2).standard_normal((50, 70)))
     before = z.copy()

@@ -158,6 +158,22 @@ def test_a_steep_tilt_only_shortens_along_the_normal() -> None:
     assert tilted == pytest.approx(flat / math.hypot(1, 0.5), rel=0.01)
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_minimum_zone_along_the_normal_of_a_lumpy_piece(seed: int) -> None:
+    # as high as it is wide, so that zones along z and along the normal differ by per cents
+    z = np.random.default_rng(seed).normal(0, 2.0, (5, 6))
+    y, x = np.mgrid[:5, :6] * 4.0
+
+    def zone(ab: np.ndarray) -> float:
+        return float(np.ptp(z - ab[0] * x - ab[1] * y) / math.sqrt(1 + ab @ ab))
+
+    grid = np.linspace(-0.6, 0.6, 61)
+    start = min((zone(np.array([a, b])), a, b) for a in grid for b in grid)[1:]
+    options = {"xatol": 1e-12, "fatol": 1e-12, "maxiter": 4000}
+    best = minimize(zone, start, method="Nelder-Mead", options=options).fun
+    assert minimum_zone(z, step_mm=4.0).FLTt_mm == pytest.approx(best, abs=1e-6)
+
+
 def test_plane_total_and_vertical() -> None:
     y, x = np.mgrid[:20, :30] * 3.0
     z = 1.0 + 0.3 * x - 0.2 * y

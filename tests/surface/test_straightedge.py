@@ -257,3 +257,14 @@ def test_a_wide_block_is_carried_by_a_ridge_beside_its_middle() -> None:
     np.testing.assert_allclose(wide.clearance_mm[beside], 0.0, atol=1e-12)
     near = np.s_[40, 60:100]  # on the ridge itself
     np.testing.assert_allclose(wide.clearance_mm[near], 0.0, atol=1e-12)
+
+
+def test_a_wide_block_bridges_between_two_ridges_along_it() -> None:
+    x, y = _grid(160, 60)
+    z = np.where(np.abs(np.abs(y) - 14) < 1, 0.3, 0.0) + 0 * x
+    between = np.s_[25:34, 60:100]  # within 8 mm of the middle
+    wide = block_reach(z, step_mm=STEP, length_mm=100.0, width_mm=40.0, directions_deg=(0.0,))
+    # 40 mm cannot lie between ridges 28 mm apart
+    np.testing.assert_allclose(wide.clearance_mm[between], 0.3, atol=1e-12)
+    narrow = block_reach(z, step_mm=STEP, length_mm=100.0, width_mm=10.0, directions_deg=(0.0,))
+    np.testing.assert_allclose(narrow.clearance_mm[between], 0.0, atol=1e-12)
