@@ -11,8 +11,9 @@ from pathlib import Path
 import pytest
 
 from surfscan import cli
-from surfscan.job.sheet import LIMITS_BY_STAGE, Sheet, load_sheet
+from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.sheet_errors import _model_of
+from surfscan.judge.limits import STAGES, default_limits
 
 CLONE = Path(__file__).resolve().parents[1]
 README = (CLONE / "README.md").read_text(encoding="utf-8")
@@ -76,15 +77,13 @@ def test_the_example_sheet_is_a_good_one(tmp_path: Path) -> None:
 
 
 def test_limits_and_statuses_are_those_of_the_program() -> None:
-    for stage, limits in LIMITS_BY_STAGE.items():
-        row = next(
-            line
-            for line in README.splitlines()
-            if line.startswith("| `") and line.count("|") == 3 and f"`{stage}`" in line
-        )
-        assert f"| {limits['low_mm']:g} |" in row
-        assert limits["low_mm"] == limits["high_mm"]
-        assert limits["filler_depth_mm"] == 6.35
+    for stage in STAGES:
+        limits = default_limits(stage)
+        (row,) = [line for line in README.splitlines() if line.endswith(" mm |") and f"`{stage}`" in line]
+        assert f"| {limits.low_mm:g} mm |" in row
+        assert limits.low_mm == limits.high_mm
+        for depth in (limits.filler_depth_mm, limits.putty_depth_mm):
+            assert f"default {depth:g} |" in README
     for verdict, status in cli.EXIT_STATUS.items():
         assert f"| `{verdict}` | {status} |" in README
 

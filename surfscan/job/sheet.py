@@ -26,18 +26,7 @@ from surfscan.job.sheet_tables import (
     UncertaintySheet,
 )
 
-__all__ = ["LIMITS_BY_STAGE", "Sheet", "built_yet", "load_sheet"]
-
-LIMITS_BY_STAGE: dict[str, dict[str, float]] = {
-    # Our own starting points, no source: coarse where filler still follows, fine where paint follows.
-    # The filler depth of 1/4 in is common practice, no source.
-    "bare-metal": {"low_mm": 0.30, "high_mm": 0.30, "filler_depth_mm": 6.35},
-    "filler": {"low_mm": 0.15, "high_mm": 0.15, "filler_depth_mm": 6.35},
-    "putty": {"low_mm": 0.08, "high_mm": 0.08, "filler_depth_mm": 6.35},
-    "primer": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
-    "base": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
-    "clear": {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35},
-}
+__all__ = ["Sheet", "built_yet", "load_sheet"]
 
 _SHEET_BYTES = 1_000_000
 
@@ -55,7 +44,7 @@ class Sheet(Table):
     photos: Annotated[tuple[PhotoSheet, ...], Field(min_length=1, max_length=200)] = Field(
         alias="photo", description="one [[photo]] for each photo, 1 to 200"
     )
-    limits: LimitsSheet = Field(description="a table [limits]")
+    limits: LimitsSheet = Field(default_factory=LimitsSheet, description="a table [limits]")
     uncertainty: UncertaintySheet = Field(
         default_factory=UncertaintySheet, description="a table [uncertainty]"
     )
@@ -188,7 +177,7 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     Returns
     -------
     Sheet
-        Frozen; unit vectors normalised, polygons without a repeated last corner, limits filled in by stage.
+        Frozen; unit vectors normalised, polygons without a repeated last corner.
 
     Raises
     ------
@@ -199,10 +188,6 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     if folder.name == "panel.toml" and folder.is_file():
         folder = folder.parent
     raw = _read_toml(folder)
-    if isinstance(raw.get("panel"), dict) and isinstance(raw.get("limits", {}), dict):
-        stage = raw["panel"].get("stage")
-        defaults = LIMITS_BY_STAGE.get(stage, LIMITS_BY_STAGE["primer"]) if isinstance(stage, str) else {}
-        raw["limits"] = {**defaults, **raw.get("limits", {})}
     if "folder" in raw:  # an attribute of ours, no key of the sheet
         raw["folder_"] = raw.pop("folder")
     try:

@@ -64,7 +64,9 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
         )
     allowed = _description(loc, model) or detail["msg"]
     if kind.startswith(("greater_than", "less_than")):
-        sign = {"greater_than": "over", "greater_than_equal": "at least"}.get(kind, "at most")
+        sign = {"greater_than": "over", "greater_than_equal": "at least", "less_than": "under"}.get(
+            kind, "at most"
+        )
         limit = next(iter(context.values()))
         bound = f"{sign} {limit:g}"
         allowed = f"{allowed}; {bound}" if bound not in allowed else allowed

@@ -334,13 +334,19 @@ class PhotoSheet(Table):
         return value
 
 
-class LimitsSheet(Table):
-    """What is allowed: `[limits]`. Defaults are by stage, `LIMITS_BY_STAGE`."""
+_Depth = Annotated[float, Field(gt=0.0, le=100.0)] | None
+_DEPTH = "mm, over 0 and at most 100"
 
-    low_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and at most 100")
-    high_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(description="mm, over 0 and at most 100")
-    filler_depth_mm: Annotated[float, Field(gt=0.0, le=100.0)] = Field(
-        description="mm, over 0 and at most 100"
+
+class LimitsSheet(Table):
+    """What is allowed: `[limits]`, each optional; one left out takes the judgement's default for the stage."""
+
+    low_mm: _Depth = Field(default=None, description=_DEPTH)
+    high_mm: _Depth = Field(default=None, description=_DEPTH)
+    filler_depth_mm: _Depth = Field(default=None, description=_DEPTH)
+    putty_depth_mm: _Depth = Field(default=None, description=_DEPTH)
+    confidence: Annotated[float, Field(gt=0.5, lt=1.0)] | None = Field(
+        default=None, description="a share, over 0.5 and under 1"
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from surfscan.errors import RefusedError
-from surfscan.job.sheet import LIMITS_BY_STAGE, built_yet, load_sheet
+from surfscan.job.sheet import built_yet, load_sheet
 
 SHEET = """
 [panel]
@@ -86,13 +86,10 @@ def test_every_key_arrives(tmp_path: Path) -> None:
     built_yet(sheet)
 
 
-@pytest.mark.parametrize("stage", LIMITS_BY_STAGE)
-def test_limits_come_by_stage_and_can_be_set_one_by_one(tmp_path: Path, stage: str) -> None:
-    text = swap(('"primer"', f'"{stage}"')) + "\n[limits]\nlow_mm = 0.123\n"
-    limits = load_sheet(job(tmp_path, text)).limits
-    assert limits.low_mm == 0.123
-    assert limits.high_mm == LIMITS_BY_STAGE[stage]["high_mm"]
-    assert limits.filler_depth_mm == 6.35  # 1/4 in, common practice, no source
+def test_limits_can_be_set_one_by_one(tmp_path: Path) -> None:
+    limits = load_sheet(job(tmp_path, SHEET + "\n[limits]\nlow_mm = 0.123\nconfidence = 0.9\n")).limits
+    assert (limits.low_mm, limits.high_mm, limits.filler_depth_mm) == (0.123, None, None)
+    assert limits.confidence == 0.9
 
 
 def test_vectors_are_normalised(tmp_path: Path) -> None:
@@ -185,6 +182,7 @@ REFUSED = [
     ("lamp behind", swap((BOARD, ""), (FIRST, 'file = "a.jpg"\nlamp_mm = [0, 0, -5]')), ["photo[1].lamp_mm", "behind"]),
     ("lamp with a board", swap((FIRST, FIRST + "\nlamp_mm = [0, 0, 500]")), ["lamp with a board"]),
     ("limit of zero", SHEET + "\n[limits]\nlow_mm = 0\n", ["limits.low_mm", "found 0", "over 0"]),
+    ("certainty", SHEET + "\n[limits]\nconfidence = 1\n", ["limits.confidence", "under 1"]),
     ("zero uncertainty", SHEET + "\n[uncertainty]\nperiod_rel = 0.0\n", ["uncertainty.period_rel", "over 0"]),
     ("encoding", swap((FIRST, FIRST + '\nencoding = "log"')), ["photo[1].encoding", "srgb, linear"]),
 ]  # fmt: skip
