@@ -339,7 +339,7 @@ _DEPTH = "mm, over 0 and at most 100"
 
 
 class LimitsSheet(Table):
-    """What is allowed: `[limits]`, each optional; one left out takes the judgement's default for the stage."""
+    """What is allowed: `[limits]`, each optional; the judgement has a default for every stage."""
 
     low_mm: _Depth = Field(default=None, description=_DEPTH)
     high_mm: _Depth = Field(default=None, description=_DEPTH)
