@@ -1,14 +1,10 @@
-"""The light under a straightedge, and what a stiff sanding block rides on and bridges.
+"""The light under a straightedge.
 
 A ruler of a given length is laid with its middle at the place, along a direction. It comes to rest on the two
 points, one on each side of its middle, whose chord passes highest over the place: the upper convex hull of
 the profile under the ruler, taken at its middle. The *gap* at the place is that chord minus the surface
 there; the greatest gap anywhere under the resting ruler is given as well. On a crowned panel give the
 deviation from the fair form, as a ruler would rock on the crown itself.
-
-The hull at a place is found from its dual: it is the smallest, over all slopes of a line, of the greatest
-height of the profile above that line. The function is convex in the slope, so each window needs a few cuts,
-each one replacing a contact point by the one that sticks out furthest; it ends when nothing sticks out.
 
 Where the ruler reaches past what was measured it rests on what was measured; with under half of it over
 measured surface, or nothing measured on one side, no gap is given.
@@ -22,16 +18,14 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import maximum_filter1d, minimum_filter1d
 
-from surfscan.constants import SANDING_BLOCK_LENGTH, STRAIGHTEDGE_LENGTH
+from surfscan.constants import STRAIGHTEDGE_LENGTH
+from surfscan.surface.contact import parts_of, read_between, rest
 
 __all__ = [
     "DIRECTIONS_DEG",
-    "BlockReach",
     "Gap",
     "LineGap",
-    "block_reach",
     "gap_along",
     "gap_at",
     "gap_map",
@@ -44,9 +38,6 @@ Array = NDArray[Any]
 _LATTICE = ((1, 0), (2, 1), (1, 1), (1, 2), (0, 1), (-1, 2), (-1, 1), (-2, 1))
 DIRECTIONS_DEG = tuple(math.degrees(math.atan2(b, a)) for a, b in _LATTICE)
 """Directions searched for the worst gap, degrees from x towards y."""
-
-_LEAST_SEEN = 0.5
-_CHUNK = 4096  # windows at a time: they stay in the cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,29 +82,6 @@ class LineGap:
     along_mm: Array
     height_mm: Array
     gap_mm: Array
-
-
-@dataclass(frozen=True, slots=True)
-class BlockReach:
-    """What a stiff block touches.
-
-    Attributes
-    ----------
-    clearance_mm : ndarray (H, W), float64
-        Smallest distance from the block's face, over all its places and directions, mm; NaN where not
-        measured or where no place of the block could be worked out.
-    ridden, bridged : ndarray (H, W), bool
-        Clearance up to `ride_mm` (the guide coat comes off), and more (it stays). Neither where NaN.
-    length_mm, width_mm, ride_mm : float
-        The block, and the depth that counts as touched.
-    """
-
-    clearance_mm: Array
-    ridden: Array
-    bridged: Array
-    length_mm: float
-    width_mm: float
-    ride_mm: float
 
 
 def gap_at(
@@ -162,7 +130,7 @@ def gap_at(
     at = np.where(np.abs(at - np.round(at)) < 1e-6, np.round(at), at)
     row, column = at[:1], at[1:]
     windows, t, middle = _windows(height, row, column, direction_deg, length_mm, step_mm)
-    level, slope, left, right = _rest(windows, t)
+    level, slope, left, right = rest(windows, t)
     nan = math.nan
     nowhere = Gap(nan, nan, nan, nan, x_mm, y_mm, direction_deg, length_mm, (nan, nan))
     if not np.isfinite(windows[0, middle]):
@@ -219,10 +187,10 @@ def gap_along(
     row = (start_mm[1] - origin_mm[1] + along * dy / total) / step_mm
     direction = math.degrees(math.atan2(dy, dx))
     profile, gap = np.empty(along.size), np.empty(along.size)
-    for part in _parts(along.size):
+    for part in parts_of(along.size):
         windows, t, middle = _windows(height, row[part], column[part], direction, length_mm, step_mm)
         profile[part] = windows[:, middle]
-        gap[part] = np.maximum(_rest(windows, t)[0] - windows[:, middle], 0.0)
+        gap[part] = np.maximum(rest(windows, t)[0] - windows[:, middle], 0.0)
     return LineGap(along, profile, gap)
 
 
@@ -328,68 +296,13 @@ def worst_gap(
     )
 
 
-def block_reach(
-    height_mm: Array,
-    *,
-    step_mm: float,
-    length_mm: float = SANDING_BLOCK_LENGTH.value,
-    width_mm: float = 70.0,
-    directions_deg: tuple[float, ...] = (0.0, 90.0),
-    ride_mm: float = 0.01,
-) -> BlockReach:
-    """What a perfectly stiff flat block rides on and bridges: the guide coat one would see.
-
-    The block lies along each direction in turn and is set down with its middle at every place. It rests like
-    a ruler on the highest points of the strip it covers, is held level across its width, and takes nothing
-    off. A place's clearance is the smallest distance from the block's face over all places of the block that
-    cover it. Worked out on a grid about a seventieth of the block apart and read back at every cell.
-
-    Parameters
-    ----------
-    height_mm : ndarray (H, W), float
-        Heights, mm; NaN where not measured.
-    step_mm : float
-        Cell side, mm.
-    length_mm, width_mm : float
-        The block's face, mm.
-    directions_deg : tuple of float
-        How the block lies, from x towards y.
-    ride_mm : float
-        Clearance that still counts as touched, mm: about a guide coat and a few strokes (default, our
-        choice).
-
-    Returns
-    -------
-    BlockReach
-
-    Raises
-    ------
-    ValueError
-        For a length under two cells.
-    """
-    height = _checked(height_mm, step_mm, length_mm)
-    known = np.isfinite(height)
-    clearance = np.full(height.shape, np.nan)
-    if known.any():
-        for direction in directions_deg:
-            face = _face(height, step_mm, length_mm, width_mm, direction)
-            clearance = np.fmin(clearance, np.maximum(face - height, 0.0))
-    seen = np.isfinite(clearance)
-    ridden = seen & (np.where(seen, clearance, np.inf) <= ride_mm)
-    return BlockReach(clearance, ridden, seen & ~ridden, length_mm, width_mm, ride_mm)
-
-
 def _checked(height_mm: Array, step_mm: float, length_mm: float) -> Array:
     height = np.asarray(height_mm, dtype=np.float64)
     if height.ndim != 2:
         raise ValueError(f"height_mm must be 2-D; found {height.ndim}-D")
     if not length_mm >= 2 * step_mm > 0:
         raise ValueError(f"length_mm must be at least two cells; found {length_mm} with cells of {step_mm}")
-    return height
-
-
-def _parts(n: int) -> list[slice]:
-    return [slice(i, min(i + _CHUNK, n)) for i in range(0, n, _CHUNK)]
+    return np.where(np.isfinite(height), height, np.nan)
 
 
 def _lowest(height: Array, every: int) -> tuple[Array, Array]:
@@ -408,9 +321,9 @@ def _lowest(height: Array, every: int) -> tuple[Array, Array]:
 def _gaps(height: Array, row: Array, column: Array, direction: float, length: float, step: float) -> Array:
     gap = np.empty(row.size)
     padded: dict[int, Array] = {}
-    for part in _parts(row.size):
+    for part in parts_of(row.size):
         windows, t, middle = _windows(height, row[part], column[part], direction, length, step, padded)
-        gap[part] = np.maximum(_rest(windows, t)[0] - windows[:, middle], 0.0)
+        gap[part] = np.maximum(rest(windows, t)[0] - windows[:, middle], 0.0)
     return gap
 
 
@@ -437,7 +350,7 @@ def _windows(
         t = np.arange(-count, count + 1) * step
         if half - count * step > 1e-9 * half:
             t = np.concatenate([[-half], t, [half]])
-        windows = _bilinear(height, row[:, None] + t * (dy / step), column[:, None] + t * (dx / step))
+        windows = read_between(height, row[:, None] + t * (dy / step), column[:, None] + t * (dx / step))
         return windows, t, t.size // 2
     a, b, sign = lattice
     pitch = step * math.hypot(a, b)
@@ -458,12 +371,12 @@ def _windows(
     windows = wide.ravel()[first[:, None] + (k * sign * (b * wide.shape[1] + a))[None, :]]
     windows[off] = np.nan
     t = k * pitch
-    rest = half / pitch - count
+    share = half / pitch - count
     # the ruler's two ends lie between grid points
-    windows[:, 0] = windows[:, 1] + rest * (windows[:, 0] - windows[:, 1])
-    windows[:, -1] = windows[:, -2] + rest * (windows[:, -1] - windows[:, -2])
+    windows[:, 0] = windows[:, 1] + share * (windows[:, 0] - windows[:, 1])
+    windows[:, -1] = windows[:, -2] + share * (windows[:, -1] - windows[:, -2])
     t[0], t[-1] = -half, half
-    if rest < 1e-9:
+    if share < 1e-9:
         windows, t = windows[:, 1:-1], t[1:-1]
     return windows, t, t.size // 2
 
@@ -476,90 +389,3 @@ def _on_lattice(dx: float, dy: float) -> tuple[int, int, int] | None:
             if math.hypot(sign * a / size - dx, sign * b / size - dy) < 1e-9:
                 return a, b, sign
     return None
-
-
-def _bilinear(height: Array, row: Array, column: Array) -> Array:
-    """Bilinear reading at fractional cells; NaN outside and where a cell that counts is not measured."""
-    shape = height.shape
-    inside = (row > -1e-9) & (row < shape[0] - 1 + 1e-9) & (column > -1e-9) & (column < shape[1] - 1 + 1e-9)
-    row, column = np.where(inside, row, 0.0), np.where(inside, column, 0.0)
-    r0, c0 = np.floor(row + 1e-9).astype(np.intp), np.floor(column + 1e-9).astype(np.intp)
-    fr, fc = np.clip(row - r0, 0.0, 1.0), np.clip(column - c0, 0.0, 1.0)
-    fr, fc = np.where(fr < 1e-9, 0.0, fr), np.where(fc < 1e-9, 0.0, fc)
-    # a neighbour without weight is not looked at, so its NaN does not spread
-    r1, c1 = np.where(fr > 0, r0 + 1, r0), np.where(fc > 0, c0 + 1, c0)
-    flat, width = height.ravel(), shape[1]
-    below = flat[r0 * width + c0] * (1 - fc) + flat[r0 * width + c1] * fc
-    above = flat[r1 * width + c0] * (1 - fc) + flat[r1 * width + c1] * fc
-    return np.where(inside, below * (1 - fr) + above * fr, np.nan)
-
-
-def _rest(windows: Array, t: Array) -> tuple[Array, Array, Array, Array]:
-    """Where rulers rest: level at the middle (n,), slope (n,), indices of the two contacts (n,), (n,).
-
-    NaN level and slope where the ruler has no rest.
-    """
-    n = windows.shape[0]
-    level, slope = np.full(n, np.nan), np.full(n, np.nan)
-    missing = np.isnan(windows)
-    z = np.where(missing, -np.inf, windows)
-    middle = t.size // 2
-    left, right = z[:, :middle].argmax(axis=1), z[:, middle + 1 :].argmax(axis=1) + middle + 1
-    every = np.arange(n)
-    seen = 1 - missing.mean(axis=1)
-    rests = np.isfinite(z[every, left]) & np.isfinite(z[every, right]) & (seen >= _LEAST_SEEN)
-    active = np.flatnonzero(rests)
-    work = z[active]
-    while active.size:
-        i, j = left[active], right[active]
-        at = np.arange(active.size)
-        zi, zj = work[at, i], work[at, j]
-        s = (zj - zi) / (t[j] - t[i])
-        chord = zi - s * t[i]
-        above = work - s[:, None] * t
-        k = above.argmax(axis=1)
-        top = above[at, k]
-        touches = (k == middle) & (top >= chord)
-        done = touches | (k == i) | (k == j) | (top <= chord + 1e-12 * (1 + np.abs(chord)))
-        level[active] = np.where(touches, top, chord)
-        slope[active] = s
-        left[active] = np.where(touches, middle, np.where(~done & (k < middle), k, i))
-        right[active] = np.where(touches, middle, np.where(~done & (k > middle), k, j))
-        active, work = active[~done], work[~done]
-    return level, slope, left, right
-
-
-def _face(height: Array, step: float, length: float, width: float, direction: float) -> Array:
-    """Lowest place of the block's face over every cell, (H, W); NaN where the block can't be set down."""
-    pitch = step * max(1, int(length / 70 / step))
-    radians = math.radians(direction)
-    dx, dy = math.cos(radians), math.sin(radians)
-    rows, columns = height.shape
-    # a grid along the block that holds the whole map, meeting the map's cells when it lies along an axis
-    x = np.array([0, columns - 1, 0, columns - 1]) * step
-    y = np.array([0, 0, rows - 1, rows - 1]) * step
-    u, v = x * dx + y * dy, -x * dy + y * dx
-    nu = math.ceil(np.ptp(u) / pitch - 1e-9) + 1
-    nv = math.ceil(np.ptp(v) / pitch - 1e-9) + 1
-    gu, gv = u.min() + np.arange(nu) * pitch, v.min() + np.arange(nv)[:, None] * pitch
-    read = _bilinear(height, (gu * dy + gv * dx) / step, (gu * dx - gv * dy) / step)
-    strip = 2 * int(width / 2 / pitch) + 1
-    top = np.where(np.isnan(read), -np.inf, read)
-    top = maximum_filter1d(top, strip, axis=0, mode="constant", cval=-np.inf)
-    count = math.floor(length / 2 / pitch + 1e-9)
-    t = np.arange(-count, count + 1) * pitch
-    padded = np.pad(np.where(np.isinf(top), np.nan, top), ((0, 0), (count, count)), constant_values=np.nan)
-    windows = np.lib.stride_tricks.sliding_window_view(padded, t.size, axis=1).reshape(-1, t.size)
-    rests = [_rest(windows[part], t) for part in _parts(len(windows))]
-    level, slope = (np.concatenate([rest[k] for rest in rests]).reshape(nv, nu) for k in (0, 1))
-    level = np.where(np.isnan(level), np.inf, level)
-    slope = np.where(np.isnan(slope), 0.0, slope)
-    face = np.full((nv, nu), np.inf)
-    for k in range(-count, count + 1):
-        to, of = slice(max(k, 0), nu + min(k, 0)), slice(max(-k, 0), nu + min(-k, 0))
-        if to.stop > to.start:
-            np.minimum(face[:, to], level[:, of] + slope[:, of] * (k * pitch), out=face[:, to])
-    face = minimum_filter1d(face, strip, axis=0, mode="constant", cval=np.inf)
-    face = np.where(np.isinf(face), np.nan, face)
-    col, row = np.arange(columns) * step, np.arange(rows)[:, None] * step
-    return _bilinear(face, (-col * dy + row * dx - v.min()) / pitch, (col * dx + row * dy - u.min()) / pitch)

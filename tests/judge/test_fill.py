@@ -9,9 +9,10 @@ import pytest
 from scipy.optimize import linprog
 from scipy.sparse import csr_array
 
-from surfscan.judge import fill
-from surfscan.judge.fill import decide_fill, fill_depth, fill_lows, fill_totals, plan_fill, raised_surface
+from surfscan.judge import raised as raising
+from surfscan.judge.fill import decide_fill, fill_depth, fill_lows, fill_totals, plan_fill
 from surfscan.judge.limits import default_limits, with_given
+from surfscan.judge.raised import raised_surface
 
 STEP = 2.0
 LIMITS = with_given(default_limits("filler"), {"feather_mrad": 10.0})
@@ -156,7 +157,7 @@ def test_leaving_out_covered_cells_loses_nothing() -> None:
 
 def test_by_levels_keeps_its_stated_error(monkeypatch: pytest.MonkeyPatch) -> None:
     z = _smooth_highs()
-    monkeypatch.setattr(fill, "_EXACT_WORK", 0.0)
+    monkeypatch.setattr(raising, "_EXACT_WORK", 0.0)
     raised, error = raised_surface(z, step_mm=STEP, allowed_mm=0.1, feather_mrad=4.0)
     short = _by_all_pairs(np.maximum(z - 0.1, 0.0), 0.004 * STEP) - raised
     assert 0 < error < 0.01
