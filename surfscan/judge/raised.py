@@ -1,8 +1,8 @@
 """The raised surface that buries highs with the least filler.
 
 A high that stays up forces the fair surface up around it: the *raised surface* r must reach every place to
-within the allowed height, never go under the fair surface, and nowhere be steeper than the feather slope s, so
-that the blend does not stand out:
+within the allowed height, never go under the fair surface, and nowhere be steeper than the feather slope s,
+so that the blend does not stand out:
 
     r >= g,  g = max(height - allowed, 0),  |r(x) - r(y)| <= s |x - y| for all x, y.
 
