@@ -36,9 +36,12 @@ def format_result(result: CheckResult) -> str:
     """
     name, stage = result.panel.get("name") or "panel", result.panel.get("stage", "")
     lines = [f"{name} ({stage})", *_wrapped(result.sentence)]
-    lines += [
-        line for reason in result.reasons if reason != result.sentence for line in _wrapped(reason, "  ")
-    ]
+    # A spot over its limit is its own reason; a doubtful photo or a part not seen is always told.
+    files = tuple(str(photo.get("file")) for photo in result.photos)
+    told = [reason for reason in result.reasons if reason != result.sentence]
+    if result.verdict in ("ready", "rework"):
+        told = [reason for reason in told if reason.startswith((*files, "A part"))]
+    lines += [line for reason in told for line in _wrapped(reason, "  ")]
     limits = result.limits
     lines.append(
         f"Limits: low {limits['low_mm']:g} mm, high {limits['high_mm']:g} mm."

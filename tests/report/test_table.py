@@ -38,3 +38,10 @@ def test_nan_is_a_dash_and_no_spot_is_no_table() -> None:
         x for x in format_result(made_result(spots=(spot,))).splitlines() if x.startswith("  1 ")
     )
     assert "No." not in format_result(made_result(spots=()))
+
+
+def test_a_doubtful_photo_is_always_told_and_the_rest_when_it_decides() -> None:
+    reasons = ("The depth of the low is over the limit.", "a.jpg: out of focus; hold still.")
+    assert "over the limit." not in format_result(made_result(reasons=reasons))
+    assert "  a.jpg: out of focus; hold still." in format_result(made_result(reasons=reasons))
+    assert "over the limit." in format_result(made_result(reasons=reasons, verdict="close"))

@@ -1,0 +1,149 @@
+"""Bad input through the whole command: one clear message, the right status, nothing left behind.
+
+The photos are the rendered ones of fixtures/jobs/bad-photos (see fixtures/SOURCES.md) and some made here.
+"""
+
+from __future__ import annotations
+
+import io
+import shutil
+import struct
+import zlib
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pytest
+from PIL import Image
+
+from surfscan import cli
+
+BAD = Path(__file__).resolve().parents[2] / "fixtures" / "jobs" / "bad-photos"
+SHEET = (BAD / "panel.toml").read_text(encoding="utf-8")
+CENTRE = [
+    f"{tag} = {place}"
+    for tag, place in enumerate(["[-283, -183]", "[283, -183]", "[283, 183]", "[-283, 183]"])
+]
+
+
+def jpeg(picture: np.ndarray) -> bytes:
+    data = io.BytesIO()
+    Image.fromarray(picture).save(data, "JPEG", quality=92)
+    return data.getvalue()
+
+
+def huge() -> bytes:
+    """A PNG that claims 30,000 x 30,000 pixels in a hundred bytes."""
+
+    def chunk(kind: bytes, body: bytes) -> bytes:
+        return struct.pack(">I", len(body)) + kind + body + struct.pack(">I", zlib.crc32(kind + body))
+
+    head = struct.pack(">IIBBBBB", 30_000, 30_000, 8, 2, 0, 0, 0)
+    body = chunk(b"IHDR", head) + chunk(b"IDAT", zlib.compress(bytes(1000))) + chunk(b"IEND", b"")
+    return b"\x89PNG\r\n\x1a\n" + body
+
+
+def plain_panel() -> bytes:
+    """The good photo with the stripes between the tags painted over in one grey."""
+    picture = np.array(Image.open(BAD / "stripes-across.jpg").convert("RGB"))
+    tall, wide = picture.shape[:2]
+    keep = picture.copy()
+    picture[:] = 120
+    for rows in (slice(0, round(0.37 * tall)), slice(round(0.63 * tall), tall)):
+        for columns in (slice(0, round(0.33 * wide)), slice(round(0.67 * wide), wide)):
+            picture[rows, columns] = keep[rows, columns]
+    return jpeg(picture)
+
+
+def run(folder: Path, sheet: str, first: bytes | str | None) -> int:
+    job = folder / "job"
+    job.mkdir()
+    for name in ("stripes-across.jpg", "stripes-up.jpg"):
+        shutil.copy(BAD / name, job / name)
+    if first is not None:
+        data = (BAD / first).read_bytes() if isinstance(first, str) else first
+        (job / "stripes-across.jpg").write_bytes(data)
+    (job / "panel.toml").write_text(sheet, encoding="utf-8")
+    return cli.main(["check", str(job), "--out", str(folder / "out"), "--quiet"])
+
+
+def swap(*pairs: tuple[str, str]) -> str:
+    text = SHEET
+    for old, new in pairs:
+        assert old in text, old
+        text = text.replace(old, new, 1)
+    return text
+
+
+def refused(folder: Path, capsys: pytest.CaptureFixture[str], status: int, words: str) -> None:
+    told = capsys.readouterr()
+    assert words in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    assert "Traceback" not in told.err
+    assert told.out == ""
+    assert status in (3, 4)
+    assert not (folder / "out").exists()
+
+
+@pytest.mark.parametrize(
+    ("photo", "words"),
+    [
+        ("black.jpg", "the photo is dark"),
+        ("white.jpg", "the photo is blown out"),
+        ("too-dark.jpg", "the photo is dark"),
+        ("blown-out.jpg", "the photo is blown out"),
+        ("motion.jpg", "no tags found"),
+        ("out-of-focus.jpg", "no tags found"),
+        ("no-tags.jpg", "no tags found"),
+        ("one-tag.jpg", "too few tags"),
+        ("mirrored.jpg", "the photo is mirrored"),
+        ("truncated.jpg", "is cut short"),
+        ("not-a-photo.jpg", "is no photo that can be read"),
+        ("empty.jpg", "is empty"),
+        ("stripes-up.jpg", "vary along the board's 'up' axis"),
+    ],
+)
+def test_bad_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str], photo: str, words: str) -> None:
+    refused(tmp_path, capsys, run(tmp_path, SHEET, photo), words)
+
+
+@pytest.mark.parametrize(
+    ("make", "words"),
+    [
+        (lambda: jpeg(np.full((1, 1, 3), 90, np.uint8)), "is too small; found 1 x 1 pixels"),
+        (huge, "is too large; found 30000 x 30000 pixels"),
+        (plain_panel, "stripes"),
+    ],
+    ids=["one pixel", "30,000 x 30,000", "no stripes"],
+)
+def test_bad_photo_made_here(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], make: Callable[[], bytes], words: str
+) -> None:
+    refused(tmp_path, capsys, run(tmp_path, SHEET, make()), words)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "words"),
+    [
+        (swap(("4x4_50", "5x5_50")), "no tags found"),
+        (swap(("3 = [", "7 = [")), "tag 3 is in the photo but not in the sheet"),
+        (swap((CENTRE[2], "2 = [200, 100]")), "tag 2 is not where tags.centres_mm says"),
+        (swap((CENTRE[0], "0 = [283, -183]"), (CENTRE[1], "1 = [-283, -183]")), "tags 0 and 1 look swapped"),
+        (swap(('"across"', '"?"'), ('"up"', '"across"'), ('"?"', '"up"')), "vary along the board's"),
+        (swap(("817.10716]", "-817.10716]")), "board.centre_mm puts the board behind the panel"),
+        (swap(("centre_mm = [0, 593.6631,", "centre_mm = [0, -593.6631,")), "stripe"),
+        (swap(("size_mm = [620, 420]", "size_mm = [620, -420]")), "panel.size_mm[2] is out of range"),
+        (swap(("focal_px = 1327.7", "focal_px = nan")), "camera.focal_px is no finite number"),
+        (swap(("focal_px = 1327.7", "")), "focal"),
+        (swap(("low_mm = 0.04", "low_mm = 0")), "limits.low_mm is out of range"),
+        (swap(('"stripes"', '"stepped"')), "phase_deg is missing"),
+    ],
+    ids=lambda value: value if len(value) < 60 else "",
+)
+def test_bad_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str], sheet: str, words: str) -> None:
+    refused(tmp_path, capsys, run(tmp_path, sheet, None), words)
+
+
+def test_the_good_job_beside_them_is_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(tmp_path, SHEET, None) == 10
+    assert capsys.readouterr().out.startswith("flat (primer)\nRework: 3 lows and 1 high.")
