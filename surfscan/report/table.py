@@ -69,10 +69,13 @@ def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
         )
         if spot.action:
             lines += _wrapped(spot.action, "     ")
-        lines += [line for name in spot.flags for line in _wrapped(_flag_sentence(name), "     note: ")]
+        if spot.flags:
+            lines.append("     note: " + ", ".join(spot.flags))
     lines.append(
         "+/- holds the true peak 95 times in 100. x to the right, y up, from the middle of the panel."
     )
+    for name in dict.fromkeys(name for spot in spots for name in spot.flags):  # each told once, in order
+        lines += _wrapped(_flag_sentence(name), f"{name}: ")
     return lines
 
 

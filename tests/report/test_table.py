@@ -14,7 +14,8 @@ def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
     assert lines[1].startswith("Rework: 1 low and 1 high.")
     assert "97 % of the judged region was measured" in text
     assert "Glazing putty, block, look again." in text
-    assert "note: narrower than two reflected stripes" in text
+    assert "     note: narrow\n" in text
+    assert text.count("narrow: narrower than two reflected stripes") == 1
     assert " ".join(text.split()).endswith(CAUTIONS)
     row = next(line for line in lines if line.startswith("  1 "))
     assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 1.40 over"
