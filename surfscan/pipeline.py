@@ -28,8 +28,8 @@ from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pi
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import distance_to_board
 from surfscan.optics.stations import Station, level_places, span_mm, stand
-from surfscan.reading.stripes import Reading, View, read_stripes
-from surfscan.records import Array, Board, CheckResult, Grid, HeightMap, PhotoCheck, Spot
+from surfscan.reading.stripes import read_stripes
+from surfscan.records import Array, Board, CheckResult, Grid, HeightMap, PhotoCheck, Reading, Spot, View
 from surfscan.spots.find import find_spots
 from surfscan.spots.measure import SpotShape, measure_spot
 from surfscan.surface.flatness import flatness
@@ -41,7 +41,7 @@ __all__ = ["check_job"]
 LEAST_COVERAGE = 0.8
 """Less of the region than this, and nothing found over a limit: not measured (our choice)."""
 
-CELLS_PER_STRIPE = 14.0
+CELLS_PER_STRIPE = 17.0
 """Fine cells wanted along a reflected stripe period: hard edges then cost nothing that a finer grid would save."""
 
 TAG_MARGIN_MM = 1.5
@@ -79,24 +79,33 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
     board = _board(sheet)
     tell("reading the photos", 0.05)
     with ThreadPoolExecutor(2) as pool:
-        photos = list(pool.map(lambda row: read_photo(sheet.folder / row.file, row.file, encoding=row.encoding), sheet.photos))
+        photos = list(
+            pool.map(
+                lambda row: read_photo(sheet.folder / row.file, row.file, encoding=row.encoding), sheet.photos
+            )
+        )
     for photo in photos:
         check_exposure(photo)
     tell("finding the tags", 0.25)
     with ThreadPoolExecutor(2) as pool:
         stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
-    views = [View(s.photo, s.camera, s.fit.pose, row.varies or "") for s, row in zip(stations, sheet.photos, strict=True)]
+    views = [
+        View(s.photo, s.camera, s.fit.pose, row.varies or "")
+        for s, row in zip(stations, sheet.photos, strict=True)
+    ]
     grid = make_grid(sheet.panel.size_mm, _step(sheet, stations, board))
     region = _region(sheet, grid, stations)
     tell("reading the stripes", 0.35)
     reading = read_stripes(
-        views, board=board, grid=grid, region=region, level_at_mm=level_places(sheet),
+        views,
+        board=board,
+        grid=grid,
+        region=region,
+        level_at_mm=level_places(sheet),
         start_curvature=_tag_curvature(sheet, stations),
         progress=lambda share: tell("reading the stripes", 0.35 + 0.4 * share),
     )
-    quality = [
-        _quality(station, reading, k, region) for k, station in enumerate(stations)
-    ]
+    quality = [_quality(station, reading, k, region) for k, station in enumerate(stations)]
     measured = np.isfinite(reading.height_mm)
     judged = region == 0
     coverage = float(measured.sum() / max(judged.sum(), 1))
@@ -109,14 +118,18 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
     tell("finding the fair form", 0.78)
     limits = _limits(sheet)
     fair = fit_fair_form(
-        reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm,
+        reading.height_mm,
+        x_mm=grid.x_mm,
+        y_mm=grid.y_mm,
         floor_mm=min(0.004, 0.25 * min(limits.low_mm, limits.high_mm)),
         grow_px=max(2, round(0.6 * float(reading.period_mm.max()) / grid.step_mm)),
     )
     height = _height_map(sheet, reading, fair, stations, board)
     tell("measuring the spots", 0.85)
     spots, decisions = _spots(height, limits, sheet.panel.stage, float(reading.period_mm.max()), fair)
-    return _result(sheet, stations, quality, reading, height, limits, spots, decisions, coverage, started, began)
+    return _result(
+        sheet, stations, quality, reading, height, limits, spots, decisions, coverage, started, began
+    )
 
 
 def _board(sheet: Sheet) -> Board:
@@ -201,13 +214,17 @@ def _quality(station: Station, reading: Reading, k: int, region: Array) -> list[
     name = station.photo.file
     if picture.stripe_px < THRESHOLDS["stripe_px_least"]:
         raise RefusedError(
-            f"{name}: the stripes are too fine for this photo", found=f"{picture.stripe_px:.1f} px in a stripe period",
-            allowed=f"at least {THRESHOLDS['stripe_px_least']:g} px", cure="go closer, or use wider stripes",
+            f"{name}: the stripes are too fine for this photo",
+            found=f"{picture.stripe_px:.1f} px in a stripe period",
+            allowed=f"at least {THRESHOLDS['stripe_px_least']:g} px",
+            cure="go closer, or use wider stripes",
         )
     if picture.stripes_across < THRESHOLDS["stripes_across_least"]:
         raise RefusedError(
-            f"{name}: too few stripes across the panel", found=f"{picture.stripes_across:.1f} periods",
-            allowed=f"at least {THRESHOLDS['stripes_across_least']:g}", cure="use narrower stripes, or move the board away",
+            f"{name}: too few stripes across the panel",
+            found=f"{picture.stripes_across:.1f} periods",
+            allowed=f"at least {THRESHOLDS['stripes_across_least']:g}",
+            cure="use narrower stripes, or move the board away",
         )
     return checks
 
@@ -225,7 +242,9 @@ def _blocker(flags: Array, quality: list[list[PhotoCheck]]) -> tuple[str, str]:
     return best[0], best[1]
 
 
-def _height_map(sheet: Sheet, reading: Reading, fair: FairForm, stations: list[Station], board: Board) -> HeightMap:
+def _height_map(
+    sheet: Sheet, reading: Reading, fair: FairForm, stations: list[Station], board: Board
+) -> HeightMap:
     deviation = reading.height_mm - fair.form_mm
     given = {k: v for k, v in sheet.uncertainty.model_dump().items() if v is not None}
     inputs = Inputs(**{"focal_rel": max(s.camera.u_focal_rel for s in stations), **given})
@@ -237,7 +256,11 @@ def _height_map(sheet: Sheet, reading: Reading, fair: FairForm, stations: list[S
         tag_span_mm=span_mm(sheet),
     )
     sigma = sigma_map(
-        deviation, shares=shares, form_mm=fair.sigma_mm, noise_mm=reading.noise_mm, uneven_mm=reading.uneven_mm
+        deviation,
+        shares=shares,
+        form_mm=fair.sigma_mm,
+        noise_mm=reading.noise_mm,
+        uneven_mm=reading.uneven_mm,
     )
     return HeightMap(reading.grid, deviation, fair.form_mm, sigma, reading.flags, fair.name)
 
@@ -260,7 +283,11 @@ def _spots(
                 for name, is_so in (
                     ("edge", shape.at_edge),
                     ("narrow", shape.width_mm < 1.2 * period_mm),
-                    ("wide", float(shape.area_cm2) * 100 > 0.3 * grid.step_mm**2 * np.isfinite(height.height_mm).sum()),
+                    (
+                        "wide",
+                        float(shape.area_cm2) * 100
+                        > 0.3 * grid.step_mm**2 * np.isfinite(height.height_mm).sum(),
+                    ),
                 )
                 if is_so
             )
@@ -269,13 +296,28 @@ def _spots(
     spots, decisions = [], []
     for number, (kind, shape, sigma, flags) in enumerate(found, 1):
         limit = limits.low_mm if kind == "low" else limits.high_mm
-        decision = decide_spot(kind, shape.peak_mm, expand(sigma), limit_mm=limit, confidence=limits.confidence)
+        decision = decide_spot(
+            kind, shape.peak_mm, expand(sigma), limit_mm=limit, confidence=limits.confidence
+        )
         action = advise(kind, stage, shape.peak_mm, expand(sigma), decision.verdict, limits)
         decisions.append(decision)
         spots.append(
             Spot(
-                number, kind, shape.x_mm, shape.y_mm, shape.peak_mm, expand(sigma), shape.length_mm, shape.width_mm,
-                shape.angle_deg, shape.area_cm2, shape.volume_ml, shape.peak_slope_mrad, decision.verdict, action, flags,
+                number,
+                kind,
+                shape.x_mm,
+                shape.y_mm,
+                shape.peak_mm,
+                expand(sigma),
+                shape.length_mm,
+                shape.width_mm,
+                shape.angle_deg,
+                shape.area_cm2,
+                shape.volume_ml,
+                shape.peak_slope_mrad,
+                decision.verdict,
+                action,
+                flags,
             )
         )
     return spots, decisions
@@ -297,14 +339,19 @@ def _result(
     stage = sheet.panel.stage
     floor = float(np.nanmedian(height.sigma_mm))
     panel = judge_panel(
-        decisions, coverage=coverage, floor_u_mm=floor, limit_mm=min(limits.low_mm, limits.high_mm),
+        decisions,
+        coverage=coverage,
+        floor_u_mm=floor,
+        limit_mm=min(limits.low_mm, limits.high_mm),
         confidence=limits.confidence,
     )
     verdict, reasons, blocker = panel.verdict, list(panel.reasons), ""
     folded = bool(np.any(height.flags & bit("fold")))
     if verdict in ("ready", "close") and (coverage < LEAST_COVERAGE or folded):
         verdict = "not_measured"
-        sentence, cure = (describe("fold").sentence, describe("fold").cure) if folded else _blocker(height.flags, quality)
+        sentence, cure = (
+            (describe("fold").sentence, describe("fold").cure) if folded else _blocker(height.flags, quality)
+        )
         blocker = f"{sentence}; {cure}" if cure else sentence
     elif folded:
         reasons.append(f"A part is {describe('fold').sentence}; {describe('fold').cure}.")
@@ -314,17 +361,30 @@ def _result(
     first = stations[0]
 
     def place(points: Array) -> Array:
-        column, row = project(points[:, 0], points[:, 1], points[:, 2], camera=first.camera, pose=first.fit.pose)
+        column, row = project(
+            points[:, 0], points[:, 1], points[:, 2], camera=first.camera, pose=first.fit.pose
+        )
         return np.stack([column, row], -1)
 
     return CheckResult(
         panel={"name": sheet.panel.name, "stage": stage, "size_mm": list(sheet.panel.size_mm)},
-        limits={"low_mm": limits.low_mm, "high_mm": limits.high_mm, "filler_depth_mm": limits.filler_depth_mm},
+        limits={
+            "low_mm": limits.low_mm,
+            "high_mm": limits.high_mm,
+            "filler_depth_mm": limits.filler_depth_mm,
+        },
         verdict=verdict,
-        sentence=verdict_sentence(verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker),
+        sentence=verdict_sentence(
+            verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker
+        ),
         reasons=tuple(reasons),
         coverage=coverage,
-        measures={"FLTt_mm": flat.FLTt_mm, "FLTp_mm": flat.FLTp_mm, "FLTv_mm": flat.FLTv_mm, "FLTq_mm": flat.FLTq_mm},
+        measures={
+            "FLTt_mm": flat.FLTt_mm,
+            "FLTp_mm": flat.FLTp_mm,
+            "FLTv_mm": flat.FLTv_mm,
+            "FLTq_mm": flat.FLTq_mm,
+        },
         height=height,
         spots=tuple(spots),
         photos=tuple(_photo_row(s, c) for s, c in zip(stations, quality, strict=True)),
@@ -344,8 +404,14 @@ def _photo_row(station: Station, checks: list[PhotoCheck]) -> dict[str, Any]:
         "focal_from": station.focal_from,
         "tags_seen": [tag.id for tag in station.tags],
         "quality": {
-            c.name.replace(" ", "_"): {"value": c.value, "unit": c.unit, "threshold": c.threshold, "good": c.good,
-                                       "sentence": c.sentence, "cure": c.cure}
+            c.name.replace(" ", "_"): {
+                "value": c.value,
+                "unit": c.unit,
+                "threshold": c.threshold,
+                "good": c.good,
+                "sentence": c.sentence,
+                "cure": c.cure,
+            }
             for c in checks
         },
     }
@@ -361,7 +427,9 @@ def _run(height: HeightMap, reading: Reading, started: datetime, began: float) -
     return {
         "surfscan": VERSION,
         "python": platform.python_version(),
-        "libraries": {name: of(name) for name in ("numpy", "scipy", "opencv-python-headless", "pydantic", "pillow")},
+        "libraries": {
+            name: of(name) for name in ("numpy", "scipy", "opencv-python-headless", "pydantic", "pillow")
+        },
         "settings": {
             "grid_mm": height.grid.step_mm,
             "fair_form": height.form_name,

@@ -82,7 +82,9 @@ def _adjoint(fx: Array, fy: Array) -> Array:
     return out
 
 
-def _solve(right: Array, wx: Array, wy: Array, tolerance: float, start: Array | None, max_rounds: int) -> Array:
+def _solve(
+    right: Array, wx: Array, wy: Array, tolerance: float, start: Array | None, max_rounds: int
+) -> Array:
     """Preconditioned conjugate gradients for the weighted graph Laplacian."""
     h, w = right.shape
     eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))

@@ -21,9 +21,12 @@ __all__ = [
     "HeightMap",
     "Photo",
     "PhotoCheck",
+    "Picture",
     "Pose",
+    "Reading",
     "Spot",
     "TagSeen",
+    "View",
 ]
 
 Array = NDArray[Any]
@@ -243,6 +246,84 @@ class PhotoCheck:
     sentence: str
     cure: str = ""
     extra: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One photo of a board, with where it was taken from and the board axis its stripes vary along."""
+
+    photo: Photo
+    camera: Camera
+    pose: Pose
+    varies: str
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What one photo's quality is judged by; maps on the coarse grid.
+
+    Attributes
+    ----------
+    lit, clipped : ndarray (H, W), bool
+        Cells whose stripes could be read; cells blown out.
+    modulation, level : ndarray (H, W)
+        Stripe amplitude over level, and level, linear light.
+    stripe_px : float
+        Stripe period in photo pixels where it is least (5th percentile over the lit cells).
+    stripes_across : float
+        Periods seen across the region.
+    misprints : int
+        Stripe edges of the board found out of place and allowed for.
+    """
+
+    lit: Array
+    clipped: Array
+    modulation: Array
+    level: Array
+    stripe_px: float
+    stripes_across: float
+    misprints: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the photos say about the surface; all maps on the coarse grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_mm : ndarray (H, W)
+        Height above the plane of the tag centres; NaN where not measured.
+    p, q : ndarray (H, W)
+        Slopes dz/dx, dz/dy; NaN where not measured.
+    noise_mm : float
+        Standard deviation of the height from noise in the photos, away from the form.
+    uneven_mm : float
+        Standard deviation of the height from what both directions disagree by.
+    flags : ndarray (H, W), int32
+    closure_mrad : float
+        Root mean square disagreement of both directions (curl over one stripe period).
+    gain_mm : ndarray (2,)
+        Board millimetres per unit slope of each photo, median: the lever of the reflection.
+    period_mm : ndarray (2,)
+        Median reflected stripe period on the panel of each photo, mm.
+    rounds : int
+        Rounds it took.
+    pictures : tuple of Picture
+    """
+
+    grid: Grid
+    height_mm: Array
+    p: Array
+    q: Array
+    noise_mm: float
+    uneven_mm: float
+    flags: Array
+    closure_mrad: float
+    gain_mm: Array
+    period_mm: Array
+    rounds: int
+    pictures: tuple[Picture, ...]
 
 
 @dataclass(frozen=True, slots=True)

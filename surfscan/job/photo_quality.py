@@ -133,7 +133,13 @@ def check_view(
     count = max(int(inside.sum()), 1)
     seen = inside & lit
     contrast = float(np.median(modulation[seen])) if seen.any() else 0.0
-    exposure = float(np.median(level[seen])) if seen.any() else float(np.median(level[inside])) if inside.any() else 0.0
+    exposure = (
+        float(np.median(level[seen]))
+        if seen.any()
+        else float(np.median(level[inside]))
+        if inside.any()
+        else 0.0
+    )
     worst = float(np.nanmax(blur_px)) if np.isfinite(blur_px).any() else float("nan")
     least = float(np.nanmin(blur_px)) if np.isfinite(blur_px).any() else float("nan")
     moved = bool(worst > THRESHOLDS["blur_px"] and worst > THRESHOLDS["blur_ratio"] * max(least, 0.5))
@@ -141,26 +147,81 @@ def check_view(
     clipped_share = float((clipped & inside).sum() / count)
     lit_share = float(seen.sum() / count)
     return [
-        _check("exposure", exposure, "of full brightness", THRESHOLDS["darkest_useful"], exposure >= THRESHOLDS["darkest_useful"],
-               "the panel is well exposed", "the panel is too dark", "expose longer, or light the board more"),
-        _check("clipping", clipped_share, "of the region", THRESHOLDS["clipped_share"],
-               clipped_share <= THRESHOLDS["clipped_share"],
-               "next to nothing is blown out", "parts of the panel are blown out", "expose less, and keep lamps out of the reflection"),
-        _check("sharpness", worst, "px edge blur", sharp_limit, not worst > sharp_limit,
-               "the photo is sharp", "the photo is shaken" if moved else "the photo is out of focus",
-               "rest the phone on something" if moved else "tap the panel to focus on it, and add light"),
-        _check("stripe contrast", contrast, "modulation", THRESHOLDS["modulation"], contrast >= THRESHOLDS["modulation"],
-               "the stripes stand out", "the stripes are weak", "wet the panel, shade it from room light, or look from a shallower angle"),
-        _check("stripe width", stripe_px, "px a period", THRESHOLDS["stripe_px"], stripe_px >= THRESHOLDS["stripe_px"],
-               "the stripes are wide enough", "the stripes are fine for this photo", "go closer, or use wider stripes"),
-        _check("stripes across", stripes_across, "periods", THRESHOLDS["stripes_across_least"],
-               stripes_across >= THRESHOLDS["stripes_across_least"],
-               "there are enough stripes", "there are too few stripes across the panel", "use narrower stripes, or move the board closer"),
-        _check("board share", lit_share, "of the region", THRESHOLDS["lit_share"], lit_share >= THRESHOLDS["lit_share"],
-               "the board lights the panel", "the board does not light all of the panel", "use a larger board, or move it closer"),
+        _check(
+            "exposure",
+            exposure,
+            "of full brightness",
+            THRESHOLDS["darkest_useful"],
+            exposure >= THRESHOLDS["darkest_useful"],
+            "the panel is well exposed",
+            "the panel is too dark",
+            "expose longer, or light the board more",
+        ),
+        _check(
+            "clipping",
+            clipped_share,
+            "of the region",
+            THRESHOLDS["clipped_share"],
+            clipped_share <= THRESHOLDS["clipped_share"],
+            "next to nothing is blown out",
+            "parts of the panel are blown out",
+            "expose less, and keep lamps out of the reflection",
+        ),
+        _check(
+            "sharpness",
+            worst,
+            "px edge blur",
+            sharp_limit,
+            not worst > sharp_limit,
+            "the photo is sharp",
+            "the photo is shaken" if moved else "the photo is out of focus",
+            "rest the phone on something" if moved else "tap the panel to focus on it, and add light",
+        ),
+        _check(
+            "stripe contrast",
+            contrast,
+            "modulation",
+            THRESHOLDS["modulation"],
+            contrast >= THRESHOLDS["modulation"],
+            "the stripes stand out",
+            "the stripes are weak",
+            "wet the panel, shade it from room light, or look from a shallower angle",
+        ),
+        _check(
+            "stripe width",
+            stripe_px,
+            "px a period",
+            THRESHOLDS["stripe_px"],
+            stripe_px >= THRESHOLDS["stripe_px"],
+            "the stripes are wide enough",
+            "the stripes are fine for this photo",
+            "go closer, or use wider stripes",
+        ),
+        _check(
+            "stripes across",
+            stripes_across,
+            "periods",
+            THRESHOLDS["stripes_across_least"],
+            stripes_across >= THRESHOLDS["stripes_across_least"],
+            "there are enough stripes",
+            "there are too few stripes across the panel",
+            "use narrower stripes, or move the board closer",
+        ),
+        _check(
+            "board share",
+            lit_share,
+            "of the region",
+            THRESHOLDS["lit_share"],
+            lit_share >= THRESHOLDS["lit_share"],
+            "the board lights the panel",
+            "the board does not light all of the panel",
+            "use a larger board, or move it closer",
+        ),
     ]
 
 
-def _check(name: str, value: float, unit: str, threshold: float, good: bool, fine: str, poor: str, cure: str) -> PhotoCheck:
+def _check(
+    name: str, value: float, unit: str, threshold: float, good: bool, fine: str, poor: str, cure: str
+) -> PhotoCheck:
     found = None if np.isnan(value) else float(value)
     return PhotoCheck(name, found, unit, threshold, bool(good), fine if good else poor, "" if good else cure)

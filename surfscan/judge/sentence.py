@@ -47,7 +47,9 @@ def verdict_sentence(
     if verdict == "rework":
         lows, highs = ([s for s in over if s.kind == kind] for kind in ("low", "high"))
         counts = " and ".join(
-            f"{len(group)} {name}{'s' if len(group) > 1 else ''}" for group, name in ((lows, "low"), (highs, "high")) if group
+            f"{len(group)} {name}{'s' if len(group) > 1 else ''}"
+            for group, name in ((lows, "low"), (highs, "high"))
+            if group
         )
         if not counts:
             return f"Rework; {seen}."
@@ -63,6 +65,12 @@ def verdict_sentence(
             return f"Too close to call at spot{'s' if len(close) > 1 else ''} {numbers}; {seen}."
         return f"Too close to call: the limits are finer than this photo can prove; {seen}."
     least = min(limits.low_mm, limits.high_mm)
-    following = {"bare-metal": "filler", "filler": "primer", "putty": "primer", "primer": "base", "base": "clear"}
+    following = {
+        "bare-metal": "filler",
+        "filler": "primer",
+        "putty": "primer",
+        "primer": "base",
+        "base": "clear",
+    }
     step = f"Ready for {following[stage]}" if stage in following else "Fair"
     return f"{step}: nothing over {least:g} mm; {seen}."

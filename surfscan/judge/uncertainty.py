@@ -76,7 +76,12 @@ def scale_share(
 
 
 def sigma_map(
-    deviation_mm: Array, *, shares: dict[str, float], form_mm: Array, noise_mm: Array | float, uneven_mm: float
+    deviation_mm: Array,
+    *,
+    shares: dict[str, float],
+    form_mm: Array,
+    noise_mm: Array | float,
+    uneven_mm: float,
 ) -> Array:
     """Standard uncertainty of the deviation at each cell.
 

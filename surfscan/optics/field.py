@@ -13,7 +13,16 @@ from surfscan.flags import bit
 from surfscan.optics.lens import project
 from surfscan.records import Array, Camera, Grid, Photo, Pose
 
-__all__ = ["FINE", "make_grid", "mask_polygon", "mask_region", "mask_squares", "pixel_pitch", "rectify", "to_fine"]
+__all__ = [
+    "FINE",
+    "make_grid",
+    "mask_polygon",
+    "mask_region",
+    "mask_squares",
+    "pixel_pitch",
+    "rectify",
+    "to_fine",
+]
 
 FINE = 2
 """Fine cells along one coarse cell."""
@@ -63,7 +72,9 @@ def mask_polygon(grid: Grid, polygon_mm: list[tuple[float, float]]) -> Array:
     return inside
 
 
-def mask_squares(grid: Grid, centres_mm: dict[int, tuple[float, float]], turns_rad: dict[int, float], half_mm: float) -> Array:
+def mask_squares(
+    grid: Grid, centres_mm: dict[int, tuple[float, float]], turns_rad: dict[int, float], half_mm: float
+) -> Array:
     """Cells under squares of half-side `half_mm`, each turned about its own centre, (H, W) bool."""
     x, y = np.meshgrid(grid.x_mm, grid.y_mm)
     under = np.zeros(x.shape, bool)
@@ -151,7 +162,9 @@ def rectify(
     if photo.saturated.any():
         blown = photo.saturated.astype(np.uint8)
         if factor > 1:
-            blown = cv2.resize(blown[:h, :w] * np.uint8(255), (w // factor, h // factor), interpolation=cv2.INTER_AREA)
+            blown = cv2.resize(
+                blown[:h, :w] * np.uint8(255), (w // factor, h // factor), interpolation=cv2.INTER_AREA
+            )
         lit = cv2.remap(blown, *maps, cv2.INTER_LINEAR) > 0
         state[lit] |= bit("saturated")
     return np.where(seen, picture, 0).astype(np.float32), state

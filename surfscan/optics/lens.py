@@ -15,7 +15,9 @@ from surfscan.records import Array, Camera, Pose
 __all__ = ["project", "undistort"]
 
 
-def project(x_mm: Array, y_mm: Array, z_mm: Array | float, *, camera: Camera, pose: Pose) -> tuple[Array, Array]:
+def project(
+    x_mm: Array, y_mm: Array, z_mm: Array | float, *, camera: Camera, pose: Pose
+) -> tuple[Array, Array]:
     """Project panel points into a photo.
 
     Parameters
@@ -70,6 +72,9 @@ def undistort(points_px: NDArray[np.float64], *, camera: Camera) -> NDArray[np.f
     """
     shaped = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-12)
-    ideal = cv2.undistortPointsIter(shaped, camera.matrix, np.array(camera.distortion), None, None, criteria) \
-        if hasattr(cv2, "undistortPointsIter") else cv2.undistortPoints(shaped, camera.matrix, np.array(camera.distortion))
+    ideal = (
+        cv2.undistortPointsIter(shaped, camera.matrix, np.array(camera.distortion), None, None, criteria)
+        if hasattr(cv2, "undistortPointsIter")
+        else cv2.undistortPoints(shaped, camera.matrix, np.array(camera.distortion))
+    )
     return np.asarray(ideal, dtype=np.float64).reshape(-1, 2)

@@ -35,7 +35,14 @@ class Hit:
 
 
 def hit_board(
-    x_mm: Array, y_mm: Array, z_mm: Array | float, p: Array | float, q: Array | float, *, camera_mm: Array, board: Board
+    x_mm: Array,
+    y_mm: Array,
+    z_mm: Array | float,
+    p: Array | float,
+    q: Array | float,
+    *,
+    camera_mm: Array,
+    board: Board,
 ) -> Hit:
     """Trace reflected rays to the board.
 
@@ -92,7 +99,9 @@ def distance_to_board(x_mm: float, y_mm: float, *, camera_mm: Array, board: Boar
     return float(np.linalg.norm(point - np.array([x_mm, y_mm, 0.0])))
 
 
-def fold_curvature(camera_distance_mm: float, board_distance_mm: float, *, incidence_rad: float = 0.0) -> tuple[float, float]:
+def fold_curvature(
+    camera_distance_mm: float, board_distance_mm: float, *, incidence_rad: float = 0.0
+) -> tuple[float, float]:
     """Hollow curvature (1/mm, as a positive number) at which the reflection folds over.
 
     Parameters

@@ -116,7 +116,12 @@ def pose_from_tags(
 
 
 def pose_from_corners(
-    corners_px: Array, *, size_mm: tuple[float, float], camera: Camera, file: str = "photo", width_px: int = 1600
+    corners_px: Array,
+    *,
+    size_mm: tuple[float, float],
+    camera: Camera,
+    file: str = "photo",
+    width_px: int = 1600,
 ) -> PoseFit:
     """Fit the camera's pose to the panel rectangle's four corners as a user clicked them.
 

@@ -75,7 +75,9 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
     centre = table.centre_px or ((width - 1) / 2, (height - 1) / 2)
     if not (-width < centre[0] < 2 * width and -height < centre[1] < 2 * height):
         raise RefusedError(
-            "camera.centre_px lies far outside the photo", found=str(list(centre)), allowed=f"within {width} x {height}"
+            "camera.centre_px lies far outside the photo",
+            found=str(list(centre)),
+            allowed=f"within {width} x {height}",
         )
     given = sheet.uncertainty.focal_rel
     return Camera(focal, centre, table.distortion, U_FOCAL[source] if given is None else given), source
@@ -104,14 +106,23 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     width = photo.image.shape[1]
     if row.corners_px is not None:
         fit = pose_from_corners(
-            np.array(row.corners_px), size_mm=sheet.panel.size_mm, camera=camera, file=photo.file, width_px=width
+            np.array(row.corners_px),
+            size_mm=sheet.panel.size_mm,
+            camera=camera,
+            file=photo.file,
+            width_px=width,
         )
         return Station(photo, camera, fit, (), source)
     assert sheet.tags is not None  # the sheet was asked before
     tags = find_tags(photo, dictionary=sheet.tags.dictionary)
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
-        tags, centres_mm=sheet.tags.centres_mm, side_mm=sheet.tags.side_mm, camera=camera, file=photo.file, width_px=width
+        tags,
+        centres_mm=sheet.tags.centres_mm,
+        side_mm=sheet.tags.side_mm,
+        camera=camera,
+        file=photo.file,
+        width_px=width,
     )
     return Station(photo, camera, fit, tuple(tags), source)
 
@@ -125,7 +136,9 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             f"{photo.file}: no tags found",
             found=why.split(";", maxsplit=1)[0] if why else "none of the sheet's dictionary",
             allowed=f"tags {', '.join(map(str, known))} of {sheet.tags.dictionary}",
-            cure=why.split("; ", 1)[1] if why else "check that the tags are flat, uncovered, sharp and not too small",
+            cure=why.split("; ", 1)[1]
+            if why
+            else "check that the tags are flat, uncovered, sharp and not too small",
         )
     twice = [tag for tag, count in Counter(tag.id for tag in tags).items() if count > 1]
     if twice:

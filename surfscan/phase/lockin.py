@@ -48,7 +48,13 @@ class LockIn:
 
 
 def follow_stripes(
-    picture: Array, valid: Array, predicted_rad: Array, *, sigma_px: tuple[float, float], every: int = 1
+    picture: Array,
+    valid: Array,
+    predicted_rad: Array,
+    *,
+    sigma_px: tuple[float, float],
+    every: int = 1,
+    level_known: float = 0.0,
 ) -> LockIn:
     """Measure how far the stripes are from their prediction.
 
@@ -64,6 +70,9 @@ def follow_stripes(
         about 0.45 of their period keeps the level and the third harmonic out; along them less is enough.
     every : int
         Fine cells along one coarse cell; the result is on the coarse grid.
+    level_known : float
+        How firmly the level is held at zero, in windows of data, for a picture whose level has been taken off
+        before: where a hollow stretches the stripes beyond the window, level and wave can't be told apart.
 
     Returns
     -------
@@ -85,14 +94,15 @@ def follow_stripes(
     cc, cs = smooth(cos * cos), smooth(cos * sin)
     i, ic, is_ = smooth(seen), smooth(seen * cos), smooth(seen * sin)
     inv = 1 / np.maximum(w, 1e-6)
-    # Centre by the window's own mean, then a 2 x 2 system for the wave.
+    held = w / np.maximum(w + level_known, 1e-6)
+    # Centre by the window's own mean (the level), then a 2 x 2 system for the wave.
     c, s, level = (c * inv).astype(float), (s * inv).astype(float), (i * inv).astype(float)
-    cc, cs, ss = cc * inv - c * c, cs * inv - c * s, (w - cc) * inv - s * s
-    ic, is_ = ic * inv - level * c, is_ * inv - level * s
+    cc, cs, ss = cc * inv - held * c * c, cs * inv - held * c * s, (w - cc) * inv - held * s * s
+    ic, is_ = ic * inv - held * level * c, is_ * inv - held * level * s
     det = cc * ss - cs * cs
     ok = (w > 0.02) & (det > 0.01)
     inv_det = np.where(ok, 1 / np.where(ok, det, 1), 0)
     a, b = (ss * ic - cs * is_) * inv_det, (cc * is_ - cs * ic) * inv_det
     # level + a cos f + b sin f = level + A cos(f + d), so a = A cos d and b = -A sin d.
     residual = np.where(ok, np.arctan2(-b, a), np.nan)
-    return LockIn(residual, np.where(ok, np.hypot(a, b), 0), level - a * c - b * s, np.minimum(w, 1))
+    return LockIn(residual, np.where(ok, np.hypot(a, b), 0), held * (level - a * c - b * s), np.minimum(w, 1))

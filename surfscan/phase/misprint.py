@@ -24,6 +24,9 @@ LARGEST = 0.06
 REACH = 0.2
 """Half width of the neighbourhood of an edge whose light is summed, in periods."""
 
+LEAST_EDGES = 24
+"""Fewer edges than this can be explained by chance."""
+
 PRICE = 0.5
 """Cost of calling an edge displaced, in squared displacements; a lone displaced edge saves six."""
 
@@ -45,7 +48,14 @@ class Misprint:
 
 
 def find_misprint(
-    picture: Array, valid: Array, phase_rad: Array, level: Array, amplitude: Array, *, period_mm: float, period_px: float
+    picture: Array,
+    valid: Array,
+    phase_rad: Array,
+    level: Array,
+    amplitude: Array,
+    *,
+    period_mm: float,
+    period_px: float,
 ) -> Misprint | None:
     """Find displaced stripe edges.
 
@@ -83,7 +93,7 @@ def find_misprint(
     profile = total / np.maximum(count, 1e-9)
     enough = count > 0.15 * np.median(count[count > 1])
     first, places = _edges(profile, enough, bins, low)
-    if places.size < 12:
+    if places.size < LEAST_EDGES:
         return None
     shift = _explain(places)
     if shift is None:
@@ -171,7 +181,15 @@ def _cheapest(places: Array, size: float) -> Array:
     return states
 
 
-def repair(picture: Array, phase_rad: Array, amplitude: Array, *, misprint: Misprint, period_mm: float, slope_turns: float) -> Array:
+def repair(
+    picture: Array,
+    phase_rad: Array,
+    amplitude: Array,
+    *,
+    misprint: Misprint,
+    period_mm: float,
+    slope_turns: float,
+) -> Array:
     """Take displaced edges out of a picture.
 
     Parameters

@@ -92,9 +92,7 @@ def check_stripes(tiles: Tiles, predicted: dict[str, tuple[Array, Array]], *, va
         )
 
 
-def fit_crown(
-    sets: list[tuple[Array, Array, Tiles, Array, str]], *, board: Board, start: Array
-) -> Array:
+def fit_crown(sets: list[tuple[Array, Array, Tiles, Array, str]], *, board: Board, start: Array) -> Array:
     """Fit the crown's three curvatures to the tile frequencies of all photos.
 
     Parameters

@@ -8,7 +8,7 @@ place to rectify the photos on. Three to five rounds settle it, crowned panels i
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -21,100 +21,31 @@ from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.phase.lockin import LockIn, follow_stripes
 from surfscan.phase.misprint import Misprint, find_misprint, repair
 from surfscan.phase.order import unwrap
-from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
+from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
 from surfscan.poisson import label_islands
-from surfscan.records import Array, Board, Camera, Grid, Photo, Pose
+from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
+from surfscan.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, fit_polynomial, newton_step, polynomial_terms
 
-__all__ = ["Picture", "Reading", "View", "read_stripes"]
+__all__ = ["read_stripes"]
 
-WINDOW = 0.45
-"""Window across the stripes, in periods: passes 8 of 10000 of the second harmonic, nothing of the third."""
+WINDOW = (0.45, 0.3)
+"""Window across the stripes, in periods: the first, before the stripes' waveform is known, passes 2 % of a
+period-long ripple and nothing of the third harmonic; later the waveform takes the harmonics off, and a shorter
+window follows small spots sooner."""
 
 MISPRINT_ROUND = 2
 """The round that looks for displaced stripe edges: by then the surface is known to a few micrometres."""
 
+WAVEFORM_ROUND = 2
+"""The round from which the stripes' own waveform is used."""
+
+UNTOLD = 0.1
+"""Weight under which a slope is taken from the height instead of from its photo."""
+
 WINDOW_ALONG = 0.2
 """Window along the stripes, in periods: enough to quieten noise, short enough to keep small spots."""
-
-
-@dataclass(frozen=True, slots=True)
-class View:
-    """One photo with what is known about it."""
-
-    photo: Photo
-    camera: Camera
-    pose: Pose
-    varies: str
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """What one photo's quality is judged by; maps on the coarse grid.
-
-    Attributes
-    ----------
-    lit, clipped : ndarray (H, W), bool
-        Cells whose stripes could be read; cells blown out.
-    modulation, level : ndarray (H, W)
-        Stripe amplitude over level, and level, linear light.
-    stripe_px : float
-        Stripe period in photo pixels where it is least (5th percentile over the lit cells).
-    stripes_across : float
-        Periods seen across the region.
-    misprints : int
-        Stripe edges of the board found out of place and allowed for.
-    """
-
-    lit: Array
-    clipped: Array
-    modulation: Array
-    level: Array
-    stripe_px: float
-    stripes_across: float
-    misprints: int
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What the photos say about the surface; all maps on the coarse grid.
-
-    Attributes
-    ----------
-    grid : Grid
-    height_mm : ndarray (H, W)
-        Height above the plane of the tag centres; NaN where not measured.
-    p, q : ndarray (H, W)
-        Slopes dz/dx, dz/dy; NaN where not measured.
-    noise_mm : float
-        Standard deviation of the height from noise in the photos, away from the form.
-    uneven_mm : float
-        Standard deviation of the height from what both directions disagree by.
-    flags : ndarray (H, W), int32
-    closure_mrad : float
-        Root mean square disagreement of both directions (curl over one stripe period).
-    gain_mm : ndarray (2,)
-        Board millimetres per unit slope of each photo, median: the lever of the reflection.
-    period_mm : ndarray (2,)
-        Median reflected stripe period on the panel of each photo, mm.
-    rounds : int
-        Rounds it took.
-    pictures : tuple of Picture
-    """
-
-    grid: Grid
-    height_mm: Array
-    p: Array
-    q: Array
-    noise_mm: float
-    uneven_mm: float
-    flags: Array
-    closure_mrad: float
-    gain_mm: Array
-    period_mm: Array
-    rounds: int
-    pictures: tuple[Picture, ...]
 
 
 @dataclass(slots=True)
@@ -123,6 +54,8 @@ class _Track:
 
     view: View
     misprint: Misprint | None = None
+    waveform: Array | None = None
+    telling: Array | None = None
     period_mm: float = 0.0
     offset_rad: float = 0.0
     spacing_mm: float = 0.0
@@ -194,7 +127,9 @@ def read_stripes(
     x, y = np.meshgrid(grid.x_mm, grid.y_mm)
     reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
     surface = _carry(views, board, grid, region, x, y, start_curvature)
-    fine_region = cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+    fine_region = (
+        cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+    )
     fine_region[[0, -1]] = fine_region[:, [0, -1]] = False
     measured, last, closure, turn = inside, np.inf, np.nan, 0
     tracks = [_Track(view, period_mm=board.period_mm) for view in views]
@@ -228,8 +163,12 @@ def _carry(views, board, grid, region, x, y, start):  # type: ignore[no-untyped-
             cy = grid.y_mm[0] + tiles.row * grid.step_mm
             tiles = Tiles(cx, cy, tiles.fx / grid.step_mm, tiles.fy / grid.step_mm, tiles.strength)
             if turn == 0:
-                axes = {axis: predict_frequency(cx, cy, curvature, camera_mm=view.pose.centre_mm, board=board,
-                                                varies=axis) for axis in ("across", "up")}
+                axes = {
+                    axis: predict_frequency(
+                        cx, cy, curvature, camera_mm=view.pose.centre_mm, board=board, varies=axis
+                    )
+                    for axis in ("across", "up")
+                }
                 check_stripes(tiles, axes, varies=view.varies, file=view.photo.file)
             sets.append((cx, cy, tiles, view.pose.centre_mm, view.varies))
         curvature = fit_crown(sets, board=board, start=curvature)
@@ -240,8 +179,9 @@ def _carry(views, board, grid, region, x, y, start):  # type: ignore[no-untyped-
 def _follow(track, turn, surface, board, grid, inside, fine_region):  # type: ignore[no-untyped-def]
     """One round for one photo: where its stripes are now; returns the rms change in radians."""
     view = track.view
-    hit = hit_board(surface.x, surface.y, surface.z, surface.p, surface.q,
-                    camera_mm=view.pose.centre_mm, board=board)
+    hit = hit_board(
+        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
+    )
     place = hit.across_mm if view.varies == "across" else hit.up_mm
     turned = 2 * np.pi / board.period_mm
     picture, state = rectify(view.photo, surface.x, surface.y, surface.z, camera=view.camera, pose=view.pose)
@@ -249,21 +189,49 @@ def _follow(track, turn, surface, board, grid, inside, fine_region):  # type: ig
     fx, fy = np.nanmedian(np.abs(gx[inside])), np.nanmedian(np.abs(gy[inside]))
     track.spacing_mm = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
     period_px = FINE * track.spacing_mm / grid.step_mm
-    across, along = WINDOW * period_px, max(WINDOW_ALONG * period_px, 1.0)
+    across, along = WINDOW[turn >= WAVEFORM_ROUND] * period_px, max(WINDOW_ALONG * period_px, 1.0)
     # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
     predicted = to_fine(np.where(np.isfinite(place), place, 0.0)) * turned
     seen = fine_region & (state == 0)
     if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
         track.misprint = _look_for_misprint(track, surface, board, grid, picture, seen)
     if track.misprint is not None and track.lock is not None:
-        picture = repair(picture, predicted + track.offset_rad, to_fine(track.lock.amplitude),
-                         misprint=track.misprint, period_mm=board.period_mm, slope_turns=1 / period_px)
-    lock = follow_stripes(picture, seen, predicted, sigma_px=(across, along) if fx >= fy else (along, across),
-                          every=FINE)
+        picture = repair(
+            picture,
+            predicted + track.offset_rad,
+            to_fine(track.lock.amplitude),
+            misprint=track.misprint,
+            period_mm=board.period_mm,
+            slope_turns=1 / period_px,
+        )
+    level = _level(track, picture, seen, period_px)
+    picture = picture - level
+    sigma = (across, along) if fx >= fy else (along, across)
+    firm = 0.0 if turn == 0 else 1.0
+    lock = follow_stripes(picture, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+    lag = None
+    if turn >= WAVEFORM_ROUND and track.lock is not None:
+        # The same stripes drawn where they are predicted: what the window makes of those is no phase.
+        strength = to_fine(
+            np.maximum(_spread(track.lock.amplitude, track.good, 0.5 * period_px / FINE), 1e-6)
+        )
+        if track.waveform is None or turn == WAVEFORM_ROUND:
+            calm = seen & (
+                cv2.resize(track.good.astype(np.uint8), seen.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+            )
+            measured = (predicted + track.offset_rad)[calm][::3]
+            track.waveform = fold_waveform((picture[calm] / strength[calm])[::3], measured)
+        drawn = draw_stripes(track.waveform, predicted + track.offset_rad, strength)
+        twin = follow_stripes(drawn, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+        lag = twin.residual_rad - track.offset_rad
+        track.telling = _telling(track.waveform, predicted + track.offset_rad, seen, sigma)
+    lock = replace(
+        lock, level=lock.level + cv2.resize(level, lock.level.shape[::-1], interpolation=cv2.INTER_AREA)
+    )
     worst = np.bitwise_or.reduce([state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
     good = inside & (worst == 0) & np.isfinite(lock.residual_rad) & _on_board(hit, board)
     good &= _strong(lock, good)
-    residual = lock.residual_rad
+    residual = lock.residual_rad if lag is None else lock.residual_rad - lag
     if turn < 2:
         residual = unwrap(residual, good)
         offset = float(np.median(residual[good])) if good.any() else 0.0
@@ -277,6 +245,40 @@ def _follow(track, turn, surface, board, grid, inside, fine_region):  # type: ig
     track.wanted_mm = place + residual / turned
     track.grain = _grain(picture, seen, 0 if fx >= fy else 1)
     return float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
+
+
+def _level(track: _Track, picture: Array, seen: Array, period_px: float) -> Array:
+    """Smooth level to take off first: a level that changes across the stripes pulls on their phase."""
+    if track.lock is None or track.good is None or not track.good.any():
+        weight = seen.astype(np.float32)
+        share = cv2.GaussianBlur(weight, (0, 0), period_px)
+        return np.asarray(cv2.GaussianBlur(picture * weight, (0, 0), period_px) / np.maximum(share, 1e-3))
+    smooth = _spread(track.lock.level, track.good, 0.7 * period_px / FINE)
+    return np.asarray(to_fine(smooth), dtype=np.float32)
+
+
+def _spread(value: Array, good: Array, sigma_px: float) -> Array:
+    """Smooth a map over its good cells and continue it beyond them; far from any, its median."""
+    weight = good.astype(np.float32)
+    share = cv2.GaussianBlur(weight, (0, 0), sigma_px)
+    soft = cv2.GaussianBlur(np.where(good, value, 0.0).astype(np.float32), (0, 0), sigma_px)
+    return np.where(share > 1e-3, soft / np.maximum(share, 1e-3), np.median(value[good])).astype(float)
+
+
+def _telling(waveform: Array, phase: Array, seen: Array, sigma_px: tuple[float, float]) -> Array:
+    """How much the picture tells about the phase around each coarse cell, 1 for what is usual.
+
+    Inside one stripe that a hollow has stretched wide, nothing changes with the phase: the other photo and the
+    law that slopes have no curl must decide there.
+    """
+    power = draw_stripes(steepness(waveform), phase, seen.astype(np.float32)) ** 2
+    size = [int(2 * np.ceil(3.0 * s) + 1) for s in sigma_px]
+    around = cv2.GaussianBlur(power, size, sigma_px[0], sigmaY=sigma_px[1], borderType=cv2.BORDER_CONSTANT)
+    coarse = cv2.resize(
+        around, (phase.shape[1] // FINE, phase.shape[0] // FINE), interpolation=cv2.INTER_AREA
+    )
+    usual = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else 1.0
+    return np.asarray(np.minimum(coarse / usual, 1.0), dtype=float)
 
 
 def _grain(picture: Array, seen: Array, axis: int) -> float:
@@ -300,11 +302,16 @@ def _look_for_misprint(track, surface, board, grid, picture, seen):  # type: ign
     phase = to_fine(course) * (2 * np.pi / board.period_mm) + track.offset_rad
     # Level and amplitude over a few stripes: one displaced edge must not move its own reference.
     reach_px = 2.0 * track.spacing_mm / grid.step_mm
-    share = np.maximum(cv2.GaussianBlur(good.astype(float), (0, 0), reach_px), 1e-6)
-    level, amplitude = (to_fine(cv2.GaussianBlur(np.where(good, a, 0.0), (0, 0), reach_px) / share)
-                        for a in (track.lock.level, track.lock.amplitude))
-    return find_misprint(picture, seen & calm_fine, phase, level, amplitude,
-                         period_mm=board.period_mm, period_px=FINE * track.spacing_mm / grid.step_mm)
+    level, amplitude = (to_fine(_spread(a, good, reach_px)) for a in (track.lock.level, track.lock.amplitude))
+    return find_misprint(
+        picture,
+        seen & calm_fine,
+        phase,
+        level,
+        amplitude,
+        period_mm=board.period_mm,
+        period_px=FINE * track.spacing_mm / grid.step_mm,
+    )
 
 
 def _on_board(hit: Hit, board: Board) -> Array:
@@ -325,7 +332,9 @@ def _settle(surface, tracks, board, measured, grid, reach, level_at_mm):  # type
     for _ in range(2):
         sides = []
         for track in tracks:
-            hit = hit_board(surface.x, surface.y, surface.z, p, q, camera_mm=track.view.pose.centre_mm, board=board)
+            hit = hit_board(
+                surface.x, surface.y, surface.z, p, q, camera_mm=track.view.pose.centre_mm, board=board
+            )
             sides.append((hit, track.wanted_mm, track.view.varies))
         dp, dq = newton_step(sides[0], sides[1])
         solved = measured & np.isfinite(dp) & np.isfinite(dq)
@@ -334,12 +343,26 @@ def _settle(surface, tracks, board, measured, grid, reach, level_at_mm):  # type
     wide = 8.0
     p = continue_smoothly(p, measured, x, y, reach_px=wide)
     q = continue_smoothly(q, measured, x, y, reach_px=wide)
-    weight = np.where(measured, 1.0, 1e-3)
-    z, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=weight, tolerance=1e-5, start=surface.z)
+    wp, wq = _weights(tracks, measured)
+    z, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=(wp, wq), tolerance=1e-5, start=surface.z)
     tilt = _tags_plane(z, grid, level_at_mm)
     z = z - (tilt[0] + tilt[1] * surface.x + tilt[2] * surface.y)
+    p, q = p - tilt[1], q - tilt[2]
+    if tracks[0].telling is not None:  # where a photo tells nothing, the height knows better
+        zy, zx = np.gradient(z, grid.step_mm)
+        p, q = np.where(wp < UNTOLD, zx, p), np.where(wq < UNTOLD, zy, q)
     closure = _closure(p, q, measured, grid.step_mm)
-    return _Surface(surface.x, surface.y, z, p - tilt[1], q - tilt[2]), closure
+    return _Surface(surface.x, surface.y, z, p, q), closure
+
+
+def _weights(tracks: list[_Track], measured: Array) -> tuple[Array, Array]:
+    """Weights of p and q: the photo whose stripes vary across tells p, the other q."""
+    out = []
+    for axis in ("across", "up"):
+        track = next(t for t in tracks if t.view.varies == axis)
+        told = np.ones(measured.shape) if track.telling is None else np.maximum(track.telling, 1e-3) ** 2
+        out.append(np.where(measured, told, 1e-3))
+    return out[0], out[1]
 
 
 def _tags_plane(z: Array, grid: Grid, level_at_mm: Array) -> Array:
@@ -365,8 +388,9 @@ def _finish(tracks, board, grid, region, surface, measured, closure, rounds):  #
     pictures, gains, white = [], [], 0.0
     for track in tracks:
         view, lock = track.view, track.lock
-        hit = hit_board(surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm,
-                        board=board)
+        hit = hit_board(
+            surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
+        )
         slope = hit.d_across if view.varies == "across" else hit.d_up
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
         flags |= np.where(inside, track.state, 0)
@@ -380,7 +404,9 @@ def _finish(tracks, board, grid, region, surface, measured, closure, rounds):  #
         pictures.append(_picture(track, grid, inside, strong & _on_board(hit, board) & clear))
     flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
     p, q = np.where(measured, surface.p, np.nan), np.where(measured, surface.q, np.nan)
-    height, _ = integrate_slopes(p, q, step_mm=grid.step_mm, start=surface.z, tolerance=1e-7)
+    height, _ = integrate_slopes(
+        p, q, step_mm=grid.step_mm, weight=_weights(tracks, measured), start=surface.z, tolerance=1e-7
+    )
     count, labels = label_islands(measured)
     for k in range(1, count + 1):
         part = labels == k
@@ -392,7 +418,9 @@ def _finish(tracks, board, grid, region, surface, measured, closure, rounds):  #
     # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
     noise = float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * grid.step_mm
     uneven = 1e-3 * closure * float(periods.max()) / (2 * np.pi)
-    return Reading(grid, height, p, q, noise, uneven, flags, closure, np.array(gains), periods, rounds, tuple(pictures))
+    return Reading(
+        grid, height, p, q, noise, uneven, flags, closure, np.array(gains), periods, rounds, tuple(pictures)
+    )
 
 
 def _picture(track, grid, inside, lit):  # type: ignore[no-untyped-def]

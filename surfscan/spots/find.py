@@ -24,7 +24,9 @@ CLEAR_LIMIT = 0.35
 """... and by this share of the limit."""
 
 
-def find_spots(deviation_mm: Array, *, sign: int, least_mm: Array | float, limit_mm: float, foot_share: float = 0.2) -> Array:
+def find_spots(
+    deviation_mm: Array, *, sign: int, least_mm: Array | float, limit_mm: float, foot_share: float = 0.2
+) -> Array:
     """Label the spots of one sign.
 
     Parameters
@@ -60,7 +62,9 @@ def find_spots(deviation_mm: Array, *, sign: int, least_mm: Array | float, limit
             k = alias[k]
         return k
 
-    for level in np.geomspace(top * 0.999, floor, LEVELS + int(8 * np.log2(top / low)) if top > low else LEVELS):
+    for level in np.geomspace(
+        top * 0.999, floor, LEVELS + int(8 * np.log2(top / low)) if top > low else LEVELS
+    ):
         count, parts = cv2.connectedComponents((hill >= level).astype(np.uint8), connectivity=8)
         maximum = np.zeros(count)
         np.maximum.at(maximum, parts.ravel(), hill.ravel())

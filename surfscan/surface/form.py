@@ -148,7 +148,13 @@ class _Few:
 
 
 def _name(order: int, circular: bool, given: bool) -> str:
-    words = {0: "level", 1: "plane", 2: "second-order surface", 3: "third-order surface", 4: "fourth-order surface"}
+    words = {
+        0: "level",
+        1: "plane",
+        2: "second-order surface",
+        3: "third-order surface",
+        4: "fourth-order surface",
+    }
     name = words.get(order, f"{order}th-order surface")
     if circular:
         name += " with circular sections"
@@ -169,7 +175,9 @@ def _solve(terms: Array, value: Array, weight: Array) -> Array:
     weighted = terms * weight[:, None]
     normal = np.einsum("ni,nj->ij", weighted, terms)
     right = np.einsum("ni,n->i", weighted, value)
-    return np.asarray(np.linalg.solve(normal + 1e-10 * np.trace(normal) / len(normal) * np.eye(len(normal)), right))
+    return np.asarray(
+        np.linalg.solve(normal + 1e-10 * np.trace(normal) / len(normal) * np.eye(len(normal)), right)
+    )
 
 
 def _fit(few: _Few, use: Array, order: int, circular: bool, robust: bool) -> tuple[Array, Array | None]:
@@ -216,13 +224,15 @@ def _masked_fit(few: _Few, order: int, circular: bool) -> tuple[Array, Array | N
 
 def _blocks(x: Array, y: Array) -> Array:
     """Number of the block that each cell lies in."""
-    across, up = (BLOCKS if np.ptp(x) >= np.ptp(y) else BLOCKS[::-1])
+    across, up = BLOCKS if np.ptp(x) >= np.ptp(y) else BLOCKS[::-1]
     column = np.minimum((x - x.min()) / (np.ptp(x) + 1e-12) * across, across - 1e-9).astype(int)
     row = np.minimum((y - y.min()) / (np.ptp(y) + 1e-12) * up, up - 1e-9).astype(int)
     return np.asarray(row * across + column)
 
 
-def _leave_out(few: _Few, use: Array, order: int, circular: bool) -> Iterator[tuple[Array, Array, Array | None]]:
+def _leave_out(
+    few: _Few, use: Array, order: int, circular: bool
+) -> Iterator[tuple[Array, Array, Array | None]]:
     """Yield (block mask, coefficients fitted without it, quadratic) for each block that can be left out."""
     blocks = _blocks(few.x, few.y)
     for k in range(BLOCKS[0] * BLOCKS[1]):

@@ -21,7 +21,7 @@ def integrate_slopes(
     q: Array,
     *,
     step_mm: float,
-    weight: Array | None = None,
+    weight: Array | tuple[Array, Array] | None = None,
     tolerance: float = 1e-7,
     start: Array | None = None,
     max_rounds: int = 400,
@@ -34,8 +34,9 @@ def integrate_slopes(
         dz/dx and dz/dy, unitless; NaN where not measured (in either).
     step_mm : float
         Grid spacing, mm.
-    weight : ndarray (H, W), optional
-        Relative weight of each pixel (inverse variance of its slopes); 1 when not given.
+    weight : ndarray (H, W) or two of them, optional
+        Relative weight of each pixel (inverse variance of its slopes), one for both slopes or one for p and
+        one for q; 1 when not given.
     tolerance : float
         Relative residual of the solver.
     start : ndarray (H, W), optional
@@ -54,13 +55,11 @@ def integrate_slopes(
     height = np.full(p.shape, np.nan)
     if not valid.any():
         return height, float("nan")
-    w = np.where(valid, 1.0 if weight is None else np.nan_to_num(weight), 0.0)
-    top = w.max()
-    if top > 0:
-        w = np.where(valid, np.maximum(w / top, 1e-3), 0.0)
+    weights = weight if isinstance(weight, tuple) else (weight, weight)
+    wp, wq = (_relative(w, valid) for w in weights)
     pp, qq = np.where(valid, p, 0.0), np.where(valid, q, 0.0)
-    wx = np.minimum(w[:, 1:], w[:, :-1])
-    wy = np.minimum(w[1:], w[:-1])
+    wx = np.minimum(wp[:, 1:], wp[:, :-1])
+    wy = np.minimum(wq[1:], wq[:-1])
     gx = 0.5 * step_mm * (pp[:, 1:] + pp[:, :-1])
     gy = 0.5 * step_mm * (qq[1:] + qq[:-1])
     guess = None if start is None else np.where(valid, start, 0.0)
@@ -73,3 +72,10 @@ def integrate_slopes(
         part = labels == k
         height[part] = z[part] - z[part].mean()
     return height, closure
+
+
+def _relative(weight: Array | None, valid: Array) -> Array:
+    """Weights scaled to at most 1, and never so small that the solver would crawl."""
+    w = np.where(valid, 1.0 if weight is None else np.nan_to_num(weight), 0.0)
+    top = w.max()
+    return np.where(valid, np.maximum(w / top, 1e-3), 0.0) if top > 0 else w

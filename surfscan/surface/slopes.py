@@ -53,7 +53,9 @@ def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int 
     return np.asarray(coefficients)
 
 
-def continue_smoothly(value: Array, valid: Array, x: Array, y: Array, *, reach_px: float, order: int = 2) -> Array:
+def continue_smoothly(
+    value: Array, valid: Array, x: Array, y: Array, *, reach_px: float, order: int = 2
+) -> Array:
     """Fill the unseen cells of a map: a low-order surface plus the neighbours' difference from it.
 
     Parameters

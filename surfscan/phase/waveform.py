@@ -1,0 +1,87 @@
+"""The stripes' own waveform, read off the picture, and pictures drawn with it.
+
+Printed stripes are square, lit ones smooth, and a lens softens both. Locking in on a picture drawn from the
+predicted phase with the same waveform, and taking the difference, cancels whatever the window does to the
+harmonics: at the true surface both pictures are the same.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+
+from surfscan.records import Array
+
+__all__ = ["draw_stripes", "fold_waveform", "steepness"]
+
+BINS = 64
+"""Samples of one period."""
+
+
+def fold_waveform(shade: Array, phase_rad: Array) -> Array:
+    """Average shade over phase.
+
+    Parameters
+    ----------
+    shade : ndarray (N,)
+        Stripe brightness less its level, over the amplitude of its fundamental.
+    phase_rad : ndarray (N,)
+        Measured phase there; any number of turns.
+
+    Returns
+    -------
+    ndarray (BINS,), float64
+        Waveform at phases 2 pi k / BINS, mean 0, its fundamental exactly cos(phase). A plain cosine when there
+        is too little to average.
+    """
+    grid = 2 * np.pi * np.arange(BINS) / BINS
+    cosine = np.cos(grid)
+    if shade.size < 20 * BINS:
+        return cosine
+    place = phase_rad * (BINS / (2 * np.pi))
+    slot = np.floor(place)
+    part = place - slot
+    low = slot.astype(np.int64) % BINS
+    high = (low + 1) % BINS
+    count = np.bincount(low, 1 - part, BINS) + np.bincount(high, part, BINS)
+    total = np.bincount(low, (1 - part) * shade, BINS) + np.bincount(high, part * shade, BINS)
+    if count.min() <= 0.02 * count.mean():
+        return cosine
+    wave = total / count
+    wave -= wave.mean()
+    first = 2 * np.mean(wave * np.exp(-1j * grid))
+    if not 0.3 < abs(first) < 3:
+        return cosine
+    # Whole spectrum turned and scaled so that the fundamental is cos(phase): offsets belong to the phase.
+    spectrum = np.fft.rfft(wave / abs(first))
+    spectrum *= np.exp(-1j * np.angle(first) * np.arange(spectrum.size))
+    spectrum[-1] = 0
+    return np.asarray(np.fft.irfft(spectrum, BINS))
+
+
+def draw_stripes(waveform: Array, phase_rad: Array, amplitude: Array) -> Array:
+    """Draw stripes of a waveform.
+
+    Parameters
+    ----------
+    waveform : ndarray (BINS,)
+        From `fold_waveform`.
+    phase_rad, amplitude : ndarray (H, W)
+
+    Returns
+    -------
+    ndarray (H, W), float32
+        Brightness about its level.
+    """
+    fine = 16
+    table = np.interp(np.arange(BINS * fine) / fine, np.arange(BINS + 1), np.append(waveform, waveform[0]))
+    slot = np.rint(phase_rad * (BINS * fine / (2 * np.pi))).astype(np.int32) % (BINS * fine)
+    drawn: Array = table.astype(np.float32)[slot] * amplitude.astype(np.float32)
+    return drawn
+
+
+def steepness(waveform: Array) -> Array:
+    """Derivative of a waveform by phase, (BINS,): where it is zero, the picture does not tell the phase."""
+    spectrum = np.fft.rfft(waveform)
+    order = np.arange(spectrum.size)
+    # A pixel and the lens round the edges; so does this, or a hard edge would count without bound.
+    return np.asarray(np.fft.irfft(1j * order * np.exp(-((order / 12) ** 2)) * spectrum, BINS))
