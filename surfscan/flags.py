@@ -37,7 +37,12 @@ FLAGS: tuple[Flag, ...] = (
     ),
     Flag(1 << 6, "off_board", "the board's reflection does not reach here", "use a larger board or move it closer"),
     Flag(1 << 7, "fold", "the reflection folds over: too hollow to read from here", "move the board closer"),
-    Flag(1 << 8, "inconsistent", "the two directions disagree", "shoot again with nothing moved in between"),
+    Flag(
+        1 << 8,
+        "inconsistent",
+        "the stripes here fit no smooth surface",
+        "wipe the panel, leave out what is not panel, and shoot again with nothing moved in between",
+    ),
     Flag(1 << 9, "island", "cut off from the main part; its own height and tilt are free", "leave less out"),
     Flag(1 << 10, "edge", "at the edge of what was seen, where the form is less certain", "shoot a wider field"),
     Flag(1 << 11, "one_direction", "seen in one stripe direction only", "add a photo with the board turned 90 degrees"),

@@ -18,7 +18,7 @@ from surfscan.flags import bit, describe
 from surfscan.job.photo_quality import THRESHOLDS, check_exposure, check_view, edge_blur
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, built_yet, load_sheet
-from surfscan.job.tags import QUIET_CELLS, cells_across
+from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.judge.advice import advise
 from surfscan.judge.decide import Decision, decide_spot, judge_panel
 from surfscan.judge.limits import Limits, default_limits, with_given
@@ -89,10 +89,7 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
     tell("finding the tags", 0.25)
     with ThreadPoolExecutor(2) as pool:
         stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
-    views = [
-        View(s.photo, s.camera, s.fit.pose, row.varies or "")
-        for s, row in zip(stations, sheet.photos, strict=True)
-    ]
+    views = [_view(sheet, s, row.varies or "") for s, row in zip(stations, sheet.photos, strict=True)]
     grid = make_grid(sheet.panel.size_mm, _step(sheet, stations, board))
     region = _region(sheet, grid, stations)
     tell("reading the stripes", 0.35)
@@ -165,14 +162,28 @@ def _step(sheet: Sheet, stations: list[Station], board: Board) -> float:
     return float(np.clip(step, np.sqrt(width * height / 1e6), min(width, height) / 60))
 
 
+def _view(sheet: Sheet, station: Station, varies: str) -> View:
+    hidden: tuple[Array, ...] = ()
+    if sheet.tags is not None:
+        grow = 2 * _tag_half_mm(sheet) / sheet.tags.side_mm
+        hidden = tuple(paper_outline(tag, grow=grow) for tag in station.tags)
+    return View(station.photo, station.camera, station.fit.pose, varies, hidden)
+
+
+def _tag_half_mm(sheet: Sheet) -> float:
+    """Half a tag's paper with the margin kept free around it, mm."""
+    if sheet.tags is None:
+        return 0.0
+    return sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
+
+
 def _region(sheet: Sheet, grid: Grid, stations: list[Station]) -> Array:
     under = np.zeros(grid.shape, bool)
     if sheet.tags is not None:
-        half = sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
         turns: dict[int, float] = {}
         for station in stations:
             turns.update(station.fit.tag_turn_rad)
-        under = mask_squares(grid, sheet.tags.centres_mm, turns, half)
+        under = mask_squares(grid, sheet.tags.centres_mm, turns, _tag_half_mm(sheet))
     return mask_region(
         grid,
         region_mm=None if sheet.panel.region_mm is None else list(sheet.panel.region_mm),

@@ -250,12 +250,16 @@ class PhotoCheck:
 
 @dataclass(frozen=True, slots=True)
 class View:
-    """One photo of a board, with where it was taken from and the board axis its stripes vary along."""
+    """One photo of a board, with where it was taken from and the board axis its stripes vary along.
+
+    ``hidden_px`` are outlines (N, 2) in the photo, column and row, of what hides the panel: the tags' paper.
+    """
 
     photo: Photo
     camera: Camera
     pose: Pose
     varies: str
+    hidden_px: tuple[Array, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from surfscan.errors import RefusedError
 from surfscan.records import Array, Photo, TagSeen
 
-__all__ = ["DICTIONARIES", "QUIET_CELLS", "cells_across", "explain_missing", "find_tags"]
+__all__ = ["DICTIONARIES", "QUIET_CELLS", "cells_across", "explain_missing", "find_tags", "paper_outline"]
 
 QUIET_CELLS = 1.0
 """White margin that the paper of a tag is taken to have, in cells (the least that a reader needs)."""
@@ -79,6 +79,14 @@ def explain_missing(photo: Photo, *, dictionary: str) -> str:
                 f"the tags seen are of dictionary {other!r}; correct tags.dictionary or print the right tags"
             )
     return ""
+
+
+def paper_outline(tag: TagSeen, *, grow: float) -> Array:
+    """Outline (4, 2) of a tag's paper in the photo, `grow` times the black square about its middle."""
+    square = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]], np.float32)
+    turn = cv2.getPerspectiveTransform(square, tag.corners_px.astype(np.float32))
+    outline: Array = cv2.perspectiveTransform((square * np.float32(grow))[None], turn)[0]
+    return outline
 
 
 def _detection_picture(image: Array) -> tuple[NDArray[np.uint8], float]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from surfscan.flags import bit
 from surfscan.optics.lens import project
-from surfscan.records import Array, Camera, Grid, Photo, Pose
+from surfscan.records import Array, Camera, Grid, Pose, View
 
 __all__ = [
     "FINE",
@@ -125,46 +125,54 @@ def pixel_pitch(size_mm: tuple[float, float], *, camera: Camera, pose: Pose) -> 
     return float(1 / np.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def rectify(
-    photo: Photo, x_mm: Array, y_mm: Array, z_mm: Array, *, camera: Camera, pose: Pose
-) -> tuple[Array, Array]:
+def rectify(view: View, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
     """Turn a photo into the panel's fine grid, on the surface as known so far.
 
     Parameters
     ----------
-    photo : Photo
+    view : View
+        The photo, its camera and pose, and what hides the panel in it.
     x_mm, y_mm, z_mm : ndarray (H, W)
         The surface at the coarse cells, mm.
-    camera, pose : Camera, Pose
 
     Returns
     -------
     picture : ndarray (FINE*H, FINE*W), float32
         Linear luminance; 0 where not seen.
     state : ndarray (FINE*H, FINE*W), int32
-        0 good, else the bits ``out_of_view`` or ``saturated``.
+        0 good, else the bits ``out_of_view``, ``saturated`` or ``tag``.
     """
-    column, row = project(x_mm, y_mm, z_mm, camera=camera, pose=pose)
+    photo = view.photo
+    column, row = project(x_mm, y_mm, z_mm, camera=view.camera, pose=view.pose)
     column, row = to_fine(column), to_fine(row)
     height, width = photo.image.shape
     seen = (column > 1) & (column < width - 2) & (row > 1) & (row < height - 2)
-    # Only the part of the photo that shows the panel is averaged, and by whole factors: no noise is lost to skipping.
+    # Only what shows the panel is cut out, and averaged by whole factors: no noise is lost to skipping.
     pitch = np.sqrt(np.abs(np.median(np.diff(column, axis=1)) * np.median(np.diff(row, axis=0))))
     factor = max(1, int(np.floor(np.nan_to_num(pitch, nan=1.0) + 0.25)))
-    image = photo.image
-    if factor > 1:
-        h, w = height // factor * factor, width // factor * factor
+    image, blown = photo.image, photo.saturated
+    left = top = 0
+    if factor > 1 and seen.any():
+        left, top = (int(max(v[seen].min() // factor - 2, 0)) * factor for v in (column, row))
+        right, bottom = (int(v[seen].max() // factor + 3) * factor for v in (column, row))
+        image, blown = image[top:bottom, left:right], blown[top:bottom, left:right]
+        h, w = image.shape[0] // factor * factor, image.shape[1] // factor * factor
         image = cv2.resize(image[:h, :w], (w // factor, h // factor), interpolation=cv2.INTER_AREA)
-        column, row = (column + 0.5) / factor - 0.5, (row + 0.5) / factor - 0.5
-    maps = column.astype(np.float32), row.astype(np.float32)
+    maps = (
+        ((column - left + 0.5) / factor - 0.5).astype(np.float32),
+        ((row - top + 0.5) / factor - 0.5).astype(np.float32),
+    )
     picture = cv2.remap(image, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     state = np.where(seen, 0, bit("out_of_view")).astype(np.int32)
-    if photo.saturated.any():
-        blown = photo.saturated.astype(np.uint8)
+    if blown.any():
+        light = blown.astype(np.uint8) * np.uint8(255)
         if factor > 1:
-            blown = cv2.resize(
-                blown[:h, :w] * np.uint8(255), (w // factor, h // factor), interpolation=cv2.INTER_AREA
-            )
-        lit = cv2.remap(blown, *maps, cv2.INTER_LINEAR) > 0
-        state[lit] |= bit("saturated")
+            light = cv2.resize(light[:h, :w], (w // factor, h // factor), interpolation=cv2.INTER_AREA)
+        state[cv2.remap(light, *maps, cv2.INTER_LINEAR) > 0] |= bit("saturated")
+    if view.hidden_px:
+        paper = np.zeros(image.shape, np.uint8)
+        for outline in view.hidden_px:
+            corners = (outline - (left, top) + 0.5) / factor - 0.5
+            cv2.fillConvexPoly(paper, np.rint(corners * 16).astype(np.int32), 1, cv2.LINE_8, 4)
+        state[cv2.remap(paper, *maps, cv2.INTER_NEAREST) > 0] |= bit("tag")
     return np.where(seen, picture, 0).astype(np.float32), state

@@ -113,7 +113,7 @@ def fit_fair_form(
         if few.valid.sum() < 4 * (step_order + 1) * (step_order + 2):
             break
         found, bend, mask = _masked_fit(few, step_order, circular)
-        error = _prediction_error(few, few.valid & ~mask, step_order, circular)
+        error = _prediction_error(few, mask, step_order, circular)
         if best is None or error < BETTER * best[0]:
             best, misses = (error, step_order, circular), 0
             coefficients, quadratic, spots = found, bend, mask
@@ -165,8 +165,7 @@ def _terms(x: Array, y: Array, order: int, circular: bool, quadratic: Array | No
     terms = polynomial_terms(x, y, order)
     if circular and quadratic is not None:
         bend = quadratic[0] * x * x + quadratic[1] * x * y + quadratic[2] * y * y
-        size = np.abs(bend).max() + 1e-12
-        terms = np.concatenate([terms, (bend / size)[..., None] ** 2], -1)
+        terms = np.concatenate([terms, bend[..., None] ** 2], -1)
     return terms
 
 
@@ -242,12 +241,25 @@ def _leave_out(
             yield block, *_fit(few, rest, order, circular, False)
 
 
-def _prediction_error(few: _Few, use: Array, order: int, circular: bool) -> float:
-    """Root mean square over the blocks of the error of predicting them from the rest."""
+def _prediction_error(few: _Few, mask: Array, order: int, circular: bool) -> float:
+    """Root mean square over the blocks of the error of predicting them from the rest.
+
+    What was masked does not count, except where it reaches the rim of the grid: a form that is wrong at the
+    rim must not get away with calling the rim a spot. There an error counts up to ten times the floor.
+    """
+    use = few.valid & ~mask
+    _, parts = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
+    rim = np.unique(np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]]))
+    outer = few.valid & mask & np.isin(parts, rim[rim > 0])
+    blocks = _blocks(few.x, few.y)
     errors = []
     for block, coefficients, quadratic in _leave_out(few, use, order, circular):
-        predicted = _terms(few.x[block], few.y[block], order, circular, quadratic) @ coefficients
-        errors.append(float(np.mean((few.height[block] - predicted) ** 2)))
+        number = blocks[block][0]
+        square = 0.0
+        for cells, most in ((block, np.inf), (outer & (blocks == number), 10 * few.floor)):
+            predicted = _terms(few.x[cells], few.y[cells], order, circular, quadratic) @ coefficients
+            square += float(np.sum(np.minimum(np.abs(few.height[cells] - predicted), most) ** 2))
+        errors.append(square / max(int((block | (outer & (blocks == number))).sum()), 1))
     return float(np.sqrt(np.mean(errors))) if errors else float("inf")
 
 

@@ -1,0 +1,291 @@
+"""One photo of stripes, round by round: where its stripes are, against where the surface says they should be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from surfscan.optics.field import FINE, rectify, to_fine
+from surfscan.optics.mirror import Hit, hit_board
+from surfscan.phase.lockin import LockIn, follow_stripes
+from surfscan.phase.misprint import Misprint, find_misprint, repair
+from surfscan.phase.order import unwrap
+from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
+from surfscan.records import Array, Board, Grid, View
+from surfscan.surface.slopes import fit_polynomial, polynomial_terms
+
+__all__ = ["Round", "Surface", "Track", "follow", "on_board", "strong"]
+
+WINDOW = (0.45, 0.3)
+"""Window across the stripes, in periods: the first, before the stripes' waveform is known, passes 2 % of a
+period-long ripple and nothing of the third harmonic; later the waveform takes the harmonics off, and a
+shorter window follows small spots sooner."""
+
+WINDOW_ALONG = 0.2
+"""Window along the stripes, in periods: enough to quieten noise, short enough to keep small spots."""
+
+WAVEFORM_ROUND = 2
+"""The round from which the stripes' own waveform is used: by then the surface is known to micrometres."""
+
+MISPRINT_ROUND = 2
+"""The round that looks for displaced stripe edges."""
+
+
+@dataclass(frozen=True, slots=True)
+class Surface:
+    """The surface as known so far, everywhere on the coarse grid: places, height (mm) and slopes."""
+
+    x: Array
+    y: Array
+    z: Array
+    p: Array
+    q: Array
+
+
+@dataclass(frozen=True, slots=True)
+class Round:
+    """What a round found in one photo; maps on the coarse grid.
+
+    Attributes
+    ----------
+    lock : LockIn
+    state : ndarray, int32
+        Flags of the photo there: out of view, saturated.
+    wanted_mm : ndarray
+        Board coordinate that each cell shows.
+    good : ndarray, bool
+        Cells that can be used.
+    offset_rad : float
+        Phase of the pattern at the board's middle.
+    change_rad : float
+        Root mean square of what was measured against the prediction.
+    spacing_mm : float
+        Reflected stripe period on the panel, median.
+    grain : float
+        Noise of the rectified picture's cells, linear light.
+    telling, unlike : ndarray or None
+        How much the picture tells about the phase, 1 for what is usual; and the share of its variance that the
+        drawn stripes do not explain. None before the waveform is known.
+    """
+
+    lock: LockIn
+    state: Array
+    wanted_mm: Array
+    good: Array
+    offset_rad: float
+    change_rad: float
+    spacing_mm: float
+    grain: float
+    telling: Array | None = None
+    unlike: Array | None = None
+
+
+@dataclass(slots=True)
+class Track:
+    """One photo and what is carried from round to round."""
+
+    view: View
+    last: Round | None = None
+    misprint: Misprint | None = None
+    waveform: Array | None = None
+
+    @property
+    def found(self) -> Round:
+        """The last round; there is one as soon as `follow` was called."""
+        if self.last is None:
+            raise RuntimeError("a photo was asked for its stripes before it was followed")
+        return self.last
+
+
+def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Grid, inside: Array) -> Round:
+    """One round for one photo; keeps its result in the track.
+
+    Parameters
+    ----------
+    track : Track
+    turn : int
+        Round number from 0.
+    surface : Surface
+    board : Board
+    grid : Grid
+    inside : ndarray (H, W), bool
+        Cells to use.
+
+    Returns
+    -------
+    Round
+    """
+    view = track.view
+    hit = hit_board(
+        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
+    )
+    place = hit.across_mm if view.varies == "across" else hit.up_mm
+    turned = 2 * np.pi / board.period_mm
+    picture, state = rectify(view, surface.x, surface.y, surface.z)
+    gy, gx = np.gradient(place, grid.step_mm)
+    fx, fy = float(np.nanmedian(np.abs(gx[inside]))), float(np.nanmedian(np.abs(gy[inside])))
+    spacing = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
+    period_px = FINE * spacing / grid.step_mm
+    across, along = WINDOW[turn >= WAVEFORM_ROUND] * period_px, max(WINDOW_ALONG * period_px, 1.0)
+    sigma = (across, along) if fx >= fy else (along, across)
+    # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
+    predicted = to_fine(np.where(np.isfinite(place), place, 0.0)) * turned
+    seen = _fine_mask(inside) & (state == 0)
+    before = track.last
+    if before is not None:
+        if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
+            track.misprint = _look_for_misprint(before, surface, board, grid, picture, seen)
+        if track.misprint is not None:
+            picture = repair(
+                picture,
+                predicted + before.offset_rad,
+                to_fine(before.lock.amplitude),
+                misprint=track.misprint,
+                period_mm=board.period_mm,
+                slope_turns=1 / period_px,
+            )
+    level = _level(before, picture, seen, period_px)
+    waves = picture - level
+    firm = 0.0 if turn == 0 else 1.0
+    lock = follow_stripes(waves, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+    residual, telling, unlike = lock.residual_rad, None, None
+    if turn >= WAVEFORM_ROUND and before is not None:
+        # The same stripes drawn where they are predicted: what the window makes of those is no phase.
+        phase = predicted + before.offset_rad
+        strength = to_fine(np.maximum(_spread(before.lock.amplitude, before.good, 0.25 * period_px), 1e-6))
+        if track.waveform is None:
+            calm = seen & _fine_mask(before.good)
+            track.waveform = fold_waveform((waves[calm] / strength[calm])[::3], phase[calm][::3])
+        drawn = draw_stripes(track.waveform, phase, strength)
+        twin = follow_stripes(drawn, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+        residual = residual - (twin.residual_rad - before.offset_rad)
+        telling = _telling(track.waveform, phase, seen, sigma)
+        unlike = _unlike(waves - drawn, strength, seen, 0.5 * period_px)
+    coarse_level = cv2.resize(level, lock.level.shape[::-1], interpolation=cv2.INTER_AREA)
+    lock = replace(lock, level=lock.level + coarse_level)
+    worst = np.bitwise_or.reduce([state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
+    good = inside & (worst == 0) & np.isfinite(residual) & on_board(hit, board)
+    good &= strong(lock, good)
+    residual, offset = _unturn(residual, good, None if turn < 2 or before is None else before.offset_rad)
+    good &= np.isfinite(residual)
+    change = float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
+    grain = _grain(waves, seen, 0 if fx >= fy else 1)
+    track.last = Round(
+        lock, worst, place + residual / turned, good, offset, change, spacing, grain, telling, unlike
+    )
+    return track.last
+
+
+def _unturn(residual: Array, good: Array, offset: float | None) -> tuple[Array, float]:
+    """Take whole turns and the common offset out of a residual: by unwrapping first, by nearness later."""
+    if offset is None:
+        residual = unwrap(residual, good)
+        offset = float(np.median(residual[good])) if good.any() else 0.0
+        return residual - offset, offset
+    near = np.angle(np.exp(1j * (residual - offset)))
+    fresh = float(np.median(near[good])) if good.any() else 0.0
+    return np.angle(np.exp(1j * (near - fresh))), offset + fresh
+
+
+def _fine_mask(coarse: Array) -> Array:
+    fine = cv2.resize(coarse.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+    # Beyond the outermost coarse centres everything is extrapolated.
+    fine[[0, -1]] = fine[:, [0, -1]] = False
+    return np.asarray(fine)
+
+
+def _level(before: Round | None, picture: Array, seen: Array, period_px: float) -> Array:
+    """Smooth level to take off first: a level that changes across the stripes pulls on their phase."""
+    if before is None or not before.good.any():
+        weight = seen.astype(np.float32)
+        share = cv2.GaussianBlur(weight, (0, 0), period_px)
+        return np.asarray(cv2.GaussianBlur(picture * weight, (0, 0), period_px) / np.maximum(share, 1e-3))
+    smooth = _spread(before.lock.level, before.good, 0.7 * period_px / FINE)
+    return np.asarray(to_fine(smooth), dtype=np.float32)
+
+
+def _spread(value: Array, good: Array, sigma_px: float) -> Array:
+    """Smooth a map over its good cells and continue it beyond them; far from any, its median."""
+    weight = good.astype(np.float32)
+    share = cv2.GaussianBlur(weight, (0, 0), sigma_px)
+    soft = cv2.GaussianBlur(np.where(good, value, 0.0).astype(np.float32), (0, 0), sigma_px)
+    return np.where(share > 1e-3, soft / np.maximum(share, 1e-3), np.median(value[good])).astype(float)
+
+
+def _telling(waveform: Array, phase: Array, seen: Array, sigma_px: tuple[float, float]) -> Array:
+    """How much the picture tells about the phase around each coarse cell, 1 for what is usual.
+
+    Inside one stripe that a hollow has stretched wide, nothing changes with the phase: the other photo and the
+    law that slopes have no curl must decide there.
+    """
+    power = draw_stripes(steepness(waveform), phase, seen.astype(np.float32)) ** 2
+    size = [int(2 * np.ceil(3.0 * s) + 1) for s in sigma_px]
+    around = cv2.GaussianBlur(power, size, sigma_px[0], sigmaY=sigma_px[1], borderType=cv2.BORDER_CONSTANT)
+    coarse = cv2.resize(
+        around, (phase.shape[1] // FINE, phase.shape[0] // FINE), interpolation=cv2.INTER_AREA
+    )
+    usual = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else 1.0
+    return np.asarray(np.minimum(coarse / usual, 1.0), dtype=float)
+
+
+def _unlike(rest: Array, strength: Array, seen: Array, sigma_px: float) -> Array:
+    """Share of the stripes' variance that drawing them leaves, around each coarse cell."""
+    weight = seen.astype(np.float32)
+
+    def around(a: Array) -> Array:
+        soft = cv2.GaussianBlur(a * weight, (0, 0), sigma_px, borderType=cv2.BORDER_CONSTANT)
+        return cv2.resize(soft, (a.shape[1] // FINE, a.shape[0] // FINE), interpolation=cv2.INTER_AREA)
+
+    power = around((strength * strength).astype(np.float32)) / 2
+    return np.asarray(around((rest * rest).astype(np.float32)) / np.maximum(power, 1e-12), dtype=float)
+
+
+def _grain(picture: Array, seen: Array, axis: int) -> float:
+    """Noise of a rectified picture's cells: what changes from cell to cell along the stripes."""
+    both = seen[1:] & seen[:-1] if axis == 0 else seen[:, 1:] & seen[:, :-1]
+    step = np.diff(picture, axis=axis)[both][::7]
+    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
+
+
+def _look_for_misprint(
+    before: Round, surface: Surface, board: Board, grid: Grid, picture: Array, seen: Array
+) -> Misprint | None:
+    """Compare the stripe edges with the course that a smooth panel would give them."""
+    x, y = surface.x / np.abs(surface.x).max(), surface.y / np.abs(surface.y).max()
+    good = before.good
+    pick = np.zeros(good.shape, bool)
+    pick[::3, ::3] = True
+    pick &= good
+    course = polynomial_terms(x, y, 5) @ fit_polynomial(x[pick], y[pick], before.wanted_mm[pick], 5)
+    away = np.abs(before.wanted_mm - course)
+    calm = good & (away < max(0.05 * board.period_mm, 2.5 * float(np.median(away[good]))))
+    calm_fine = cv2.resize(calm.astype(np.uint8), seen.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
+    phase = to_fine(course) * (2 * np.pi / board.period_mm) + before.offset_rad
+    # Level and amplitude over a few stripes: one displaced edge must not move its own reference.
+    reach_px = 2.0 * before.spacing_mm / grid.step_mm
+    level, amplitude = (
+        to_fine(_spread(a, good, reach_px)) for a in (before.lock.level, before.lock.amplitude)
+    )
+    return find_misprint(
+        picture,
+        seen & calm_fine,
+        phase,
+        level,
+        amplitude,
+        period_mm=board.period_mm,
+        period_px=FINE * before.spacing_mm / grid.step_mm,
+    )
+
+
+def on_board(hit: Hit, board: Board) -> Array:
+    half_w, half_h = board.size_mm[0] / 2, board.size_mm[1] / 2
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h))
+
+
+def strong(lock: LockIn, good: Array) -> Array:
+    """Stripes at least a quarter as strong as is usual on this photo, seen through half a window."""
+    usual = np.median(lock.amplitude[good]) if good.any() else 0.0
+    return np.asarray((lock.amplitude > 0.25 * usual) & (lock.amplitude > 1e-4) & (lock.support > 0.25))
