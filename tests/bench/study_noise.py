@@ -44,7 +44,7 @@ def southwell_eta(n: int) -> float:
 def make_scene(*, square: bool, crowned: bool) -> Scene:
     size = (480.0, 360.0)
     return Scene(
-        panel=Panel(size, form=Crown(2200.0) if crowned else Flat(), edge_mm=100.0),
+        panel=Panel(size, form=Crown(2200.0, zero_at_mm=(230.0, 170.0)) if crowned else Flat(), edge_mm=100.0),
         camera=Camera(1700.0, (639.5, 479.5)),
         board=board_facing(1000.0, 55.0, size_mm=(1700.0, 1500.0), period_mm=30.0),
         poses=(look_at((20.0, -560.0, 800.0), (0, 0, 0)), look_at((-30.0, -580.0, 790.0), (0, 0, 0))),
