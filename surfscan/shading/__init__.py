@@ -1,0 +1,1 @@
+"""Photos of a matt panel under one lamp at known places, to slopes."""

@@ -1,0 +1,248 @@
+"""What is common to all cells of a lamp series: room light, lamp brightness, and small moves of the lamps.
+
+Three or more unknowns per cell eat three of the K photos; what the cells leave over, that the slopes must be
+those of some surface (no curl), and that the surface must lie level on the tags, tell the rest. Lamps of
+unequal strength and a camera that exposes each photo by itself are found here, as is light from the room:
+left alone, they bend and flatten the whole map.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from surfscan.poisson import label_islands, solve_steps
+from surfscan.records import Array
+from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
+
+__all__ = ["SettingFit", "fit_setting", "plain_setting"]
+
+TILT_RAD = 1e-3
+"""How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
+
+ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.1, 0.004, 0.5
+"""Wide priors: a dim shop, a camera's black level (one step of 8-bit sRGB is 0.0003), lamps within a factor."""
+
+BLOCKS_ACROSS = 64
+"""Blocks along the longer side that the curl is judged on: what is common to all cells is smooth."""
+
+
+@dataclass(frozen=True, slots=True)
+class SettingFit:
+    """A setting with its uncertainty.
+
+    Attributes
+    ----------
+    setting : LampSetting
+    covariance : ndarray (P, P)
+        Of the parameters, in the order of `names`.
+    names : tuple of str
+        "room", "black", "brightness 1", ..., "move 1 x", ...
+    """
+
+    setting: LampSetting
+    covariance: Array
+    names: tuple[str, ...]
+
+
+def plain_setting(count: int) -> LampSetting:
+    """A dark room, a camera without black level, equal lamps where the sheet says."""
+    return LampSetting(0.0, 0.0, np.ones(count), np.zeros((count, 3)), exposed=True)
+
+
+def fit_setting(
+    fit: CellFit,
+    vectors: Array,
+    *,
+    setting: LampSetting,
+    weight: Array,
+    noise: float,
+    xyz_mm: tuple[Array, Array, Array],
+    lamps: Lamps,
+    step_mm: float,
+    level_at_mm: Array,
+    place_sd_mm: float = 0.0,
+    room_known: bool = False,
+) -> SettingFit:
+    """Take one Gauss-Newton step towards the setting that leaves least over.
+
+    Parameters
+    ----------
+    fit : CellFit
+        The cells' own fits under `setting`.
+    vectors : ndarray (K, 3, H, W)
+        The light vectors it used.
+    setting : LampSetting
+    weight : ndarray (K, H, W)
+        Its weights.
+    noise : float
+        Standard deviation of the brightness at weight 1.
+    xyz_mm : tuple of three ndarray (H, W)
+        The surface as known.
+    lamps : Lamps
+        As the sheet gives them.
+    step_mm : float
+    level_at_mm : ndarray (N, 2)
+        Places whose plane is level.
+    place_sd_mm : float
+        Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
+    room_known : bool
+        The room's light has been taken off already (a photo with the lamp out).
+
+    Returns
+    -------
+    SettingFit
+    """
+    count = len(vectors)
+    good = np.isfinite(fit.p)
+    names, drives, prior, now = _parameters(
+        fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known
+    )
+    light = light_of(vectors, setting, fit)
+    w = np.where(np.isfinite(fit.left), weight, 0.0)
+    inverse = sum_inverse(light, w, good)
+    g = _g(fit, good)
+    rows_p, rows_q = slope_rows(g)
+    left = np.where(w > 0, np.nan_to_num(fit.left), 0.0)
+    calm = _calm(left, w, good)
+    overs, dp, dq = [], [], []
+    for drive in drives:
+        dg = -np.einsum("ij...,k...,kj...,k...->i...", inverse, w, light, drive, optimize=True)
+        overs.append(np.sqrt(w)[:, calm] * (drive + np.einsum("ki...,i...->k...", light, dg))[:, calm])
+        dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
+        dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
+    stack = np.stack([o.ravel() for o in overs], -1)
+    matrix = stack.T @ stack / noise**2
+    right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / noise**2
+    curl, curl_right = _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm)
+    matrix += curl
+    right += curl_right
+    matrix += np.diag(1 / prior**2)
+    right -= now / prior**2
+    # Brightness is a ratio: a common factor belongs to the albedo.
+    mean = np.array([1.0 if n.startswith("brightness") else 0.0 for n in names])
+    matrix += 1e6 * np.outer(mean, mean) * max(1.0, float(np.trace(matrix)) / len(names) * 1e-4)
+    covariance = np.linalg.inv(matrix)
+    step = covariance @ right
+    return SettingFit(_moved(setting, names, step, count), covariance, names)
+
+
+def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
+    """Names, how each changes the brightness (K, H, W), prior spread, and value now."""
+    count = len(vectors)
+    g = _g(fit, good)
+    shade = np.einsum("ki...,i...->k...", vectors, g)
+    size = np.sqrt(np.sum(g * g, 0))
+    names, drives, prior, now = [], [], [], []
+
+    def add(name: str, drive: Array, spread: float, value: float) -> None:
+        names.append(name)
+        drives.append(drive)
+        prior.append(spread)
+        now.append(value)
+
+    if not room_known:
+        drive = np.broadcast_to(size, shade.shape)
+        if setting.exposed:
+            drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
+        add("room", drive, ROOM_SD, setting.room)
+        add("black", np.ones(shade.shape), BLACK_SD, setting.black)
+    for k in range(count):
+        drive = np.zeros(shade.shape)
+        drive[k] = shade[k] + (setting.room * size if setting.exposed else 0.0)
+        add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0)
+    for k in range(count if place_sd_mm > 0 else 0):
+        for axis in range(3):
+            drive = np.zeros(shade.shape)
+            moved = lamps.places_mm + setting.moved_mm
+            moved = moved[k : k + 1].copy()
+            moved[0, axis] += 1.0
+            one = replace(lamps, places_mm=moved, axes=None if lamps.axes is None else lamps.axes[k : k + 1])
+            change = lamp_vectors(*xyz_mm, lamps=one)[0] - vectors[k]
+            drive[k] = setting.brightness[k] * np.sum(change * g, 0)
+            add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis])
+    return tuple(names), drives, np.array(prior), np.array(now)
+
+
+def _g(fit: CellFit, good: Array) -> Array:
+    p, q = np.where(good, fit.p, 0.0), np.where(good, fit.q, 0.0)
+    size = np.where(good, fit.albedo, 1.0) / np.sqrt(1 + p * p + q * q)
+    return np.stack([-p * size, -q * size, size])
+
+
+def _calm(left: Array, w: Array, good: Array) -> Array:
+    """Cells whose fit is not much worse than is usual: albedo edges and shadows must not speak here."""
+    over = np.sqrt(np.sum(w * left * left, 0))
+    usual = float(np.median(over[good])) if good.any() else 0.0
+    return good & (over <= 4.0 * usual + 1e-12)
+
+
+def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
+    """Normal matrix and right side of: no curl, and level on the tags."""
+    factor = max(1, int(np.ceil(max(good.shape) / BLOCKS_ACROSS)))
+    share = _blocks(good.astype(float), factor)
+    valid = share > 0.5
+    count, labels = label_islands(valid)
+    empty = np.zeros((len(dp), len(dp))), np.zeros(len(dp))
+    if count == 0:
+        return empty
+    valid = labels == 1  # steps between islands are free, so only the largest part speaks
+    x, y = (_blocks(v, factor) for v in xyz_mm[:2])
+    side = step_mm * factor
+
+    def block(value: Array) -> Array:
+        return np.where(valid, _blocks(np.where(good, value, 0.0), factor) / np.maximum(share, 1e-9), 0.0)
+
+    wx = (valid[:, 1:] & valid[:, :-1]).astype(float)
+    wy = (valid[1:] & valid[:-1]).astype(float)
+    over, heights = [], []
+    for p, q in [(fit.p, fit.q), *zip(dp, dq, strict=True)]:
+        bp, bq = block(np.nan_to_num(p)), block(np.nan_to_num(q))
+        gx, gy = 0.5 * side * (bp[:, 1:] + bp[:, :-1]), 0.5 * side * (bq[1:] + bq[:-1])
+        z = solve_steps(gx, gy, wx, wy, tolerance=1e-6)
+        over.append(np.concatenate([(wx * (gx - np.diff(z, axis=1))).ravel(), (wy * (gy - np.diff(z, axis=0))).ravel()]))
+        heights.append(z)
+    now, rows = over[0], np.stack(over[1:], -1)
+    used = np.concatenate([wx.ravel(), wy.ravel()]) > 0
+    u = np.sqrt(np.nanmean(fit.u_p[good] ** 2 + fit.u_q[good] ** 2) / 2)
+    expected = noise * u * side / np.sqrt(factor**2)
+    spread = max(expected, 1.4826 * float(np.median(np.abs(now[used]))))
+    robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2
+    matrix = rows.T @ (robust[:, None] * rows)
+    right = -rows.T @ (robust * now)
+    tilts = np.array([_tilt(z, valid, x, y, level_at_mm) for z in heights])  # (1 + P, 2)
+    matrix += tilts[1:] @ tilts[1:].T / TILT_RAD**2
+    right -= tilts[1:] @ tilts[0] / TILT_RAD**2
+    return matrix, right
+
+
+def _blocks(value: Array, factor: int) -> Array:
+    h, w = (n // factor * factor for n in value.shape)
+    return np.asarray(value[:h, :w].reshape(h // factor, factor, w // factor, factor).mean((1, 3)))
+
+
+def _tilt(z: Array, valid: Array, x: Array, y: Array, level_at_mm: Array) -> Array:
+    """Slopes of the plane through the surface next to the level places."""
+    xs, ys, zs = x[valid], y[valid], z[valid]
+    rows = []
+    for at in level_at_mm:
+        near = np.argsort(np.hypot(xs - at[0], ys - at[1]), kind="stable")[:6]
+        rows.append((xs[near].mean(), ys[near].mean(), zs[near].mean()))
+    table = np.array(rows)
+    design = np.column_stack([np.ones(len(table)), table[:, :2]])
+    return np.asarray(np.linalg.lstsq(design, table[:, 2], rcond=None)[0][1:])
+
+
+def _moved(setting: LampSetting, names: tuple[str, ...], step: Array, count: int) -> LampSetting:
+    change = dict(zip(names, step, strict=True))
+    bright = setting.brightness + np.array([change.get(f"brightness {k + 1}", 0.0) for k in range(count)])
+    bright = np.clip(bright, 0.05, 20.0)
+    move = np.array([[change.get(f"move {k + 1} {a}", 0.0) for a in "xyz"] for k in range(count)])
+    return LampSetting(
+        setting.room + change.get("room", 0.0),
+        setting.black + change.get("black", 0.0),
+        bright / bright.mean(),
+        setting.moved_mm + move,
+        setting.exposed,
+    )
