@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import cv2
 import numpy as np
-from scipy.fft import dctn, idctn
+from scipy.fft import dctn, idctn, next_fast_len
 
 from surfscan.records import Array
 
@@ -74,8 +74,9 @@ def solve_steps(
 
 
 def _adjoint(fx: Array, fy: Array) -> Array:
-    out = np.zeros((fx.shape[0], fy.shape[1]))
-    out[:, 1:] += fx
+    out = np.empty((fx.shape[0], fy.shape[1]))
+    out[:, 0] = 0
+    out[:, 1:] = fx
     out[:, :-1] -= fx
     out[1:] += fy
     out[:-1] -= fy
@@ -85,29 +86,37 @@ def _adjoint(fx: Array, fy: Array) -> Array:
 def _solve(
     right: Array, wx: Array, wy: Array, tolerance: float, start: Array | None, max_rounds: int
 ) -> Array:
-    """Preconditioned conjugate gradients for the weighted graph Laplacian."""
-    h, w = right.shape
+    """Preconditioned conjugate gradients for the weighted graph Laplacian.
+
+    The rectangle is filled up to lengths that the transform likes; the filling has no weight.
+    """
+    rows, columns = right.shape
+    h, w = next_fast_len(rows, real=True), next_fast_len(columns, real=True)
+    right, wx, wy = (np.pad(a, ((0, h - rows), (0, w - columns))) for a in (right, wx, wy))
+    z = np.zeros((h, w))
+    if start is not None:
+        z[:rows, :columns] = start
     eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))
     eigen[0, 0] = 1.0
 
     def precondition(r: Array) -> Array:
-        c = dctn(r, type=2, norm="ortho")
+        c = dctn(r, type=2, norm="ortho", overwrite_x=False)
         c /= eigen
         c[0, 0] = 0.0
-        return np.asarray(idctn(c, type=2, norm="ortho"))
+        return np.asarray(idctn(c, type=2, norm="ortho", overwrite_x=True))
 
     def apply(z: Array) -> Array:
         return _adjoint(wx * np.diff(z, axis=1), wy * np.diff(z, axis=0))
 
-    z = np.zeros_like(right) if start is None else start.copy()
-    r = right - apply(z)
-    size = float(np.sqrt(np.sum(right * right)))
+    # Plain sums rather than BLAS: the same result on one thread or many.
+    size = float(np.sum(right * right))
     if size == 0:
-        return np.zeros_like(right)
+        return np.zeros((rows, columns))
+    r = right - apply(z)
     y = precondition(r)
     d, gamma = y, float(np.sum(r * y))
     for _ in range(max_rounds):
-        if np.sum(r * r) <= (tolerance * size) ** 2:
+        if float(np.sum(r * r)) <= tolerance**2 * size:
             break
         ad = apply(d)
         bend = float(np.sum(d * ad))
@@ -119,4 +128,4 @@ def _solve(
         y = precondition(r)
         fresh = float(np.sum(r * y))
         d, gamma = y + (fresh / gamma) * d, fresh
-    return z
+    return z[:rows, :columns]

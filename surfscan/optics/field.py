@@ -6,6 +6,8 @@ carries the picture, whose stripes need more samples than the surface does.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 
@@ -15,6 +17,8 @@ from surfscan.records import Array, Camera, Grid, Pose, View
 
 __all__ = [
     "FINE",
+    "Cutout",
+    "cut_out",
     "make_grid",
     "mask_polygon",
     "mask_region",
@@ -125,13 +129,83 @@ def pixel_pitch(size_mm: tuple[float, float], *, camera: Camera, pose: Pose) -> 
     return float(1 / np.sqrt(abs(np.linalg.det(jacobian))))
 
 
-def rectify(view: View, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
-    """Turn a photo into the panel's fine grid, on the surface as known so far.
+@dataclass(frozen=True, slots=True)
+class Cutout:
+    """The part of a photo that shows the panel, averaged down to about the fine grid's density.
+
+    Attributes
+    ----------
+    view : View
+    image : ndarray (h, w), float32
+        Linear luminance.
+    blocked : ndarray (h, w), uint8 or None
+        1 where blown out, 2 under a tag's paper; None when there is neither.
+    left, top : int
+        Photo pixel of the cutout's corner.
+    factor : int
+        Photo pixels along one cutout pixel.
+    """
+
+    view: View
+    image: Array
+    blocked: Array | None
+    left: int
+    top: int
+    factor: int
+
+
+def cut_out(view: View, grid: Grid, *, reach_mm: float) -> Cutout:
+    """Cut the panel out of a photo.
 
     Parameters
     ----------
     view : View
-        The photo, its camera and pose, and what hides the panel in it.
+    grid : Grid
+        The coarse grid, whose density decides how far the photo is averaged: by whole factors, so that no noise
+        is lost to skipping.
+    reach_mm : float
+        How far the surface may stand off the plane z = 0.
+
+    Returns
+    -------
+    Cutout
+    """
+    photo = view.photo
+    height, width = photo.image.shape
+    x, y, z = np.meshgrid(grid.x_mm[[0, -1]], grid.y_mm[[0, -1]], [-reach_mm, 0.0, reach_mm])
+    column, row = project(x, y, z, camera=view.camera, pose=view.pose)
+    pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
+    factor = max(1, int(np.floor(grid.step_mm / FINE / pitch + 0.25)))
+    edges = []
+    for place, size in ((column, width), (row, height)):
+        low, high = (np.nan_to_num(v, nan=w) for v, w in ((np.nanmin(place), 0.0), (np.nanmax(place), size)))
+        first = int(np.clip(low - 8 * factor, 0, max(size - 16 * factor, 0))) // factor * factor
+        last = int(np.clip(high + 8 * factor, first + 8 * factor, size))
+        edges.append((first, first + (last - first) // factor * factor))
+    (left, right), (top, bottom) = edges
+    image, blown = photo.image[top:bottom, left:right], photo.saturated[top:bottom, left:right]
+    size_px = image.shape[1] // factor, image.shape[0] // factor
+    if factor > 1:
+        image = cv2.resize(image, size_px, interpolation=cv2.INTER_AREA)
+    blocked: Array | None = None
+    if blown.any() or view.hidden_px:
+        light = blown.astype(np.uint8)
+        if factor > 1:
+            light = cv2.resize(light * np.uint8(255), size_px, interpolation=cv2.INTER_AREA)
+        paper = (light > 0).astype(np.uint8)
+        for outline in view.hidden_px:
+            corners = (outline - (left, top) + 0.5) / factor - 0.5
+            cv2.fillConvexPoly(paper, np.rint(corners * 16).astype(np.int32), 2, cv2.LINE_8, 4)
+        blocked = paper
+    return Cutout(view, image, blocked, left, top, factor)
+
+
+def rectify(cutout: Cutout, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, Array]:
+    """Turn a photo into the panel's fine grid, on the surface as known so far.
+
+    Parameters
+    ----------
+    cutout : Cutout
     x_mm, y_mm, z_mm : ndarray (H, W)
         The surface at the coarse cells, mm.
 
@@ -142,37 +216,19 @@ def rectify(view: View, x_mm: Array, y_mm: Array, z_mm: Array) -> tuple[Array, A
     state : ndarray (FINE*H, FINE*W), int32
         0 good, else the bits ``out_of_view``, ``saturated`` or ``tag``.
     """
-    photo = view.photo
-    column, row = project(x_mm, y_mm, z_mm, camera=view.camera, pose=view.pose)
-    column, row = to_fine(column), to_fine(row)
-    height, width = photo.image.shape
+    column, row = project(x_mm, y_mm, z_mm, camera=cutout.view.camera, pose=cutout.view.pose)
+    # In pixels of the cutout, single precision: a thousandth of a pixel is enough for a picture.
+    column = to_fine(((column - cutout.left + 0.5) / cutout.factor - 0.5).astype(np.float32))
+    row = to_fine(((row - cutout.top + 0.5) / cutout.factor - 0.5).astype(np.float32))
+    height, width = cutout.image.shape
     seen = (column > 1) & (column < width - 2) & (row > 1) & (row < height - 2)
-    # Only what shows the panel is cut out, and averaged by whole factors: no noise is lost to skipping.
-    pitch = np.sqrt(np.abs(np.median(np.diff(column, axis=1)) * np.median(np.diff(row, axis=0))))
-    factor = max(1, int(np.floor(np.nan_to_num(pitch, nan=1.0) + 0.25)))
-    image, blown = photo.image, photo.saturated
-    left = top = 0
-    if factor > 1 and seen.any():
-        left, top = (int(max(v[seen].min() // factor - 2, 0)) * factor for v in (column, row))
-        right, bottom = (int(v[seen].max() // factor + 3) * factor for v in (column, row))
-        image, blown = image[top:bottom, left:right], blown[top:bottom, left:right]
-        h, w = image.shape[0] // factor * factor, image.shape[1] // factor * factor
-        image = cv2.resize(image[:h, :w], (w // factor, h // factor), interpolation=cv2.INTER_AREA)
-    maps = (
-        ((column - left + 0.5) / factor - 0.5).astype(np.float32),
-        ((row - top + 0.5) / factor - 0.5).astype(np.float32),
+    picture = cv2.remap(
+        cutout.image, column, row, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=0
     )
-    picture = cv2.remap(image, *maps, cv2.INTER_CUBIC, borderMode=cv2.BORDER_CONSTANT, borderValue=0)
     state = np.where(seen, 0, bit("out_of_view")).astype(np.int32)
-    if blown.any():
-        light = blown.astype(np.uint8) * np.uint8(255)
-        if factor > 1:
-            light = cv2.resize(light[:h, :w], (w // factor, h // factor), interpolation=cv2.INTER_AREA)
-        state[cv2.remap(light, *maps, cv2.INTER_LINEAR) > 0] |= bit("saturated")
-    if view.hidden_px:
-        paper = np.zeros(image.shape, np.uint8)
-        for outline in view.hidden_px:
-            corners = (outline - (left, top) + 0.5) / factor - 0.5
-            cv2.fillConvexPoly(paper, np.rint(corners * 16).astype(np.int32), 1, cv2.LINE_8, 4)
-        state[cv2.remap(paper, *maps, cv2.INTER_NEAREST) > 0] |= bit("tag")
-    return np.where(seen, picture, 0).astype(np.float32), state
+    if cutout.blocked is not None:
+        what = cv2.remap(cutout.blocked, column, row, cv2.INTER_NEAREST)
+        state[what == 1] |= bit("saturated")
+        state[what == 2] |= bit("tag")
+    picture[~seen] = 0
+    return picture, state

@@ -252,7 +252,9 @@ def _carrier(tiles: Tiles, shape: tuple[int, ...]) -> Array:
         # A weak ridge keeps high orders quiet where few tiles hold them.
         ridge = 1e-3 * np.sqrt(weight.sum()) * np.diag([float(i + j) for i, j in powers])
         found = np.linalg.lstsq(
-            np.vstack([design * root[:, None], ridge]), np.r_[wanted * root, np.zeros(len(powers))], rcond=None
+            np.vstack([design * root[:, None], ridge]),
+            np.r_[wanted * root, np.zeros(len(powers))],
+            rcond=None,
         )[0]
     gx, gy = (np.arange(w) - (w - 1) / 2) / scale, (np.arange(h) - (h - 1) / 2) / scale
     phase = np.zeros((h, w))

@@ -9,6 +9,7 @@ harmonic, two carriers away, where the window passes nothing.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import cv2
@@ -16,7 +17,7 @@ import numpy as np
 
 from surfscan.records import Array
 
-__all__ = ["LockIn", "follow_stripes"]
+__all__ = ["LockIn", "follow_stripes", "nudge_phase"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,13 +84,7 @@ def follow_stripes(
     turns = predicted_rad * (1 / (2 * np.pi))
     phase = ((turns - np.floor(turns)) * (2 * np.pi)).astype(np.float32)
     cos, sin = cv2.polarToCart(weight, phase)
-    size = [int(2 * np.ceil(3.0 * s) + 1) for s in sigma_px]
-    shape = picture.shape[1] // every, picture.shape[0] // every
-
-    def smooth(a: Array) -> Array:
-        soft = cv2.GaussianBlur(a, size, sigma_px[0], sigmaY=sigma_px[1], borderType=cv2.BORDER_CONSTANT)
-        return cv2.resize(soft, shape, interpolation=cv2.INTER_AREA) if every > 1 else soft
-
+    smooth = _smoother(picture.shape, sigma_px, every)
     w, c, s = smooth(weight), smooth(cos), smooth(sin)
     cc, cs = smooth(cos * cos), smooth(cos * sin)
     i, ic, is_ = smooth(seen), smooth(seen * cos), smooth(seen * sin)
@@ -106,3 +101,60 @@ def follow_stripes(
     # level + a cos f + b sin f = level + A cos(f + d), so a = A cos d and b = -A sin d.
     residual = np.where(ok, np.arctan2(-b, a), np.nan)
     return LockIn(residual, np.where(ok, np.hypot(a, b), 0), held * (level - a * c - b * s), np.minimum(w, 1))
+
+
+def nudge_phase(
+    rest: Array,
+    slope: Array,
+    valid: Array,
+    *,
+    sigma_px: tuple[float, float],
+    every: int = 1,
+    level_known: float = 1.0,
+) -> tuple[Array, Array]:
+    """Measure a small phase error against stripes drawn with their own waveform.
+
+    Around each pixel ``rest = level + error * slope`` is fitted under a Gaussian window: one Gauss-Newton step
+    of the least-squares fit of the drawn stripes to the picture. Only where the waveform is steep does it say
+    anything, so that it stays right where a hollow stretches one stripe over the whole window.
+
+    Parameters
+    ----------
+    rest : ndarray (every*H, every*W), float32
+        Picture less drawn stripes, linear light.
+    slope : ndarray (every*H, every*W), float32
+        Derivative of the drawn stripes by phase.
+    valid : ndarray (every*H, every*W), bool
+    sigma_px, every, level_known
+        As in `follow_stripes`.
+
+    Returns
+    -------
+    error_rad : ndarray (H, W), float64
+        Phase to add to the prediction; NaN where the window says nothing.
+    telling : ndarray (H, W), float64
+        Squared slope left after the level has taken its part, per pixel of the window: the information.
+    """
+    smooth = _smoother(rest.shape, sigma_px, every)
+    weight = valid.astype(np.float32)
+    rest, slope = rest * weight, slope * weight
+    w, s, r = smooth(weight), smooth(slope), smooth(rest)
+    held = 1 / np.maximum(w + level_known * np.maximum(w, 0.1), 1e-6)
+    ss = (smooth(slope * slope) - held * s * s).astype(float)
+    sr = (smooth(slope * rest) - held * s * r).astype(float)
+    usual = float(np.median(ss[w > 0.5])) if (w > 0.5).any() else 0.0
+    ok = (w > 0.02) & (ss > 1e-4 * usual) & (ss > 0)
+    return np.where(ok, sr / np.where(ok, ss, 1), np.nan), np.where(ok, ss, 0.0)
+
+
+def _smoother(shape: tuple[int, ...], sigma_px: tuple[float, float], every: int) -> Callable[[Array], Array]:
+    """Window a fine map into the coarse grid: cell means first, then the rest of the Gaussian."""
+    size = shape[1] // every, shape[0] // every
+    sigma = [max(np.sqrt((s / every) ** 2 - (every**2 - 1) / (12 * every**2)), 0.3) for s in sigma_px]
+    reach = [int(2 * np.ceil(3.0 * s) + 1) for s in sigma]
+
+    def smooth(a: Array) -> Array:
+        coarse = cv2.resize(a, size, interpolation=cv2.INTER_AREA) if every > 1 else a
+        return cv2.GaussianBlur(coarse, reach, sigma[0], sigmaY=sigma[1], borderType=cv2.BORDER_CONSTANT)
+
+    return smooth

@@ -15,7 +15,7 @@ import numpy as np
 
 from surfscan.records import Array
 
-__all__ = ["Misprint", "find_misprint", "repair"]
+__all__ = ["Misprint", "displace", "find_misprint", "repair"]
 
 LARGEST = 0.06
 """Largest displacement looked for, in periods. A real ripple that could be mistaken for it is then under
@@ -26,6 +26,9 @@ REACH = 0.2
 
 LEAST_EDGES = 24
 """Fewer edges than this can be explained by chance."""
+
+LEAST_REACH = 0.07
+"""What must be seen of it on either side."""
 
 PRICE = 0.5
 """Cost of calling an edge displaced, in squared displacements; a lone displaced edge saves six."""
@@ -109,16 +112,22 @@ def _edges(profile: Array, enough: Array, bins: int, low: int) -> tuple[int, Arr
     """
     centre = low + (np.arange(profile.size) + 0.5) / bins
     found: dict[int, float] = {}
-    for number in range(int(np.ceil(2 * centre[0])), int(np.floor(2 * centre[-1]))):
-        near = np.abs(centre - (number + 0.5) / 2) < REACH
-        if near.sum() < 3 or not enough[near].all():
+    for number in range(int(np.floor(2 * centre[0])), int(np.ceil(2 * centre[-1])) + 1):
+        edge = (number + 0.5) / 2
+        around = np.flatnonzero(np.abs(centre - edge) < REACH)
+        # The stretch around the edge that was seen: at a rim it may be cut on one side.
+        seen = around[enough[around]]
+        if seen.size < 3 or np.any(np.diff(seen) != 1):
             continue
-        # Trapezoids from one end of the reach to the other, so that the share of a cut bin counts.
-        ends = (number + 0.5) / 2 + np.array([-REACH, REACH])
-        place = np.r_[ends[0], centre[near], ends[1]]
+        first, last = max(centre[seen[0]], edge - REACH), min(centre[seen[-1]], edge + REACH)
+        if edge - first < LEAST_REACH or last - edge < LEAST_REACH:
+            continue
+        place = np.unique(np.r_[first, centre[seen], edge, last].clip(first, last))
         light = np.interp(place, centre, profile)
-        shift = float(np.sum(0.5 * (light[1:] + light[:-1]) * np.diff(place))) / (0.5 * np.pi)
-        found[number] = shift if number % 2 == 0 else -shift
+        falling = 1.0 if number % 2 == 0 else -1.0
+        level = 0.25 * np.pi * falling * ((edge - first) - (last - edge))
+        gained = float(np.sum(0.5 * (light[1:] + light[:-1]) * np.diff(place))) - level
+        found[number] = falling * gained / (0.5 * np.pi)
     if not found:
         return 0, np.zeros(0)
     numbers = np.array(sorted(found))
@@ -131,54 +140,77 @@ def _explain(places: Array) -> Array | None:
     """Best displacements of one size and sign (periods), by dynamic programming; None when not convincing."""
     # Even and odd edges may differ by a constant: stripes need not be as wide as their gaps.
     places = places - np.where(np.arange(places.size) % 2, np.median(places[1::2]), np.median(places[::2]))
-    plain = float(np.sum(np.diff(places, 2) ** 2))
+    bends = np.diff(places, 2)
+    plain = float(np.sum(bends**2))
     sizes = np.geomspace(0.004, LARGEST, 28)
-    best: tuple[float, Array] | None = None
-    for size in np.concatenate([sizes, -sizes]):
-        states = _cheapest(places, float(size))
-        if not states.any():
-            continue
-        # The size itself by least squares of the second differences, then once more.
-        for _ in range(2):
-            d2o, d2r = np.diff(states.astype(float), 2), np.diff(places, 2)
-            refined = float(d2o @ d2r / (d2o @ d2o))
-            states = _cheapest(places, refined) if 0.002 < abs(refined) < 1.2 * LARGEST else states
-            if not states.any():
-                break
-        if not states.any():
-            continue
-        rest = float(np.sum((np.diff(places, 2) - refined * np.diff(states.astype(float), 2)) ** 2))
-        if best is None or rest + PRICE * refined**2 * states.sum() < best[0]:
-            best = (rest + PRICE * refined**2 * states.sum(), refined * states)
-            best_rest, best_size = rest, abs(refined)
-    if best is None:
+    sizes = np.concatenate([sizes, -sizes])
+    for _ in range(3):  # the size itself by least squares, then the states again
+        states = _cheapest(places, sizes)
+        turned = np.diff(states.astype(float), 2, axis=1)
+        power = np.sum(turned**2, 1)
+        sizes = np.where(power > 0, turned @ bends / np.maximum(power, 1e-9), 0.0)
+        rest = np.sum((bends - sizes[:, None] * turned) ** 2, 1)
+        cost = rest + PRICE * sizes**2 * states.sum(1)
+        alive = (power > 0) & (np.abs(sizes) > 0.002) & (np.abs(sizes) < 1.2 * LARGEST)
+        if not alive.any():
+            return None
+        keep = np.flatnonzero(alive)[np.argsort(cost[alive], kind="stable")[:6]]
+        sizes, states, rest = sizes[keep], states[keep], rest[keep]
+    noise = np.sqrt(rest[0] / (6 * places.size))
+    if rest[0] > 0.15 * plain or noise > 0.2 * abs(sizes[0]):
         return None
-    noise = np.sqrt(best_rest / (6 * places.size))
-    if best_rest > 0.15 * plain or noise > 0.2 * best_size:
-        return None
-    return best[1]
+    return np.asarray(sizes[0] * states[0])
 
 
-def _cheapest(places: Array, size: float) -> Array:
-    """Which edges to call displaced by `size`: least squared second differences plus the price (Viterbi)."""
-    options = np.array([0.0, size])
-    price = PRICE * size * size * np.array([0.0, 1.0])
-    n = places.size
-    value = places[:, None] - options  # what is left of each edge under either option
-    cost = price[:, None] + price[None, :]  # options of edges 0 and 1
-    back = np.zeros((n, 2, 2), np.int8)
+def _cheapest(places: Array, sizes: Array) -> Array:
+    """Which edges to call displaced by each size, (S, N): squared second differences plus the price (Viterbi)."""
+    count, n = sizes.size, places.size
+    options = np.stack([np.zeros(count), sizes], -1)
+    price = PRICE * options**2
+    value = places[None, :, None] - options[:, None, :]  # what is left of each edge under either option
+    cost = price[:, :, None] + price[:, None, :]  # options of edges 0 and 1
+    back = np.zeros((n, count, 2, 2), np.int8)
     for k in range(2, n):
-        bend = value[k - 2][:, None, None] - 2 * value[k - 1][None, :, None] + value[k][None, None, :]
-        total = cost[:, :, None] + bend * bend
-        back[k] = total.argmin(0)
-        cost = total.min(0) + price[None, :]
-    a, b = np.unravel_index(cost.argmin(), cost.shape)
-    states = np.zeros(n, bool)
+        bend = (
+            value[:, k - 2, :, None, None] - 2 * value[:, k - 1, None, :, None] + value[:, k, None, None, :]
+        )
+        total = cost[..., None] + bend * bend
+        back[k] = total.argmin(1)
+        cost = total.min(1) + price[:, None, :]
+    best = cost.reshape(count, 4).argmin(1)
+    a, b = best // 2, best % 2
+    states = np.zeros((count, n), bool)
+    each = np.arange(count)
     for k in range(n - 1, 1, -1):
-        states[k] = bool(b)
-        a, b = back[k, a, b], a
-    states[1], states[0] = bool(b), bool(a)
+        states[:, k] = b == 1
+        a, b = back[k, each, a, b], a
+    states[:, 1], states[:, 0] = b == 1, a == 1
     return states
+
+
+def displace(phase_rad: Array, *, misprint: Misprint, period_mm: float) -> Array:
+    """Phase that an evenly printed board would show where the uneven one shows `phase_rad`, for drawing its edges.
+
+    Parameters
+    ----------
+    phase_rad : ndarray
+    misprint : Misprint
+    period_mm : float
+
+    Returns
+    -------
+    ndarray
+        Shifted by each edge's displacement within a quarter period on either side of it.
+    """
+    _, shift = _nearest_edge(phase_rad / (2 * np.pi), misprint, period_mm)
+    return np.asarray(phase_rad - 2 * np.pi * shift)
+
+
+def _nearest_edge(turns: Array, misprint: Misprint, period_mm: float) -> tuple[Array, Array]:
+    """Number of the nearest edge and its displacement in periods."""
+    number = np.rint(2 * turns - 0.5)
+    shifts = np.concatenate([[0.0], misprint.shift_mm / period_mm, [0.0]])
+    return number, shifts[np.clip(number - misprint.first + 1, 0, shifts.size - 1).astype(np.int64)]
 
 
 def repair(
@@ -209,10 +241,7 @@ def repair(
     ndarray (H, W), float32
     """
     turns = phase_rad / (2 * np.pi)
-    number = np.rint(2 * turns - 0.5)
-    shifts = np.concatenate([[0.0], misprint.shift_mm / period_mm, [0.0]])
-    index = np.clip(number - misprint.first + 1, 0, shifts.size - 1).astype(np.int64)
-    shift = shifts[index]
+    number, shift = _nearest_edge(turns, misprint, period_mm)
     moved = shift != 0
     away = turns[moved] - (number[moved] + 0.5) / 2
     width = max(slope_turns, 1e-4)

@@ -7,16 +7,16 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.optics.field import FINE, rectify, to_fine
+from surfscan.optics.field import FINE, Cutout, rectify, to_fine
 from surfscan.optics.mirror import Hit, hit_board
-from surfscan.phase.lockin import LockIn, follow_stripes
-from surfscan.phase.misprint import Misprint, find_misprint, repair
+from surfscan.phase.lockin import LockIn, follow_stripes, nudge_phase
+from surfscan.phase.misprint import Misprint, displace, find_misprint, repair
 from surfscan.phase.order import unwrap
 from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
 from surfscan.records import Array, Board, Grid, View
-from surfscan.surface.slopes import fit_polynomial, polynomial_terms
+from surfscan.surface.slopes import evaluate_polynomial, fit_polynomial
 
-__all__ = ["Round", "Surface", "Track", "follow", "on_board", "strong"]
+__all__ = ["FOLD_ROUND", "Round", "Surface", "Track", "follow", "on_board", "strong"]
 
 WINDOW = (0.45, 0.3)
 """Window across the stripes, in periods: the first, before the stripes' waveform is known, passes 2 % of a
@@ -28,6 +28,15 @@ WINDOW_ALONG = 0.2
 
 WAVEFORM_ROUND = 2
 """The round from which the stripes' own waveform is used: by then the surface is known to micrometres."""
+
+SMALL_CHANGE = 0.5
+"""Below this rms change, radians, whole turns are told by nearness instead of by unwrapping."""
+
+LARGEST_NUDGE = 0.5
+"""Largest phase error, radians, that one step against the drawn stripes may claim."""
+
+FOLD_ROUND = 3
+"""The round in which what the drawn stripes leave unexplained is looked at."""
 
 MISPRINT_ROUND = 2
 """The round that looks for displaced stripe edges."""
@@ -50,6 +59,8 @@ class Round:
 
     Attributes
     ----------
+    hit : Hit
+        What the surface of this round makes each cell show.
     lock : LockIn
     state : ndarray, int32
         Flags of the photo there: out of view, saturated.
@@ -70,6 +81,7 @@ class Round:
         drawn stripes do not explain. None before the waveform is known.
     """
 
+    hit: Hit
     lock: LockIn
     state: Array
     wanted_mm: Array
@@ -86,10 +98,15 @@ class Round:
 class Track:
     """One photo and what is carried from round to round."""
 
-    view: View
+    cutout: Cutout
     last: Round | None = None
     misprint: Misprint | None = None
     waveform: Array | None = None
+
+    @property
+    def view(self) -> View:
+        """The photo with its camera and pose."""
+        return self.cutout.view
 
     @property
     def found(self) -> Round:
@@ -123,7 +140,7 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
     )
     place = hit.across_mm if view.varies == "across" else hit.up_mm
     turned = 2 * np.pi / board.period_mm
-    picture, state = rectify(view, surface.x, surface.y, surface.z)
+    picture, state = rectify(track.cutout, surface.x, surface.y, surface.z)
     gy, gx = np.gradient(place, grid.step_mm)
     fx, fy = float(np.nanmedian(np.abs(gx[inside]))), float(np.nanmedian(np.abs(gy[inside])))
     spacing = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
@@ -137,7 +154,7 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
     if before is not None:
         if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
             track.misprint = _look_for_misprint(before, surface, board, grid, picture, seen)
-        if track.misprint is not None:
+        if track.misprint is not None and turn <= WAVEFORM_ROUND:
             picture = repair(
                 picture,
                 predicted + before.offset_rad,
@@ -148,45 +165,68 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
             )
     level = _level(before, picture, seen, period_px)
     waves = picture - level
-    firm = 0.0 if turn == 0 else 1.0
-    lock = follow_stripes(waves, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
-    residual, telling, unlike = lock.residual_rad, None, None
+    telling = unlike = None
+    if turn <= WAVEFORM_ROUND or before is None:
+        firm = 0.0 if turn == 0 else 1.0
+        lock = follow_stripes(waves, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+        residual = lock.residual_rad
+        coarse_level = cv2.resize(level, lock.level.shape[::-1], interpolation=cv2.INTER_AREA)
+        lock = replace(lock, level=lock.level + coarse_level)
     if turn >= WAVEFORM_ROUND and before is not None:
-        # The same stripes drawn where they are predicted: what the window makes of those is no phase.
+        # The same stripes drawn where they are predicted, and what is left of the picture without them.
         phase = predicted + before.offset_rad
         strength = to_fine(np.maximum(_spread(before.lock.amplitude, before.good, 0.25 * period_px), 1e-6))
         if track.waveform is None:
             calm = seen & _fine_mask(before.good)
             track.waveform = fold_waveform((waves[calm] / strength[calm])[::3], phase[calm][::3])
+        if turn > WAVEFORM_ROUND and track.misprint is not None:
+            phase = displace(phase, misprint=track.misprint, period_mm=board.period_mm)
         drawn = draw_stripes(track.waveform, phase, strength)
-        twin = follow_stripes(drawn, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
-        residual = residual - (twin.residual_rad - before.offset_rad)
-        telling = _telling(track.waveform, phase, seen, sigma)
-        unlike = _unlike(waves - drawn, strength, seen, 0.5 * period_px)
-    coarse_level = cv2.resize(level, lock.level.shape[::-1], interpolation=cv2.INTER_AREA)
-    lock = replace(lock, level=lock.level + coarse_level)
+        if turn > WAVEFORM_ROUND:
+            lock = before.lock
+            slope = draw_stripes(steepness(track.waveform), phase, strength)
+            error, telling = nudge_phase(waves - drawn, slope, seen, sigma_px=sigma, every=FINE)
+            residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
+            usual = float(np.median(telling[before.good])) if before.good.any() else 1.0
+            telling = np.minimum(telling / max(usual, 1e-12), 1.0)
+            if turn == FOLD_ROUND:
+                unlike = _unlike(waves - drawn, strength, seen, 0.25 * period_px)
+        else:
+            # What the window makes of the drawn stripes is no phase.
+            twin = follow_stripes(drawn, seen, predicted, every=FINE, sigma_px=sigma, level_known=1.0)
+            residual = residual - (twin.residual_rad - before.offset_rad)
     worst = np.bitwise_or.reduce([state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
     good = inside & (worst == 0) & np.isfinite(residual) & on_board(hit, board)
     good &= strong(lock, good)
-    residual, offset = _unturn(residual, good, None if turn < 2 or before is None else before.offset_rad)
+    residual, offset = _unturn(
+        residual, good, before if before is not None and before.change_rad < SMALL_CHANGE else None
+    )
     good &= np.isfinite(residual)
     change = float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
     grain = _grain(waves, seen, 0 if fx >= fy else 1)
     track.last = Round(
-        lock, worst, place + residual / turned, good, offset, change, spacing, grain, telling, unlike
+        hit, lock, worst, place + residual / turned, good, offset, change, spacing, grain, telling, unlike
     )
     return track.last
 
 
-def _unturn(residual: Array, good: Array, offset: float | None) -> tuple[Array, float]:
+def _unturn(residual: Array, good: Array, before: Round | None) -> tuple[Array, float]:
     """Take whole turns and the common offset out of a residual: by unwrapping first, by nearness later."""
-    if offset is None:
+    if before is None:
         residual = unwrap(residual, good)
         offset = float(np.median(residual[good])) if good.any() else 0.0
         return residual - offset, offset
-    near = np.angle(np.exp(1j * (residual - offset)))
+    # The offset moves when the surface is levelled anew: its circular mean first, so that nothing is cut in two.
+    near = residual - before.offset_rad
+    shift = float(np.angle(np.mean(np.exp(1j * near[good])))) if good.any() else 0.0
+    near = _half_turn(near - shift)
     fresh = float(np.median(near[good])) if good.any() else 0.0
-    return np.angle(np.exp(1j * (near - fresh))), offset + fresh
+    return near - fresh, before.offset_rad + shift + fresh
+
+
+def _half_turn(phase: Array) -> Array:
+    """Bring to -pi .. pi."""
+    return np.asarray(phase - 2 * np.pi * np.round(phase / (2 * np.pi)))
 
 
 def _fine_mask(coarse: Array) -> Array:
@@ -214,29 +254,14 @@ def _spread(value: Array, good: Array, sigma_px: float) -> Array:
     return np.where(share > 1e-3, soft / np.maximum(share, 1e-3), np.median(value[good])).astype(float)
 
 
-def _telling(waveform: Array, phase: Array, seen: Array, sigma_px: tuple[float, float]) -> Array:
-    """How much the picture tells about the phase around each coarse cell, 1 for what is usual.
-
-    Inside one stripe that a hollow has stretched wide, nothing changes with the phase: the other photo and the
-    law that slopes have no curl must decide there.
-    """
-    power = draw_stripes(steepness(waveform), phase, seen.astype(np.float32)) ** 2
-    size = [int(2 * np.ceil(3.0 * s) + 1) for s in sigma_px]
-    around = cv2.GaussianBlur(power, size, sigma_px[0], sigmaY=sigma_px[1], borderType=cv2.BORDER_CONSTANT)
-    coarse = cv2.resize(
-        around, (phase.shape[1] // FINE, phase.shape[0] // FINE), interpolation=cv2.INTER_AREA
-    )
-    usual = float(np.median(coarse[coarse > 0])) if (coarse > 0).any() else 1.0
-    return np.asarray(np.minimum(coarse / usual, 1.0), dtype=float)
-
-
 def _unlike(rest: Array, strength: Array, seen: Array, sigma_px: float) -> Array:
     """Share of the stripes' variance that drawing them leaves, around each coarse cell."""
     weight = seen.astype(np.float32)
+    shape = rest.shape[1] // FINE, rest.shape[0] // FINE
 
     def around(a: Array) -> Array:
-        soft = cv2.GaussianBlur(a * weight, (0, 0), sigma_px, borderType=cv2.BORDER_CONSTANT)
-        return cv2.resize(soft, (a.shape[1] // FINE, a.shape[0] // FINE), interpolation=cv2.INTER_AREA)
+        coarse = cv2.resize(a * weight, shape, interpolation=cv2.INTER_AREA)
+        return cv2.GaussianBlur(coarse, (0, 0), sigma_px, borderType=cv2.BORDER_CONSTANT)
 
     power = around((strength * strength).astype(np.float32)) / 2
     return np.asarray(around((rest * rest).astype(np.float32)) / np.maximum(power, 1e-12), dtype=float)
@@ -244,8 +269,10 @@ def _unlike(rest: Array, strength: Array, seen: Array, sigma_px: float) -> Array
 
 def _grain(picture: Array, seen: Array, axis: int) -> float:
     """Noise of a rectified picture's cells: what changes from cell to cell along the stripes."""
-    both = seen[1:] & seen[:-1] if axis == 0 else seen[:, 1:] & seen[:, :-1]
-    step = np.diff(picture, axis=axis)[both][::7]
+    if axis == 1:
+        picture, seen = picture.T, seen.T
+    both = seen[1:, ::7] & seen[:-1, ::7]
+    step = (picture[1:, ::7] - picture[:-1, ::7])[both]
     return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
 
 
@@ -258,7 +285,9 @@ def _look_for_misprint(
     pick = np.zeros(good.shape, bool)
     pick[::3, ::3] = True
     pick &= good
-    course = polynomial_terms(x, y, 5) @ fit_polynomial(x[pick], y[pick], before.wanted_mm[pick], 5)
+    course = evaluate_polynomial(
+        fit_polynomial(x[pick], y[pick], before.wanted_mm[pick], 5), x[0], y[:, 0], 5
+    )
     away = np.abs(before.wanted_mm - course)
     calm = good & (away < max(0.05 * board.period_mm, 2.5 * float(np.median(away[good]))))
     calm_fine = cv2.resize(calm.astype(np.uint8), seen.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0

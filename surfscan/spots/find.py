@@ -14,7 +14,7 @@ from surfscan.records import Array
 
 __all__ = ["find_spots"]
 
-LEVELS = 40
+LEVELS = 30
 """Levels between the highest hill and the lowest of interest, in equal ratios."""
 
 CLEAR_SHARE = 0.3
@@ -62,24 +62,23 @@ def find_spots(
             k = alias[k]
         return k
 
-    for level in np.geomspace(
-        top * 0.999, floor, LEVELS + int(8 * np.log2(top / low)) if top > low else LEVELS
-    ):
+    steps = LEVELS + (int(6 * np.log2(top / low)) if top > low else 0)
+    for level in np.geomspace(top * 0.999, floor, steps):
         count, parts = cv2.connectedComponents((hill >= level).astype(np.uint8), connectivity=8)
-        maximum = np.zeros(count)
-        np.maximum.at(maximum, parts.ravel(), hill.ravel())
-        pairs = np.unique(np.stack([parts.ravel(), labels.ravel()]), axis=1)
+        both = np.bincount((parts.astype(np.int64) * (len(peaks) + 1) + labels).ravel())
         inside: dict[int, list[int]] = {}
-        for part, label in pairs.T:
+        for pair in np.flatnonzero(both):
+            part, label = divmod(int(pair), len(peaks) + 1)
             if part and label:
-                inside.setdefault(int(part), []).append(root(int(label)))
+                inside.setdefault(part, []).append(root(label))
         merged = False
         for part in range(1, count):
             here = sorted(set(inside.get(part, [])), key=lambda k: -peaks[k])
             if not here:
                 name = len(peaks) + 1
-                peaks[name] = float(maximum[part])
-                labels[parts == part] = name
+                cells = parts == part
+                peaks[name] = float(hill[cells].max())
+                labels[cells] = name
                 continue
             for k in here[1:]:  # the lesser hill joins when it does not stand clear of this saddle
                 rise = peaks[k] - level

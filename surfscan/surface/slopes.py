@@ -8,7 +8,13 @@ import numpy as np
 from surfscan.optics.mirror import Hit
 from surfscan.records import Array
 
-__all__ = ["continue_smoothly", "fit_polynomial", "newton_step", "polynomial_terms"]
+__all__ = [
+    "continue_smoothly",
+    "evaluate_polynomial",
+    "fit_polynomial",
+    "newton_step",
+    "polynomial_terms",
+]
 
 
 def newton_step(first: tuple[Hit, Array, str], second: tuple[Hit, Array, str]) -> tuple[Array, Array]:
@@ -40,14 +46,34 @@ def polynomial_terms(x: Array, y: Array, order: int) -> Array:
     return np.stack([x ** (n - j) * y**j for n in range(order + 1) for j in range(n + 1)], -1)
 
 
+def evaluate_polynomial(coefficients: Array, x: Array, y: Array, order: int) -> Array:
+    """Evaluate a polynomial of `polynomial_terms` on the grid of two axes: x (W,) and y (H,) to (H, W)."""
+    table = np.zeros((order + 1, order + 1))
+    k = 0
+    for n in range(order + 1):
+        for j in range(n + 1):
+            table[j, n - j] = coefficients[k]
+            k += 1
+    along_x = np.einsum("ji,iw->jw", table, np.stack([x**i for i in range(order + 1)]))
+    rows = np.stack([y**j for j in range(order + 1)], -1)
+    out = np.zeros((y.size, x.size))
+    for j in range(order + 1):
+        out += rows[:, j : j + 1] * along_x[j]
+    return out
+
+
 def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int = 8) -> Array:
     """Coefficients of a robust polynomial (Huber-like reweighting) over 1-D samples, for `polynomial_terms`."""
-    terms = polynomial_terms(x, y, order)
+    terms = np.ascontiguousarray(polynomial_terms(x, y, order).T)
     weight = np.ones(value.size)
+    coefficients = np.zeros(len(terms))
     for _ in range(rounds):
-        root = np.sqrt(weight)
-        coefficients = np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
-        miss = value - terms @ coefficients
+        weighted = terms * weight
+        normal = np.einsum("in,jn->ij", weighted, terms)
+        right = np.einsum("in,n->i", weighted, value)
+        tiny = 1e-12 * np.trace(normal) / len(normal)
+        coefficients = np.linalg.solve(normal + tiny * np.eye(len(normal)), right)
+        miss = value - np.einsum("i,in->n", coefficients, terms)
         spread = 1.4826 * np.median(np.abs(miss)) + 1e-12
         weight = 1 / np.hypot(1, miss / (2 * spread))
     return np.asarray(coefficients)
@@ -62,7 +88,8 @@ def continue_smoothly(
     ----------
     value : ndarray (H, W)
     valid : ndarray (H, W), bool
-    x, y : ndarray (H, W)
+    x : ndarray (W,)
+    y : ndarray (H,)
         Scaled places, within about 1.
     reach_px : float
         How far the neighbours' difference is carried.
@@ -73,13 +100,15 @@ def continue_smoothly(
     ndarray (H, W)
         `value` where valid, finite everywhere. The continuation is only for predicting, never for judging.
     """
-    skip = max(1, int(np.sqrt(valid.sum() / 4000)))
-    pick = np.zeros(valid.shape, bool)
-    pick[::skip, ::skip] = True
-    pick &= valid
-    if pick.sum() < 20:
+    skip = max(1, int(np.sqrt(valid.sum() / 2000)))
+    thin = np.s_[skip // 2 :: skip, skip // 2 :: skip]
+    rows, columns = np.nonzero(valid[thin])
+    if rows.size < 20:
         return np.where(valid, value, np.nanmean(value[valid]) if valid.any() else 0.0)
-    trend = polynomial_terms(x, y, order) @ fit_polynomial(x[pick], y[pick], value[pick], order, rounds=4)
+    xs, ys = x[skip // 2 :: skip][columns], y[skip // 2 :: skip][rows]
+    trend = evaluate_polynomial(
+        fit_polynomial(xs, ys, value[thin][rows, columns], order, rounds=4), x, y, order
+    )
     weight = valid.astype(np.float32)
     rest = np.where(valid, value - trend, 0).astype(np.float32)
     near = cv2.GaussianBlur(weight, (0, 0), reach_px)
