@@ -80,11 +80,12 @@ class _Series:
 
     @property
     def orders(self) -> tuple[int, ...]:
-        """Harmonic pulls to fit: for even steps only multiples of their number survive."""
+        """Pulls to fit: for even steps only multiples of their number survive of a screen's harmonics; frames of
+        unequal brightness pull once and twice a stripe."""
         n = len(self.frames)
         even = np.sort(np.mod(self.steps - self.steps[0], 2 * np.pi))
         if np.allclose(even, 2 * np.pi * np.arange(n) / n, atol=1e-3):
-            return tuple(n * k for k in range(1, max(2, 13 // n)))
+            return tuple(sorted({1, 2, *(n * k for k in range(1, max(2, 13 // n)))}))
         return (1, 2, 3, 4, 5, 6)
 
 
@@ -155,7 +156,7 @@ def read_stepped(
         for axis in ("across", "up"):
             own = [s for s in series if s.varies == axis]
             found[axis] = _decode(own, axis, surface, camera_mm[axis], board, grid, inside, first=turn == 0)
-        measured = found["across"].good & found["up"].good
+        measured = _sound(found["across"].good & found["up"].good)
         if measured.sum() < ENOUGH:
             break
         weights = _weights(found, measured)
@@ -219,7 +220,9 @@ def _sort(frames: list[Frame], grid: Grid) -> list[_Series]:
                 cure="add the missing photo, or check its phase_deg",
             )
     poses, still = _stand_still([frame.view for frame in frames])
-    reach = 0.1 * float(np.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm)))  # a crown of 1 m radius stands off less
+    reach = 0.1 * float(
+        np.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm))
+    )  # a crown of 1 m radius stands off less
     by_frame = {id(frame): pose for frame, pose in zip(frames, poses, strict=True)}
     out = []
     for (varies, period), own in groups.items():
@@ -333,13 +336,13 @@ def _decode(
         bright &= rest <= max(8 * calm, 0.05)
     good &= bright & np.isfinite(place)
     if good.sum() < ENOUGH:
-        return _Seen(place - middle, good, state, ~bright & False, bright, np.zeros(grid.shape), np.nan, np.nan)
+        return _Seen(
+            place - middle, good, state, ~bright & False, bright, np.zeros(grid.shape), np.nan, np.nan
+        )
     return _join(series, aim, good, state, bright, stretch, middle, grid, first=first)
 
 
-def _own_steps(
-    one: _Series, surface: Surface, place: Array, middle: float, axis: str, board: Board
-) -> Array:
+def _own_steps(one: _Series, surface: Surface, place: Array, middle: float, axis: str, board: Board) -> Array:
     """Steps (N, H, W) of a hand-held series: each frame looks elsewhere on the board by what the poses say."""
     maps = []
     for frame, pose in zip(one.frames, one.poses, strict=True):
@@ -471,6 +474,15 @@ def _cell_noise(rest: Array, good: Array) -> float:
     return float(1.4826 * np.median(np.abs(bend[inner])) / np.sqrt(20)) if inner.any() else float("nan")
 
 
+def _sound(good: Array) -> Array:
+    """Without the rim of the grid, where the panel's edge mixes in, and without slivers that nothing holds."""
+    inner = good.copy()
+    inner[[0, 1, -2, -1]] = inner[:, [0, 1, -2, -1]] = False
+    size = int(RESOLUTION_CELLS) + 1
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
+    return np.asarray(cv2.morphologyEx(inner.astype(np.uint8), cv2.MORPH_OPEN, kernel) > 0)
+
+
 def _weights(found: dict[str, _Seen], measured: Array) -> tuple[Array, Array]:
     out = []
     for axis in ("across", "up"):
@@ -510,6 +522,7 @@ def _finish(
             if one.varies == axis:
                 for frame, pose in zip(one.frames, one.poses, strict=True):
                     pictures[id(frame)] = _picture(one, frame, pose, seen, grid, inside)
+    flags[inside & ~measured & (flags == 0) & found["across"].good & found["up"].good] |= bit("edge")
     flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
     if measured.sum() < ENOUGH:
         raise NotMeasuredError(
