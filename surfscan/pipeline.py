@@ -27,9 +27,20 @@ from surfscan.judge.uncertainty import Inputs, expand, scale_share, sigma_map
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import distance_to_board
-from surfscan.optics.stations import Station, level_places, span_mm, stand
+from surfscan.reading.stations import Station, level_places, span_mm, stand
 from surfscan.reading.stripes import read_stripes
-from surfscan.records import Array, Board, CheckResult, Grid, HeightMap, PhotoCheck, Reading, Spot, View
+from surfscan.records import (
+    Array,
+    Board,
+    CheckResult,
+    Grid,
+    HeightMap,
+    Photo,
+    PhotoCheck,
+    Reading,
+    Spot,
+    View,
+)
 from surfscan.spots.find import find_spots
 from surfscan.spots.measure import SpotShape, measure_spot
 from surfscan.surface.flatness import flatness
@@ -84,6 +95,7 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
                 lambda row: read_photo(sheet.folder / row.file, row.file, encoding=row.encoding), sheet.photos
             )
         )
+    _check_sizes(photos)
     for photo in photos:
         check_exposure(photo)
     tell("finding the tags", 0.25)
@@ -131,10 +143,24 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
 
 def _board(sheet: Sheet) -> Board:
     table = sheet.board
-    assert table is not None and table.centre_mm is not None
+    if table is None or table.centre_mm is None or table.size_mm is None or table.period_mm is None:
+        raise RefusedError("the board is not described", cure="give [board] with its pose, size and period")
     return Board(
         np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
     )
+
+
+def _check_sizes(photos: list[Photo]) -> None:
+    """One camera, one size: a cropped or shrunk photo has another focal length and another middle."""
+    first = photos[0]
+    for photo in photos[1:]:
+        if photo.image.shape != first.image.shape and photo.image.shape != first.image.shape[::-1]:
+            raise RefusedError(
+                f"{photo.file} is not of the same size as {first.file}",
+                found=f"{photo.image.shape[1]} x {photo.image.shape[0]} pixels",
+                allowed=f"{first.image.shape[1]} x {first.image.shape[0]}, as the first",
+                cure="take the photos of a job with one camera and setting, and do not crop them",
+            )
 
 
 def _limits(sheet: Sheet) -> Limits:
@@ -364,7 +390,11 @@ def _result(
             (describe("fold").sentence, describe("fold").cure) if folded else _blocker(height.flags, quality)
         )
         blocker = f"{sentence}; {cure}" if cure else sentence
-    elif folded:
+    elif coverage < 0.95 and verdict == "rework":
+        reasons.append(
+            f"Only {100 * coverage:.0f} % of the judged region was measured; there may be more to find."
+        )
+    if folded and verdict != "not_measured":
         reasons.append(f"A part is {describe('fold').sentence}; {describe('fold').cure}.")
     for station, checks in zip(stations, quality, strict=True):
         reasons += [f"{station.photo.file}: {c.sentence}; {c.cure}." for c in checks if not c.good]

@@ -196,18 +196,21 @@ def _ideal(pose_vector: Array, points: Array) -> Array:
     return ideal
 
 
-def _tag_points(turn_tilt: Array, centre: tuple[float, float], side: float) -> Array:
-    """Corners (4, 3) of a tag with turn and slopes (turn, p, q) about its centre."""
-    turn, p, q = turn_tilt
+def _tag_points(turn_tilt: Array, centres: Array, side: float) -> Array:
+    """Corners (N, 4, 3) of tags with turns and slopes (N, 3: turn, p, q) about their centres (N, 2)."""
+    turn, p, q = turn_tilt.T
     half = side / 2
     square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
-    cos, sin = np.cos(turn), np.sin(turn)
-    flat = square @ np.array([[cos, sin], [-sin, cos]])
-    # Axes of the tilted plane: unit along x on it, and the perpendicular in it.
-    ex = np.array([1.0, 0.0, p]) / np.hypot(1, p)
-    normal = np.array([-p, -q, 1.0]) / np.sqrt(1 + p * p + q * q)
-    ey = np.cross(normal, ex)
-    return np.array([centre[0], centre[1], 0.0]) + flat[:, :1] * ex + flat[:, 1:] * ey
+    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
+    along = cos * square[:, 0] - sin * square[:, 1]
+    up = sin * square[:, 0] + cos * square[:, 1]
+    # Axes of the tilted plane: unit along x on it, and the perpendicular in it (normal x first axis).
+    long, size = np.sqrt(1 + p * p), np.sqrt(1 + p * p + q * q)
+    ex = np.stack([1 / long, np.zeros_like(p), p / long], -1)
+    ey = np.stack([-p * q, 1 + p * p, q], -1) / (size * long)[:, None]
+    points = along[..., None] * ex[:, None] + up[..., None] * ey[:, None]
+    points[..., :2] += centres[:, None]
+    return points
 
 
 def _fit_both(
@@ -221,9 +224,8 @@ def _fit_both(
         starts = _planar_starts(middle, flat)
     else:  # three centres alone leave up to four poses: the corners, taken as flat, choose
         turns = [_first_turn(tag) for tag in tags]
-        points = np.concatenate(
-            [_tag_points(np.array([a, 0, 0]), centres[t.id], side) for a, t in zip(turns, tags, strict=True)]
-        )
+        flat_tags = np.column_stack([turns, np.zeros((len(tags), 2))])
+        points = _tag_points(flat_tags, middle[:, :2], side).reshape(-1, 3)
         starts = _planar_starts(points, ideal.reshape(-1, 2))
     fits = []
     for rotation, shift in starts:
@@ -254,6 +256,7 @@ def _refine(
     camera: Camera,
 ) -> PoseFit:
     count = len(tags)
+    middle = np.array([centres[tag.id] for tag in tags], float)
     rotation = cv2.Rodrigues(start[:3])[0]
     turn_tilt = np.zeros((count, 3))
     for k in range(count):
@@ -267,7 +270,7 @@ def _refine(
     def residual(v: Array) -> Array:
         matrix = cv2.Rodrigues(v[:3])[0]
         own = v[6:].reshape(count, 3)
-        points = np.stack([_tag_points(own[k], centres[tags[k].id], side) for k in range(count)])
+        points = _tag_points(own, middle, side)
         seen = points @ matrix.T + v[3:6]
         misses = (seen[..., :2] / seen[..., 2:] - ideal) * (camera.focal_px / CORNER_NOISE_PX)
         return np.concatenate([misses.ravel(), (own[:, 1:] / TILT_PRIOR_RAD).ravel()])

@@ -11,6 +11,13 @@ from surfscan.records import Array, Board
 
 __all__ = ["check_stripes", "fit_crown", "predict_frequency"]
 
+SPACING_KNOWN = 1.3
+"""How much finer or coarser than predicted the stripes may be when the tags tell the crown: dents and a crown that
+changes across the panel stay well within."""
+
+SPACING_FREE = 3.0
+"""The same without tags, where the crown is not known beforehand."""
+
 LEAST_STRENGTH = 0.15
 """Share of a tile's alternating power in its strongest peak, below which there are no stripes in it."""
 
@@ -49,8 +56,10 @@ def predict_frequency(
     )
 
 
-def check_stripes(tiles: Tiles, predicted: dict[str, tuple[Array, Array]], *, varies: str, file: str) -> None:
-    """Refuse a photo without stripes, or with stripes that vary along the other board axis.
+def check_stripes(
+    tiles: Tiles, predicted: dict[str, tuple[Array, Array]], *, varies: str, file: str, crown_known: bool
+) -> None:
+    """Refuse a photo whose stripes are missing, vary along the other board axis, or are of another spacing.
 
     Parameters
     ----------
@@ -61,34 +70,54 @@ def check_stripes(tiles: Tiles, predicted: dict[str, tuple[Array, Array]], *, va
     varies : str
         The axis that the sheet states.
     file : str
+    crown_known : bool
+        Whether the prediction knows the panel's crown (from the tags); without, a crown may change the spacing.
 
     Raises
     ------
     NotMeasuredError
         No stripes.
     RefusedError
-        The wrong axis.
+        The wrong axis, or a spacing that the sheet's board can't show.
     """
-    clear = tiles.strength > LEAST_STRENGTH
-    if clear.sum() < max(3, 0.2 * clear.size):
-        raise NotMeasuredError(
-            f"{file}: no stripes in the judged region",
-            found=f"stripes in {int(clear.sum())} of {clear.size} places looked at",
-            cure="place the board so that the whole panel reflects it; if it does, wet the panel or shade it",
-        )
+    other = "up" if varies == "across" else "across"
 
     def turned(axis: str) -> Array:
         gx, gy = predicted[axis]
         cross = np.abs(tiles.fx * gy - tiles.fy * gx)
         dot = np.abs(tiles.fx * gx + tiles.fy * gy)
-        return np.asarray(np.arctan2(cross, dot))[clear]
+        return np.asarray(np.arctan2(cross, dot))
 
-    other = "up" if varies == "across" else "across"
-    if np.median(turned(varies)) > np.median(turned(other)) + np.radians(15):
+    def ratio(axis: str) -> Array:
+        return np.asarray(np.hypot(tiles.fx, tiles.fy) / np.maximum(np.hypot(*predicted[axis]), 1e-12))
+
+    own, crossed = turned(varies), turned(other)
+    # Noise has a strongest peak too, but anywhere: stripes lie along one of the board's axes and near its period.
+    likely = np.minimum(
+        np.where(own < np.radians(35), ratio(varies), np.inf),
+        np.where(crossed < np.radians(35), ratio(other), np.inf),
+    )
+    clear = (tiles.strength > LEAST_STRENGTH) & (likely < 5)
+    if clear.sum() < max(3, 0.25 * clear.size):
+        raise NotMeasuredError(
+            f"{file}: no stripes in the judged region",
+            found=f"stripes in {int(clear.sum())} of {clear.size} places looked at",
+            cure="place the board so that the whole panel reflects it; if it does, wet the panel or shade it",
+        )
+    if np.median(own[clear]) > np.median(crossed[clear]) + np.radians(15):
         raise RefusedError(
             f"{file}: its stripes vary along the board's {other!r} axis",
             found=f"varies = {varies!r} in the sheet",
             cure="correct `varies`, or check that the two photos are not swapped",
+        )
+    finer = float(np.median(ratio(varies)[clear]))
+    most = SPACING_KNOWN if crown_known else SPACING_FREE
+    if not 1 / most < finer < most:
+        raise RefusedError(
+            f"{file}: the sheet's board would show other stripes",
+            found=f"stripes {finer:.2f} times as fine as board.period_mm and the board's place say",
+            allowed=f"{1 / most:.2f} to {most:.2f} times",
+            cure="measure board.period_mm (a whole period: one dark and one light stripe) and board.centre_mm again",
         )
 
 

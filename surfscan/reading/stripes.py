@@ -8,17 +8,19 @@ place to rectify the photos on. Three to six rounds settle it, crowned panels in
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError
+from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
+from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
 from surfscan.reading.finish import finish
 from surfscan.reading.fold import find_folds
-from surfscan.reading.follow import FOLD_ROUND, Surface, Track, follow
+from surfscan.reading.follow import FOLD_ROUND, Surface, Track, follow, on_board
 from surfscan.records import Array, Board, Grid, Reading, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, newton_step
@@ -92,26 +94,30 @@ def read_stripes(
     folded = np.zeros(grid.shape, bool)
     odd = np.zeros(grid.shape, bool)
     turn = 0
-    while turn < rounds:
-        use = inside & ~folded & ~odd
-        change = max(
-            follow(track, turn, surface, board=board, grid=grid, inside=use).change_rad for track in tracks
-        )
-        measured = tracks[0].found.good & tracks[1].found.good
-        if measured.sum() < ENOUGH:
-            break
-        surface, closure = _settle(surface, tracks, board, measured, grid, level_at_mm)
-        turn += 1
-        if progress is not None:
-            progress(turn / rounds)
-        if turn == FOLD_ROUND + 1:
-            folded, odd = find_folds([track.found for track in tracks], measured, grid=grid)
-            if folded.any() or odd.any():
-                rounds += 2  # the neighbours were led astray and need time to recover
-                continue
-        if turn > FOLD_ROUND and (change < SETTLED or change > 0.9 * last):
-            break
-        last = change
+    with ThreadPoolExecutor(2) as pool:
+        while turn < rounds:
+            use = inside & ~folded & ~odd
+            # Each photo on its own thread; nothing is shared but what nobody writes, so the result is the same on one.
+            followed = pool.map(
+                lambda track, t=turn, s=surface, u=use: follow(track, t, s, board=board, grid=grid, inside=u),
+                tracks,
+            )
+            change = max(found.change_rad for found in followed)
+            measured = tracks[0].found.good & tracks[1].found.good
+            if measured.sum() < ENOUGH:
+                break
+            surface, closure = _settle(surface, tracks, board, measured, grid, level_at_mm)
+            turn += 1
+            if progress is not None:
+                progress(turn / rounds)
+            if turn == FOLD_ROUND + 1:
+                folded, odd = find_folds([track.found for track in tracks], measured, grid=grid)
+                if folded.any() or odd.any():
+                    rounds += 2  # the neighbours were led astray and need time to recover
+                    continue
+            if turn > FOLD_ROUND and (change < SETTLED or change > 0.9 * last):
+                break
+            last = change
     weights = _weights(tracks, measured)
     return finish(
         tracks, surface, measured, weights, folded, odd, closure, turn, board=board, grid=grid, region=region
@@ -132,6 +138,8 @@ def _carry(
         z = z - (tilt[0] + tilt[1] * x + tilt[2] * y)
         return Surface(x, y, z, a * x + b * y - tilt[1], b * x + c * y - tilt[2])
 
+    for cutout in cutouts:
+        _check_board(crown(), cutout.view, board, region == 0)
     for turn in range(2):
         z = crown().z
         sets = []
@@ -151,10 +159,26 @@ def _carry(
                     )
                     for axis in ("across", "up")
                 }
-                check_stripes(tiles, axes, varies=view.varies, file=view.photo.file)
+                check_stripes(
+                    tiles, axes, varies=view.varies, file=view.photo.file, crown_known=start is not None
+                )
             sets.append((cx, cy, tiles, view.pose.centre_mm, view.varies))
         curvature = fit_crown(sets, board=board, start=curvature)
     return crown()
+
+
+def _check_board(surface: Surface, view: View, board: Board, inside: Array) -> None:
+    """Refuse a board that the panel can't reflect into the camera from where the sheet puts it."""
+    hit = hit_board(
+        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
+    )
+    share = float(np.mean(on_board(hit, board)[inside]))
+    if share < 0.05:
+        raise RefusedError(
+            f"{view.photo.file}: the panel does not reflect the board where the sheet puts it",
+            found=f"{100 * share:.0f} % of the panel reflects it into the camera",
+            cure="check board.centre_mm, board.up and board.size_mm: x to the right, y up along the panel, z out of it",
+        )
 
 
 def _settle(

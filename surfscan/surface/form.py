@@ -31,7 +31,7 @@ LADDER: tuple[tuple[int, bool], ...] = (
 """Candidates as (order, circular sections too): a crown is nearer to a circle than to a parabola. It starts at
 the second order, since no pose is known so well that a flat panel reads as flat to a micrometre."""
 
-SAMPLES = 4000
+SAMPLES = 2500
 """About how many cells the fits use: the form is smooth, so more would cost time and change nothing."""
 
 BLOCKS = (4, 3)

@@ -20,11 +20,15 @@ from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
 from surfscan.records import Array, Camera, Photo, TagSeen
 
-__all__ = ["Station", "camera_of", "level_places", "span_mm", "stand"]
+__all__ = ["Station", "camera_of", "level_places", "sharpest", "span_mm", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
 maker's round figure, and the same after focus and cropping have moved it)."""
+
+
+BLURRED = 0.12
+"""Steepest step, as a share of the photo's range, under which nothing in it is sharp."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +74,7 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
             f"{photo.file}: the focal length is not known",
             found="no focal length in the sheet and none in the photo's EXIF",
             allowed="camera.focal_px, camera.focal_35mm or a photo straight from the phone",
-            cure="give camera.focal_35mm, which phone makers publish (about 26 for a main camera), or send the original photo",
+            cure="give camera.focal_35mm, which phone makers publish (about 26), or send the original photo",
         )
     centre = table.centre_px or ((width - 1) / 2, (height - 1) / 2)
     if not (-width < centre[0] < 2 * width and -height < centre[1] < 2 * height):
@@ -130,6 +134,13 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
 def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
     assert sheet.tags is not None
     known = sheet.tags.centres_mm
+    if not tags and sharpest(photo) < BLURRED:
+        raise RefusedError(
+            f"{photo.file}: no tags found, and nothing in the photo is sharp",
+            found=f"the sharpest edge takes {1 / max(sharpest(photo), 1e-3):.0f} px",
+            allowed="a few px",
+            cure="hold still or rest the phone on something, tap the panel to focus, and add light",
+        )
     if not tags:
         why = explain_missing(photo, dictionary=sheet.tags.dictionary)
         raise RefusedError(
@@ -154,6 +165,14 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             allowed=f"tags {', '.join(map(str, known))}",
             cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
         )
+
+
+def sharpest(photo: Photo) -> float:
+    """Steepest brightness step of a photo per pixel, as a share of its range: 0.3 and more when sharp."""
+    image = photo.image[::2]
+    low, high = (float(v) for v in np.percentile(image[::4, ::4], (1, 99)))
+    along = float(np.percentile(np.abs(np.diff(image, axis=1))[:, ::3], 99.9))
+    return along / max(high - low, 1e-6)
 
 
 def level_places(sheet: Sheet) -> Array:
