@@ -8,7 +8,7 @@ height a better place for the lamps' distances and for the next turn of the phot
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import cv2
 import numpy as np
@@ -16,20 +16,17 @@ import numpy as np
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.flags import bit
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
-from surfscan.optics.lens import project
 from surfscan.poisson import label_islands
-from surfscan.records import Array, Grid, Picture, Pose, Reading, View
-from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
+from surfscan.reading.fixed_camera import common_pose
+from surfscan.reading.lamp_maps import LampReading, Turn, finish
+from surfscan.records import Array, Grid, View
+from surfscan.shading.lamp import CellFit, Lamps, fit_cells, lamp_vectors
 from surfscan.shading.outliers import cast_shadow, drop_outliers
 from surfscan.shading.setting import fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
 
-__all__ = ["LampReading", "common_pose", "read_lamp"]
-
-MOVED_PX = 1.5
-"""Most that the panel may have shifted between two photos, at 1600 pixels of photo width: tags are found to a
-few tenths of a pixel, and a shift of a cell would turn an albedo's edge into a ridge."""
+__all__ = ["read_lamp"]
 
 RIM_MM = 4.0
 """Kept free along the region's rim: blur mixes in what lies beyond, and paper shades its surroundings."""
@@ -43,88 +40,15 @@ REACH_MM = 60.0
 DARK = 0.02
 """Brightness, linear light, at which the weights stop growing: noise does not fall below the camera's own."""
 
+THREE_SCALE_REL = 0.05
+"""Added with three photos and no photo with the lamp out: room light of a few per cent then shows in no
+left-over and shrinks every depth by as much."""
+
+MODEL_SCALE_REL = 0.02
+"""What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
+
 SPREAD_TO_ASK = 0.02
 """Brightnesses that differ by more than this ask whether exposure or lamp differs."""
-
-
-@dataclass(frozen=True, slots=True)
-class LampReading:
-    """A reading with what it learned about the light.
-
-    Attributes
-    ----------
-    reading : Reading
-        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its pictures is the
-        share of the brightness that the fit explains, NaN where a photo was not used.
-    setting : LampSetting
-    albedo : ndarray (H, W)
-        Linear light of the cell under a lamp 1 m away, square on; NaN where not measured.
-    pose : Pose
-        The common pose of all photos.
-    scale_rel : float
-        Standard uncertainty of depths as a share of them, from the room's light as fitted.
-    """
-
-    reading: Reading
-    setting: LampSetting
-    albedo: Array
-    pose: Pose
-    scale_rel: float
-
-
-def common_pose(views: list[View], *, size_mm: tuple[float, float]) -> Pose:
-    """Average the poses of photos taken with a fixed camera.
-
-    Parameters
-    ----------
-    views : list of View
-    size_mm : (width, height)
-        Of the panel, whose corners must stay put.
-
-    Returns
-    -------
-    Pose
-
-    Raises
-    ------
-    RefusedError
-        When a photo's own pose shifts the panel against the others.
-    """
-    rotations = np.stack([view.pose.rotation for view in views])
-    u, _, vt = np.linalg.svd(np.median(rotations, axis=0))
-    shift = np.median([view.pose.shift_mm for view in views], axis=0)
-    first = views[0].pose
-    middle = Pose(u @ vt, shift, first.covariance / len(views), first.reprojection_px)
-    w, h = size_mm[0] / 2, size_mm[1] / 2
-    x, y = np.array([-w, w, w, -w]), np.array([-h, -h, h, h])
-    fixed = np.stack(project(x, y, 0.0, camera=views[0].camera, pose=middle))
-    for view in views:
-        width = view.photo.image.shape[1]
-        if view.photo.image.shape != views[0].photo.image.shape:
-            raise RefusedError(
-                f"{view.photo.file}: not of the same size as {views[0].photo.file}",
-                found="{1} x {0}".format(*view.photo.image.shape),
-                allowed="{1} x {0}".format(*views[0].photo.image.shape),
-                cure="take all lamp photos with the same camera, on a stand",
-            )
-        own = np.stack(project(x, y, 0.0, camera=view.camera, pose=view.pose))
-        moved = float(np.sqrt(np.mean(np.sum((own - fixed) ** 2, 0))))
-        limit = MOVED_PX * max(1.0, width / 1600)
-        if not moved <= limit:
-            raise RefusedError(
-                f"{view.photo.file}: the camera or the panel moved between the lamp photos",
-                found=f"the panel shifted by {moved:.1f} px",
-                allowed=f"{limit:.1f} px",
-                cure="put the camera on a stand, move only the lamp, and shoot the series again",
-            )
-    w_mean = [view.pose for view in views]
-    u, _, vt = np.linalg.svd(np.mean([p.rotation for p in w_mean], axis=0))
-    return Pose(
-        u @ vt,
-        np.mean([p.shift_mm for p in w_mean], axis=0),
-        first.covariance / len(views),
-        float(np.mean([p.reprojection_px for p in w_mean])),
-    )
 
 
 def read_lamp(
@@ -205,25 +129,7 @@ def read_lamp(
         if progress is not None:
             progress((turn + 1) / rounds)
     assert state is not None
-    return _finish(state, grid, region, judged, pose, rounds)
-
-
-@dataclass(frozen=True, slots=True)
-class _Turn:
-    """What one round leaves."""
-
-    seen: Array
-    blown: Array
-    unseen: Array
-    weight: Array
-    lost: Array
-    fit: CellFit
-    setting: LampSetting
-    noise: float
-    scale_rel: float
-    z: Array
-    height: Array
-    closure: float
+    return finish(state, grid, region, judged, pose, rounds)
 
 
 def _check_places(lamps: Lamps) -> None:
@@ -260,7 +166,7 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
 
 def _turn(  # type: ignore[no-untyped-def]
     views, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, has_ambient, place_sd_mm
-) -> _Turn:
+) -> Turn:
     seen, blown, unseen = (np.stack(v) for v in zip(*(_picture_of(v, x, y, z) for v in views), strict=True))
     if has_ambient:
         seen, unseen = seen[:-1] - seen[-1], unseen[:-1] | unseen[-1]
@@ -272,7 +178,6 @@ def _turn(  # type: ignore[no-untyped-def]
         for k in range(count):
             weight[k][cast_shadow(z, grid=grid, lamp_mm=places[k])] = 0.0
     lost = np.zeros(judged.shape, bool)
-    fit, scale_rel = None, 0.0
     step = {
         "xyz_mm": (x, y, z),
         "lamps": lamps,
@@ -283,9 +188,16 @@ def _turn(  # type: ignore[no-untyped-def]
     }
     vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=places))
     noise = _grain(seen, weight)
+    fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     for sweep in range(2):
         rivals = [setting]
-        if turn > 0 and sweep == 0 and np.ptp(setting.brightness) > SPREAD_TO_ASK and not has_ambient:
+        if (
+            count > 3
+            and turn > 0
+            and sweep == 0
+            and np.ptp(setting.brightness) > SPREAD_TO_ASK
+            and not has_ambient
+        ):
             rivals.append(replace(setting, exposed=not setting.exposed))
         tried = []
         for rival in rivals:
@@ -296,14 +208,17 @@ def _turn(  # type: ignore[no-untyped-def]
                 rival = answer.setting
             vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=lamps.places_mm + rival.moved_mm))
             fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
-            tried.append((_misfit(fit, weight, noise), rival, fit, answer))
-        _, setting, fit, answer = min(tried, key=lambda row: row[0])
+            tried.append((rival, fit, answer))
+        noise = min(_noise(row[1], weight, noise) for row in tried)  # one yardstick for all
+        setting, fit, answer = min(tried, key=lambda row: _misfit(row[1], weight, noise))
         if sweep == 0 and count > 3:
             weight, lost = drop_outliers(
                 seen, vectors, fit=fit, setting=setting, weight=weight, noise=_noise(fit, weight, noise)
             )
             fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
     scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
+    if count == 3 and not has_ambient:
+        scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     height, closure = integrate_slopes(
         fit.p, fit.q, step_mm=grid.step_mm, weight=(_share(fit.u_p), _share(fit.u_q)), tolerance=1e-7
     )
@@ -319,7 +234,7 @@ def _turn(  # type: ignore[no-untyped-def]
     whole = continue_smoothly(height, measured, grid.x_mm / reach, grid.y_mm / reach, reach_px=8.0)
     plane = _level(whole, grid, level_at_mm)
     flat = plane[0] + plane[1] * x + plane[2] * y
-    return _Turn(
+    return Turn(
         seen,
         blown,
         unseen,
@@ -370,12 +285,12 @@ def _misfit(fit: CellFit, weight: Array, noise: float) -> float:
 def _scale_rel(covariance: Array, names: tuple[str, ...], fit: CellFit, vectors: Array) -> float:
     """Room light that is out by da, or black level by dc, scales slopes by da / l_z and dc / (rho l_z)."""
     if "room" not in names:
-        return 0.0
+        return MODEL_SCALE_REL
     lift = float(np.median(vectors[:, 2]))
     albedo = float(np.nanmedian(fit.albedo))
     row = np.zeros(len(names))
     row[names.index("room")], row[names.index("black")] = 1 / lift, 1 / (albedo * lift)
-    return float(np.sqrt(row @ covariance @ row))
+    return float(np.sqrt(row @ covariance @ row + MODEL_SCALE_REL**2))
 
 
 def _level(z: Array, grid: Grid, level_at_mm: Array) -> Array:
@@ -385,74 +300,3 @@ def _level(z: Array, grid: Grid, level_at_mm: Array) -> Array:
     at = z[np.rint(row).astype(int), np.rint(column).astype(int)]
     design = np.column_stack([np.ones(len(at)), level_at_mm])
     return np.asarray(np.linalg.lstsq(design, at, rcond=None)[0])
-
-
-def _finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untyped-def]
-    """Flags, noise and the height of each island by itself."""
-    fit, inside = state.fit, region == 0
-    flags = region.copy()
-    flags[inside & ~judged] |= bit("edge")
-    measured = np.isfinite(state.height)
-    left_out = judged & ~measured
-    flags[judged & (np.count_nonzero(state.unseen, axis=0) > 0) & left_out] |= bit("out_of_view")
-    flags[left_out & state.blown.any(0)] |= bit("saturated")
-    flags[left_out & state.lost] |= bit("inconsistent")
-    flags[left_out & (flags == 0)] |= bit("shadow")
-    height = state.height.copy()
-    count, labels = label_islands(measured)
-    for k in range(2, count + 1):
-        part = labels == k
-        height[part] += np.mean(state.z[part] - height[part])
-        flags[part] |= bit("island")
-    p, q = (np.where(measured, np.gradient(state.z, grid.step_mm, axis=a), np.nan) for a in (1, 0))
-    u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
-    cells = max(np.sqrt(measured.sum()), 4.0)
-    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
-    noise_mm = u * grid.step_mm * float(np.sqrt(np.log(cells) / (2 * np.pi) + 0.15))
-    uneven = _uneven(state, grid)
-    pictures = tuple(_picture(state, k, inside) for k in range(len(state.seen)))
-    reading = Reading(
-        grid, height, p, q, noise_mm, uneven, flags, 1e3 * state.closure, np.empty(0), np.empty(0), rounds,
-        pictures,
-    )  # fmt: skip
-    return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
-
-
-def _uneven(state: _Turn, grid: Grid) -> float:
-    """Height error from what no noise explains: the brightness left over on blocks of `BLOCK_MM`.
-
-    A left-over that is smooth over a block length bends slopes by its share of the brightness times the
-    slopes' own answer to it, and the height by that times the block length over pi.
-    """
-    factor = max(1, round(BLOCK_MM / grid.step_mm))
-    h, w = (n // factor * factor for n in state.z.shape)
-    good = np.isfinite(state.fit.left) & (state.weight > 0)
-    shape = (-1, h // factor, factor, w // factor, factor)
-    root = np.where(good, np.sqrt(state.weight) * np.nan_to_num(state.fit.left), 0.0)[:, :h, :w]
-    share = good[:, :h, :w].reshape(shape).mean((2, 4))
-    mean = root.reshape(shape).mean((2, 4))[share > 0.8]
-    if mean.size < 8:
-        return 0.0
-    excess = max(float(np.median(mean**2)) / 0.455 - state.noise**2 / factor**2, 0.0)
-    u = float(np.sqrt(np.nanmedian(state.fit.u_p**2 + state.fit.u_q**2) / 2))
-    return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
-
-
-BLOCK_MM = 60.0
-"""Length over which left-over brightness is averaged: about half a wide low."""
-
-
-def _picture(state: _Turn, k: int, inside: Array) -> Picture:
-    lit = inside & (state.weight[k] > 0) & np.isfinite(state.fit.p)
-    level = state.seen[k]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        explained = 1 - np.abs(state.fit.left[k]) / np.maximum(level, 1e-6)
-    return Picture(
-        lit=lit,
-        clipped=inside & state.blown[k],
-        modulation=np.where(lit, np.clip(explained, 0, 1), np.nan),
-        level=level,
-        stripe_px=float("nan"),
-        stripes_across=float("nan"),
-        misprints=0,
-    )

@@ -208,7 +208,7 @@ def _fit_cells(
         with np.errstate(divide="ignore", invalid="ignore"):
             p, q = (np.where(good, -g[i] / g[2], np.nan) for i in (0, 1))
         albedo = np.where(good, np.sqrt(np.sum(g * g, 0)), np.nan)
-        fit = CellFit(p, q, albedo, value, p, q)
+        fit = now = CellFit(p, q, albedo, value, p, q)
     model = np.einsum("ki...,i...->k...", light, g)
     left = np.where((weight > 0) & good, value - model, np.nan)
     safe = np.where(good, g, 1.0)
@@ -216,7 +216,7 @@ def _fit_cells(
         np.where(good, np.sqrt(np.maximum(np.einsum("i...,ij...,j...->...", j, inverse, j), 0)), np.nan)
         for j in slope_rows(safe)
     ]
-    return CellFit(fit.p, fit.q, fit.albedo, left, spread[0], spread[1])
+    return CellFit(now.p, now.q, now.albedo, left, spread[0], spread[1])
 
 
 def light_of(vectors: Array, setting: LampSetting, fit: CellFit | None) -> Array:
@@ -263,6 +263,6 @@ def _inverse(m: Array) -> Array:
     c22 = m[0, 0] * m[1, 1] - m[0, 1] ** 2
     det = m[0, 0] * c00 + m[0, 1] * c01 + m[0, 2] * c02
     det = np.where(np.abs(det) > 1e-300, det, np.inf)
-    return np.asarray(np.stack([np.stack([c00, c01, c02]), np.stack([c01, c11, c12]), np.stack([c02, c12, c22])]) / det)
-
-
+    return np.asarray(
+        np.stack([np.stack([c00, c01, c02]), np.stack([c01, c11, c12]), np.stack([c02, c12, c22])]) / det
+    )

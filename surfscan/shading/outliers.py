@@ -17,8 +17,8 @@ from surfscan.shading.lamp import CellFit, LampSetting, fit_cells
 
 __all__ = ["cast_shadow", "drop_outliers"]
 
-PENUMBRA_MM = 0.03
-"""A sight line to the lamp that clears the surface by less than this may be half in shadow."""
+PENUMBRA_SLOPE = 0.02
+"""A sight line that clears the surface by less than this slope may be half in shadow: a lamp 20 mm across, 1 m away."""
 
 SLACK = 0.012
 """Share of the brightness that a good cell may be out by besides noise: blur at an albedo's edge, lamp size."""
@@ -55,10 +55,14 @@ def cast_shadow(height_mm: Array, *, grid: Grid, lamp_mm: Array) -> Array:
         over = np.minimum(k * grid.step_mm, flat)
         at = (column + over * away[0] / flat / grid.step_mm, row + over * away[1] / flat / grid.step_mm)
         there = cv2.remap(
-            single, *(v.astype(np.float32) for v in at), cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+            single,
+            at[0].astype(np.float32),
+            at[1].astype(np.float32),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_REPLICATE,
         )
         on = (at[0] >= 0) & (at[0] <= x.shape[1] - 1) & (at[1] >= 0) & (at[1] <= x.shape[0] - 1)
-        shadow |= on & (there > height_mm + climb * over - min(PENUMBRA_MM, 0.25 * k * grid.step_mm * 0.1))
+        shadow |= on & (there > height_mm + climb * over - PENUMBRA_SLOPE * over)
     return shadow
 
 
@@ -86,7 +90,7 @@ def drop_outliers(
     weight = weight.copy()
     count = len(seen)
     scale = np.sqrt(np.maximum(weight, 0))
-    allowed = (noise**2 + np.max(scale * SLACK * np.maximum(seen, 0), 0) ** 2)
+    allowed = noise**2 + np.max(scale * SLACK * np.maximum(seen, 0), 0) ** 2
     used = np.count_nonzero(np.isfinite(fit.left), axis=0)
     over = np.nansum(weight * fit.left**2, 0)
     bad = np.isfinite(fit.p) & (used > 3) & (over > allowed * _most(used - 3))
@@ -95,7 +99,8 @@ def drop_outliers(
     if not at[0].size:
         return weight, lost
     p_near, q_near = (_median_near(v, ~bad) for v in (fit.p, fit.q))
-    few, light, w = seen[:, *at], vectors[:, :, *at], weight[:, *at]
+    row, column = at
+    few, light, w = seen[:, row, column], vectors[:, :, row, column], weight[:, row, column]
     near = np.stack([p_near[at], q_near[at]])
     limit = allowed[at]
     kept = np.zeros(w.shape, bool)
@@ -107,21 +112,21 @@ def drop_outliers(
             mask = np.zeros((count, 1), bool)
             mask[list(keep)] = True
             own = np.where(mask, w, 0.0)
+            trial = fit_cells(few, light, setting=setting, weight=own)
+            strange = np.hypot(trial.p - near[0], trial.q - near[1]) / NEAR_SLOPE
+            miss = strange
             if size > 3:
-                trial = fit_cells(few, light, setting=setting, weight=own)
                 miss = np.nansum(own * trial.left**2, 0) / (limit * _most(np.array(size - 3)))
-            else:
-                trial = fit_cells(few, light, setting=setting, weight=own)
-                miss = np.hypot(trial.p - near[0], trial.q - near[1]) / NEAR_SLOPE
             whole = np.count_nonzero(own > 0, axis=0) == size
-            miss = np.where(whole & np.isfinite(miss), miss, np.inf)
-            better = miss < best
-            best = np.where(better, miss, best)
+            # Among sets that agree, the one whose slope is least strange beside its neighbours.
+            rank = np.where(whole & (miss < 1), miss + strange**2, np.inf)
+            better = rank < best
+            best = np.where(better, rank, best)
             choice = np.where(better, mask, choice)
-        found = ~done & (best < 1)
+        found = ~done & np.isfinite(best)
         kept[:, found] = choice[:, found]
         done |= found
-    weight[:, *at] = np.where(done, np.where(kept, w, 0.0), 0.0)
+    weight[:, row, column] = np.where(done, np.where(kept, w, 0.0), 0.0)
     lost[at] = ~done
     return weight, lost
 
@@ -144,4 +149,6 @@ def _median_near(value: Array, good: Array) -> Array:
     middle[full] = np.nanmedian(blocks[full], axis=-1)
     overall = float(np.nanmedian(middle)) if full.any() else 0.0
     middle = np.where(full, middle, overall).astype(np.float32)
-    return np.asarray(cv2.resize(middle, (columns * size, rows * size), interpolation=cv2.INTER_LINEAR)[:h, :w])
+    return np.asarray(
+        cv2.resize(middle, (columns * size, rows * size), interpolation=cv2.INTER_LINEAR)[:h, :w]
+    )

@@ -24,6 +24,9 @@ TILT_RAD = 1e-3
 ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.1, 0.004, 0.5
 """Wide priors: a dim shop, a camera's black level (one step of 8-bit sRGB is 0.0003), lamps within a factor."""
 
+DARK_SD = 1e-6
+"""Holds the room's light at zero where it would come out negative."""
+
 BLOCKS_ACROSS = 64
 """Blocks along the longer side that the curl is judged on: what is common to all cells is smooth."""
 
@@ -88,13 +91,15 @@ def fit_setting(
     place_sd_mm : float
         Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
     room_known : bool
-        The room's light has been taken off already (a photo with the lamp out).
+        The room's light has been taken off already (a photo with the lamp out). With three photos it is
+        taken as such in any case.
 
     Returns
     -------
     SettingFit
     """
     count = len(vectors)
+    room_known = room_known or count == 3  # three photos leave nothing over that could tell
     good = np.isfinite(fit.p)
     names, drives, prior, now = _parameters(
         fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known
@@ -125,6 +130,11 @@ def fit_setting(
     matrix += 1e6 * np.outer(mean, mean) * max(1.0, float(np.trace(matrix)) / len(names) * 1e-4)
     covariance = np.linalg.inv(matrix)
     step = covariance @ right
+    if not room_known and setting.room + step[0] < 0:  # no shop is darker than dark
+        matrix[0, 0] += 1 / DARK_SD**2
+        right[0] -= setting.room / DARK_SD**2
+        covariance = np.linalg.inv(matrix)
+        step = covariance @ right
     return SettingFit(_moved(setting, names, step, count), covariance, names)
 
 
@@ -201,7 +211,8 @@ def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type:
         bp, bq = block(np.nan_to_num(p)), block(np.nan_to_num(q))
         gx, gy = 0.5 * side * (bp[:, 1:] + bp[:, :-1]), 0.5 * side * (bq[1:] + bq[:-1])
         z = solve_steps(gx, gy, wx, wy, tolerance=1e-6)
-        over.append(np.concatenate([(wx * (gx - np.diff(z, axis=1))).ravel(), (wy * (gy - np.diff(z, axis=0))).ravel()]))
+        left_x, left_y = wx * (gx - np.diff(z, axis=1)), wy * (gy - np.diff(z, axis=0))
+        over.append(np.concatenate([left_x.ravel(), left_y.ravel()]))
         heights.append(z)
     now, rows = over[0], np.stack(over[1:], -1)
     used = np.concatenate([wx.ravel(), wy.ravel()]) > 0

@@ -1,0 +1,127 @@
+"""What a lamp series leaves once it has settled: flags, noise, unevenness and pictures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from surfscan.flags import bit
+from surfscan.poisson import label_islands
+from surfscan.records import Array, Grid, Picture, Pose, Reading
+from surfscan.shading.lamp import CellFit, LampSetting
+
+__all__ = ["LampReading", "Turn", "finish"]
+
+BLOCK_MM = 60.0
+"""Length over which left-over brightness is averaged: about half a wide low."""
+
+
+@dataclass(frozen=True, slots=True)
+class LampReading:
+    """A reading with what it learned about the light.
+
+    Attributes
+    ----------
+    reading : Reading
+        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its pictures is the
+        share of the brightness that the fit explains, NaN where a photo was not used.
+    setting : LampSetting
+    albedo : ndarray (H, W)
+        Linear light of the cell under a lamp 1 m away, square on; NaN where not measured.
+    pose : Pose
+        The common pose of all photos.
+    scale_rel : float
+        Standard uncertainty of depths as a share of them, from the room's light as fitted.
+    """
+
+    reading: Reading
+    setting: LampSetting
+    albedo: Array
+    pose: Pose
+    scale_rel: float
+
+
+@dataclass(frozen=True, slots=True)
+class Turn:
+    """What one round leaves."""
+
+    seen: Array
+    blown: Array
+    unseen: Array
+    weight: Array
+    lost: Array
+    fit: CellFit
+    setting: LampSetting
+    noise: float
+    scale_rel: float
+    z: Array
+    height: Array
+    closure: float
+
+
+def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untyped-def]
+    """Flags, noise and the height of each island by itself."""
+    fit, inside = state.fit, region == 0
+    flags = region.copy()
+    flags[inside & ~judged] |= bit("edge")
+    measured = np.isfinite(state.height)
+    left_out = judged & ~measured
+    flags[judged & (np.count_nonzero(state.unseen, axis=0) > 0) & left_out] |= bit("out_of_view")
+    flags[left_out & state.blown.any(0)] |= bit("saturated")
+    flags[left_out & state.lost] |= bit("inconsistent")
+    flags[left_out & (flags == 0)] |= bit("shadow")
+    height = state.height.copy()
+    count, labels = label_islands(measured)
+    for k in range(2, count + 1):
+        part = labels == k
+        height[part] += np.mean(state.z[part] - height[part])
+        flags[part] |= bit("island")
+    p, q = (np.where(measured, np.gradient(state.z, grid.step_mm, axis=a), np.nan) for a in (1, 0))
+    u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
+    cells = max(np.sqrt(measured.sum()), 4.0)
+    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
+    noise_mm = u * grid.step_mm * float(np.sqrt(np.log(cells) / (2 * np.pi) + 0.15))
+    uneven = _uneven(state, grid)
+    pictures = tuple(_picture(state, k, inside) for k in range(len(state.seen)))
+    reading = Reading(
+        grid, height, p, q, noise_mm, uneven, flags, 1e3 * state.closure, np.empty(0), np.empty(0), rounds,
+        pictures,
+    )  # fmt: skip
+    return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
+
+
+def _uneven(state: Turn, grid: Grid) -> float:
+    """Height error from what no noise explains: the brightness left over on blocks of `BLOCK_MM`.
+
+    A left-over that is smooth over a block length bends slopes by its share of the brightness times the
+    slopes' own answer to it, and the height by that times the block length over pi.
+    """
+    factor = max(1, round(BLOCK_MM / grid.step_mm))
+    h, w = (n // factor * factor for n in state.z.shape)
+    good = np.isfinite(state.fit.left) & (state.weight > 0)
+    shape = (-1, h // factor, factor, w // factor, factor)
+    root = np.where(good, np.sqrt(state.weight) * np.nan_to_num(state.fit.left), 0.0)[:, :h, :w]
+    share = good[:, :h, :w].reshape(shape).mean((2, 4))
+    mean = root.reshape(shape).mean((2, 4))[share > 0.8]
+    if mean.size < 8:
+        return 0.0
+    excess = max(float(np.median(mean**2)) / 0.455 - state.noise**2 / factor**2, 0.0)
+    u = float(np.sqrt(np.nanmedian(state.fit.u_p**2 + state.fit.u_q**2) / 2))
+    return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
+
+
+def _picture(state: Turn, k: int, inside: Array) -> Picture:
+    lit = inside & (state.weight[k] > 0) & np.isfinite(state.fit.p)
+    level = state.seen[k]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        explained = 1 - np.abs(state.fit.left[k]) / np.maximum(level, 1e-6)
+    return Picture(
+        lit=lit,
+        clipped=inside & state.blown[k],
+        modulation=np.where(lit, np.clip(explained, 0, 1), np.nan),
+        level=level,
+        stripe_px=float("nan"),
+        stripes_across=float("nan"),
+        misprints=0,
+    )
