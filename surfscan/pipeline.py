@@ -23,11 +23,11 @@ from surfscan.judge.advice import advise
 from surfscan.judge.decide import Decision, decide_spot, judge_panel
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.sentence import verdict_sentence
-from surfscan.judge.uncertainty import Inputs, expand, scale_share, sigma_map
+from surfscan.judge.uncertainty import COVERAGE_FACTOR, Inputs, budget_stripes
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import distance_to_board
-from surfscan.reading.stations import Station, level_places, span_mm, stand
+from surfscan.reading.stations import Station, level_places, stand
 from surfscan.reading.stripes import read_stripes
 from surfscan.records import (
     Array,
@@ -133,7 +133,18 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         floor_mm=min(0.004, 0.25 * min(limits.low_mm, limits.high_mm)),
         grow_px=max(2, round(0.6 * float(reading.period_mm.max()) / grid.step_mm)),
     )
-    height = _height_map(sheet, reading, fair, stations, board)
+    tell("working out the uncertainty", 0.82)
+    budget = budget_stripes(
+        reading, fair, views, [s.fit for s in stations], board=board, inputs=_inputs(sheet, stations)
+    )
+    height = HeightMap(
+        grid,
+        reading.height_mm - fair.form_mm - budget.correction_mm,
+        fair.form_mm + budget.correction_mm,
+        budget.sigma_mm,
+        reading.flags,
+        fair.name,
+    )
     tell("measuring the spots", 0.85)
     spots, decisions = _spots(height, limits, sheet.panel.stage, float(reading.period_mm.max()), fair)
     return _result(
@@ -279,27 +290,10 @@ def _blocker(flags: Array, quality: list[list[PhotoCheck]]) -> tuple[str, str]:
     return best[0], best[1]
 
 
-def _height_map(
-    sheet: Sheet, reading: Reading, fair: FairForm, stations: list[Station], board: Board
-) -> HeightMap:
-    deviation = reading.height_mm - fair.form_mm
+def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:
+    """Uncertainties of the set-up: the sheet's, else the defaults, the focal length's by where it comes from."""
     given = {k: v for k, v in sheet.uncertainty.model_dump().items() if v is not None}
-    inputs = Inputs(**{"focal_rel": max(s.camera.u_focal_rel for s in stations), **given})
-    camera_mm = np.mean([s.fit.pose.centre_mm for s in stations], axis=0)
-    shares = scale_share(
-        inputs,
-        board_distance_mm=distance_to_board(0.0, 0.0, camera_mm=camera_mm, board=board),
-        camera_distance_mm=float(np.linalg.norm(camera_mm)),
-        tag_span_mm=span_mm(sheet),
-    )
-    sigma = sigma_map(
-        deviation,
-        shares=shares,
-        form_mm=fair.sigma_mm,
-        noise_mm=reading.noise_mm,
-        uneven_mm=reading.uneven_mm,
-    )
-    return HeightMap(reading.grid, deviation, fair.form_mm, sigma, reading.flags, fair.name)
+    return Inputs(**{"focal_rel": max(s.camera.u_focal_rel for s in stations), **given})
 
 
 def _spots(
@@ -334,9 +328,9 @@ def _spots(
     for number, (kind, shape, sigma, flags) in enumerate(found, 1):
         limit = limits.low_mm if kind == "low" else limits.high_mm
         decision = decide_spot(
-            kind, shape.peak_mm, expand(sigma), limit_mm=limit, confidence=limits.confidence
+            kind, shape.peak_mm, COVERAGE_FACTOR * sigma, limit_mm=limit, confidence=limits.confidence
         )
-        action = advise(kind, stage, shape.peak_mm, expand(sigma), decision.verdict, limits)
+        action = advise(kind, stage, shape.peak_mm, COVERAGE_FACTOR * sigma, decision.verdict, limits)
         decisions.append(decision)
         spots.append(
             Spot(
@@ -345,7 +339,7 @@ def _spots(
                 shape.x_mm,
                 shape.y_mm,
                 shape.peak_mm,
-                expand(sigma),
+                COVERAGE_FACTOR * sigma,
                 shape.length_mm,
                 shape.width_mm,
                 shape.angle_deg,

@@ -17,7 +17,7 @@ from surfscan.errors import RefusedError
 from surfscan.optics.lens import undistort
 from surfscan.records import Array, Camera, Pose, TagSeen
 
-__all__ = ["PoseFit", "pose_from_corners", "pose_from_tags"]
+__all__ = ["CORNER_NOISE_PX", "PoseFit", "pose_from_corners", "pose_from_tags"]
 
 TILT_PRIOR_RAD = 0.3
 """Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
@@ -45,12 +45,18 @@ class PoseFit:
         Slopes (dz/dx, dz/dy) of each tag: a first look at the crown.
     residual_px : dict of int to float
         Root mean square corner error of each tag.
+    by_focal : ndarray (6,)
+        What a focal length longer by 1 px does to the pose (rotation vector, rad; shift, mm).
+    by_tag : dict of int to ndarray (6, 2)
+        What a tag laid 1 mm off in x or y does to it.
     """
 
     pose: Pose
     tag_turn_rad: dict[int, float]
     tag_tilt: dict[int, Array]
     residual_px: dict[int, float]
+    by_focal: Array
+    by_tag: dict[int, Array]
 
 
 def pose_from_tags(
@@ -155,8 +161,10 @@ def pose_from_corners(
             return ((_ideal(v, corners) - ideal) * camera.focal_px).ravel()
 
         params, jac = _least_squares(residual, params)
+        seen = _ideal(params, corners)
         rms = float(np.sqrt(np.mean(np.sum(residual(params).reshape(-1, 2) ** 2, 1))))
-        fits.append((rms, params, np.linalg.pinv(jac.T @ jac)))
+        inverse = np.linalg.pinv(jac.T @ jac)
+        fits.append((rms, params, inverse, -inverse @ jac.T @ seen.ravel()))
     fits.sort(key=lambda fit: fit[0])
     limit = 3 * POOR_PX * max(1.0, width_px / 1600)
     if not fits or fits[0][0] > limit:
@@ -166,10 +174,10 @@ def pose_from_corners(
             allowed=f"{limit:.1f} px",
             cure="click lower-left, lower-right, upper-right, upper-left in this order, and check size_mm and the lens",
         )
-    rms, params, covariance = fits[0]
+    rms, params, covariance, by_focal = fits[0]
     scale = max(rms, 1.0)
     rotation, shift = cv2.Rodrigues(params[:3])[0], params[3:6].copy()
-    return PoseFit(Pose(rotation, shift, covariance * scale**2, rms), {}, {}, {})
+    return PoseFit(Pose(rotation, shift, covariance * scale**2, rms), {}, {}, {}, by_focal, {})
 
 
 def _ids(tags: list[TagSeen]) -> str:
@@ -233,7 +241,7 @@ def _fit_both(
     fits.sort(key=lambda fit: fit.pose.reprojection_px)
     if not fits:
         empty = Pose(np.eye(3), np.array([0.0, 0.0, 1.0]), np.eye(6), float("inf"))
-        return PoseFit(empty, {}, {}, {}), None
+        return PoseFit(empty, {}, {}, {}, np.zeros(6), {}), None
     if len(fits) == 1:
         return fits[0], None
     apart = np.linalg.norm(fits[0].pose.centre_mm - fits[1].pose.centre_mm)
@@ -289,7 +297,39 @@ def _refine(
         {tag.id: float(own[k, 0]) for k, tag in enumerate(tags)},
         {tag.id: own[k, 1:].copy() for k, tag in enumerate(tags)},
         {tag.id: float(each[k]) for k, tag in enumerate(tags)},
+        *_sensitivities(params, jac, middle, side, camera, tags),
     )
+
+
+def _sensitivities(
+    params: Array, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
+) -> tuple[Array, dict[int, Array]]:
+    """How the fitted pose answers to the focal length and to the tags' places (implicit differentiation)."""
+    gain = np.linalg.pinv(jac.T @ jac) @ jac.T
+    count = len(tags)
+    matrix = cv2.Rodrigues(params[:3])[0]
+    own = params[6:].reshape(count, 3)
+    scale = camera.focal_px / CORNER_NOISE_PX
+
+    def seen(places: Array) -> Array:
+        points = _tag_points(own, places, side) @ matrix.T + params[3:6]
+        ratio: Array = points[..., :2] / points[..., 2:]
+        return ratio
+
+    now = seen(middle)
+    prior = np.zeros(2 * count)
+    # The residual is focal * seen - pixels: only the first part moves with the focal length.
+    by_focal = -gain @ np.concatenate([now.ravel() / CORNER_NOISE_PX, prior])
+    by_tag = {}
+    for k, tag in enumerate(tags):
+        columns = []
+        for axis in (0, 1):
+            moved = middle.copy()
+            moved[k, axis] += 1e-3
+            change = (seen(moved) - now) * (scale / 1e-3)
+            columns.append(-(gain @ np.concatenate([change.ravel(), prior]))[:6])
+        by_tag[tag.id] = np.stack(columns, -1)
+    return by_focal[:6], by_tag
 
 
 def _least_squares(residual, start: Array) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]

@@ -17,7 +17,7 @@ import numpy as np
 from surfscan.records import Array
 from surfscan.surface.slopes import polynomial_terms
 
-__all__ = ["FairForm", "fit_fair_form"]
+__all__ = ["FairForm", "fit_fair_form", "take_form_off"]
 
 LADDER: tuple[tuple[int, bool], ...] = (
     (2, False),
@@ -133,6 +133,34 @@ def fit_fair_form(
         circular,
         _name(chosen, circular, order is not None),
     )
+
+
+def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array, use: Array) -> Array:
+    """What a small change of the height does to the deviation, once the form has followed it.
+
+    Parameters
+    ----------
+    change_mm : ndarray (H, W)
+        Change of the height; NaN where not measured.
+    fair : FairForm
+        Whose order is used; its circular term does not follow small changes.
+    x_mm : ndarray (W,)
+    y_mm : ndarray (H,)
+    use : ndarray (H, W), bool
+        Cells that the form is fitted to: measured, and not of a spot.
+
+    Returns
+    -------
+    ndarray (H, W)
+    """
+    reach = float(max(np.abs(x_mm).max(), np.abs(y_mm).max()))
+    x, y = np.meshgrid(x_mm / reach, y_mm / reach)
+    use = use & np.isfinite(change_mm)
+    terms = polynomial_terms(x, y, fair.order)
+    if use.sum() < terms.shape[-1]:
+        return change_mm - np.nanmean(change_mm)
+    coefficients = _solve(terms[use], change_mm[use], np.ones(int(use.sum())))
+    return np.asarray(change_mm - np.einsum("hwk,k->hw", terms, coefficients))
 
 
 @dataclass(frozen=True, slots=True)
