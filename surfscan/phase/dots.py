@@ -21,8 +21,12 @@ __all__ = ["Blobs", "find_blobs", "number_lattice"]
 BRIGHT = 0.35
 """Share of the usual dot's contrast that makes a dot."""
 
-NEAR = 0.3
-"""How far from its expected place a neighbour may lie, as a share of the way to it."""
+NEAR = 0.35
+"""How far from its expected place a neighbour may lie, as a share of the way to it: well under one half, where the
+next dot would be as near."""
+
+SURE = 0.2
+"""Misfit of a step, as a share of the way, under which it may speak against another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -201,13 +205,13 @@ def _follow(
 
     reach_out(seed)
     while queue:
-        _, k, other, i, j = heapq.heappop(queue)
+        cost, k, other, i, j = heapq.heappop(queue)
         if torn[k]:
             continue
         name = number[k] + (i, j)
         if known[other]:
-            # Two numbers for one dot: the lattice is torn here. Only direct steps are trusted to say so.
-            if abs(i) + abs(j) == 1 and not np.array_equal(number[other], name):
+            # Two numbers for one dot: the lattice is torn here. Only good direct steps are trusted to say so.
+            if abs(i) + abs(j) == 1 and cost < SURE and not np.array_equal(number[other], name):
                 torn[[k, other]] = True
             continue
         key = (int(name[0]), int(name[1]))

@@ -31,15 +31,18 @@ __all__ = ["dots_grid_mm", "read_dots"]
 FEWEST = 30
 """Fewest dots that make a surface."""
 
-REACH = 0.75
-"""How far beyond the outermost dots the surface is still given, in reflected spacings: no cell inside a square of
-four dots is farther from all of them."""
+REACH = 0.5
+"""How far beyond the outermost dots the surface is still given, in reflected spacings."""
 
-UNFIT = 6.0
-"""A dot whose slopes differ from the surface through its neighbours by this many usual differences is wrong."""
+UNFIT = 0.5
+"""A dot that lies this far, in lattice steps, from where the surface through its neighbours would have it is wrong:
+another dot would be nearer."""
 
-WIDTHS = 3.0
-"""Narrowest spot that keeps its depth, in reflected spacings."""
+ADOPTED = 0.35
+"""A dot without a number takes the one that the surface gives it when it lies within this many lattice steps."""
+
+AROUND = 2.5
+"""How far around dots that fit nothing the surface is not given, in reflected spacings."""
 
 
 def dots_grid_mm(size_mm: tuple[float, float], view: View, board: Board) -> float:
@@ -77,7 +80,7 @@ def read_dots(
     level_at_mm: Array,
     start_curvature: Array | None = None,
     progress: Callable[[float], None] | None = None,
-    rounds: int = 8,
+    rounds: int = 10,
 ) -> Reading:
     """Read slopes and height from one photo of a lattice of round lights.
 
@@ -109,7 +112,7 @@ def read_dots(
     surface = level_on(start, grid, level_at_mm)
     spacing = _spacing_mm(surface, inside, view, board, grid)
     pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
-    usable = _usable(view, grid, region)
+    usable = _usable(view, grid)
     blobs = find_blobs(view.photo.image, usable, spacing_px=spacing / pitch)
     dots = _number(blobs, view, surface, board, grid)
     if dots.known.sum() < FEWEST:
@@ -132,18 +135,19 @@ def read_dots(
         if progress is not None:
             progress(turn / rounds)
         if turn == 2:
-            _drop_unfit(dots, misfit)
-        if turn > 1:
-            _adopt(dots, surface, view, board, grid)
+            gain = _gain(surface, view, board, inside)
+            _drop_unfit(dots, _crossed(dots, spline, misfit, box, spacing), UNFIT * board.period_mm / gain)
+        if turn > 1 and _adopt(dots, surface, view, board, grid):
+            last = np.inf
+            continue
         if turn > 3 and (change < 1e-4 or change > 0.9 * last):
             break
         last = change
-    return _finish(dots, spline, surface, view, board, grid, region, box, spacing, turn)
+    return _finish(dots, spline, misfit, surface, view, board, grid, region, box, spacing, turn)
 
 
-def _usable(view: View, grid: Grid, region: Array) -> Array:
-    """Where in the photo the panel shows the board: inside its rectangle, off the tags, not blown out."""
-    del region  # dots beyond the judged region help at its rim
+def _usable(view: View, grid: Grid) -> Array:
+    """Where in the photo the panel is: inside its rectangle, off the tags. Dots beyond the judged region help."""
     x, y = grid.x_mm, grid.y_mm
     edge = 0.5 * grid.step_mm
     n = 40
@@ -156,7 +160,6 @@ def _usable(view: View, grid: Grid, region: Array) -> Array:
     cv2.fillPoly(mask, [np.rint(np.clip(outline, -1e5, 1e5) * 16).astype(np.int32)], 1, cv2.LINE_8, 4)
     for hidden in view.hidden_px:
         cv2.fillConvexPoly(mask, np.rint(hidden * 16).astype(np.int32), 0, cv2.LINE_8, 4)
-    # A pixel amid light that is blown out moves no centroid much; a blown-out place as large as a dot does.
     return np.asarray(cv2.erode(mask, np.ones((3, 3), np.uint8), borderValue=0) > 0)
 
 
@@ -312,21 +315,28 @@ def _disc_shift(
     return shift[:, 0], shift[:, 1]
 
 
-def _drop_unfit(dots: _Dots, misfit: Array) -> None:
+def _gain(surface: Surface, view: View, board: Board, inside: Array) -> float:
+    """Board millimetres per unit slope, the lesser of both directions."""
+    hit = hit_board(
+        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
+    )
+    return min(float(np.nanmedian(np.hypot(*slope)[inside])) for slope in (hit.d_across, hit.d_up))
+
+
+def _drop_unfit(dots: _Dots, crossed: Array, limit: float) -> None:
     """Take dots out that no surface through their neighbours has: wrong numbers, flecks, folds."""
-    size = np.hypot(misfit[:, 0], misfit[:, 1])
-    usual = 1.4826 * float(np.median(size[dots.used])) + 1e-7
-    dots.used &= size < max(UNFIT * usual, 5e-5)
+    size = np.nan_to_num(np.hypot(crossed[:, 0], crossed[:, 1]))
+    dots.used &= size < limit
 
 
-def _adopt(dots: _Dots, surface: Surface, view: View, board: Board, grid: Grid) -> None:
+def _adopt(dots: _Dots, surface: Surface, view: View, board: Board, grid: Grid) -> bool:
     """Number dots that the chain did not reach, where the surface found says which they are."""
     z, p, q = (_sample(v, dots.x, dots.y, grid) for v in (surface.z, surface.p, surface.q))
     hit = hit_board(dots.x, dots.y, z, p, q, camera_mm=view.pose.centre_mm, board=board)
     place = np.column_stack([hit.across_mm, hit.up_mm]) / board.period_mm
     offset = np.median((place - dots.number)[dots.used], 0)
     turn = place - offset
-    near = np.abs(turn - np.round(turn)).max(1) < 0.2
+    near = np.abs(turn - np.round(turn)).max(1) < ADOPTED
     fresh = ~dots.known & near & np.isfinite(turn).all(1)
     taken = {tuple(n) for n in dots.number[dots.known]}
     for k in np.flatnonzero(fresh):
@@ -334,6 +344,7 @@ def _adopt(dots: _Dots, surface: Surface, view: View, board: Board, grid: Grid) 
         if tuple(name) not in taken:
             taken.add(tuple(name))
             dots.number[k], dots.known[k], dots.used[k] = name, True, True
+    return bool(fresh.any())
 
 
 def _cover(dots: _Dots, grid: Grid, inside: Array, spacing: float) -> tuple[Array, Array]:
@@ -346,8 +357,6 @@ def _cover(dots: _Dots, grid: Grid, inside: Array, spacing: float) -> tuple[Arra
         there = [k for k in corners if k is not None]
         if len(there) >= 3:
             cv2.fillConvexPoly(mask, np.rint(pixel[there] * 16).astype(np.int32), 1, cv2.LINE_8, 4)
-    lone = np.array([[place.get((i + a, j + b)) is None for a in (-1, 0, 1) for b in (-1, 0, 1)] for i, j in place])
-    del lone
     reach = max(1, round(REACH * spacing / grid.step_mm))
     kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
     mask = cv2.dilate(cv2.morphologyEx(mask, cv2.MORPH_CLOSE, kernel), kernel)
@@ -359,31 +368,33 @@ def _cover(dots: _Dots, grid: Grid, inside: Array, spacing: float) -> tuple[Arra
         for k in np.flatnonzero(stray):
             if len(tree.query_ball_point(pixel[k], 1.6 * spacing / grid.step_mm)) > 2:
                 centre = tuple(int(v) for v in np.rint(pixel[k]))
-                cv2.circle(wrong, centre, round(1.1 * spacing / grid.step_mm), 1, cv2.FILLED)
+                # Numbers next to a fold are doubtful too, and its rim pulls on the surface.
+                cv2.circle(wrong, centre, round(AROUND * spacing / grid.step_mm), 1, cv2.FILLED)
     return inside & (mask > 0), inside & (wrong > 0)
 
 
-def _crossed(dots: _Dots, spline: Spline, box: tuple[float, float, float, float], spacing: float) -> Array:
+def _crossed(dots: _Dots, spline: Spline, misfit: Array, box: tuple[float, float, float, float], spacing: float) -> Array:
     """Misfit (N, 2) of dots against surfaces fitted without them: every fourth dot left out in turn."""
     i, j = dots.number[:, 0] % 2, dots.number[:, 1] % 2
     at = spline.at(dots.x, dots.y)
+    p, q = at[1] + misfit[:, 0], at[2] + misfit[:, 1]  # as measured, level
     out = np.full((dots.x.size, 2), np.nan)
     for part in range(4):
         left = dots.used & (2 * i + j == part)
         rest = dots.used & ~left
         if left.sum() < 4 or rest.sum() < FEWEST:
             continue
-        # The spline's own slopes stand for the measured ones: it runs through them.
         trial = fit_slopes(
-            dots.x[rest], dots.y[rest], at[1][rest], at[2][rest], box_mm=box, spacing_mm=spacing
+            dots.x[rest], dots.y[rest], p[rest], q[rest], box_mm=box, spacing_mm=spacing
         ).at(dots.x[left], dots.y[left])
-        out[left] = np.column_stack([trial[1] - at[1][left], trial[2] - at[2][left]])
+        out[left] = np.column_stack([trial[1] - p[left], trial[2] - q[left]])
     return out
 
 
 def _finish(
     dots: _Dots,
     spline: Spline | None,
+    misfit: Array,
     surface: Surface,
     view: View,
     board: Board,
@@ -420,14 +431,17 @@ def _finish(
     gains = np.array(
         [float(np.nanmedian(np.hypot(*slope)[inside])) for slope in (hit.d_across, hit.d_up)]
     )
-    crossed = _crossed(dots, spline, box, spacing)
-    crossed_rms = float(np.sqrt(np.nanmean(crossed**2))) if np.isfinite(crossed).any() else 0.0
+    crossed = _crossed(dots, spline, misfit, box, spacing)
+    seen_crossed = np.isfinite(crossed).any()
+    crossed_rms = float(np.sqrt(np.nanmean(crossed**2))) if seen_crossed else 0.0
+    # Where a fault is only a few dots wide, the surface between them is least certain: the worst half percent counts.
+    crossed_worst = float(np.nanpercentile(np.abs(crossed), 99.5)) if seen_crossed else 0.0
     pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
     stretch = board.period_mm / spacing
     noise = _centroid_noise_px(dots, view) * pitch * stretch / float(gains.min()) * spacing
     size = max(float(np.sqrt(dots.used.sum())), 4.0)
     noise *= float(np.sqrt(np.log(size) / (2 * np.pi) + 0.15))
-    uneven = crossed_rms * spacing / (2 * np.pi)
+    uneven = crossed_worst * spacing / (2 * np.pi)
     nan = np.where(measured, 0.0, np.nan)
     blown = view.photo.saturated
     clipped = np.zeros(grid.shape, bool)
