@@ -314,6 +314,8 @@ class Reading:
     rounds : int
         Rounds it took.
     pictures : tuple of Picture
+    told : ndarray (H, W), optional
+        How much the photos tell about the slopes, 1 for what is usual down to 0 inside one stretched stripe.
     """
 
     grid: Grid
@@ -328,6 +330,7 @@ class Reading:
     period_mm: Array
     rounds: int
     pictures: tuple[Picture, ...]
+    told: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -30,6 +30,10 @@ __all__ = ["COVERAGE_FACTOR", "Budget", "Inputs", "Share", "budget_stripes"]
 COVERAGE_FACTOR = 1.96
 """Normal distribution, 95 %."""
 
+STRETCHED = 0.015
+"""Relative standard uncertainty of a depth where one stripe is stretched over the whole window (from simulation:
+hollows at 60 to 85 % of the fold-over depth)."""
+
 WAVE_MM = 100.0
 """A fair panel's own waves are taken to be this long: cells closer than that do not count twice."""
 
@@ -166,6 +170,11 @@ def budget_stripes(
         ),
         Share("noise of the photos", "more light, or rest the phone", np.full(shape, reading.noise_mm)),
         Share(
+            "stretched stripes",
+            "narrower stripes, or the board closer",
+            STRETCHED * _stretched(reading) * np.abs(np.nan_to_num(reading.height_mm - fair.form_mm)),
+        ),
+        Share(
             "uneven stripes",
             "an evenly printed, flat board, and nothing moved between the photos",
             np.full(shape, reading.uneven_mm),
@@ -174,6 +183,18 @@ def budget_stripes(
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
     correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
     return Budget(tuple(shares), np.where(np.isfinite(reading.height_mm), sigma, np.nan), correction)
+
+
+def _stretched(reading: Reading) -> Array:
+    """1 in and around places where one stripe fills the view, 0 elsewhere."""
+    if reading.told is None:
+        return np.zeros(reading.height_mm.shape)
+    reach = max(1, round(0.7 * float(np.max(reading.period_mm)) / reading.grid.step_mm))
+    least = cv2.GaussianBlur(
+        np.where(np.isfinite(reading.height_mm), 1 - reading.told, 0.0), (0, 0), 0.3 * reach
+    )
+    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    return np.asarray(cv2.dilate(np.clip(2 * least - 0.6, 0, 1), kernel))
 
 
 def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array]:

@@ -106,6 +106,7 @@ def follow_stripes(
 def nudge_phase(
     rest: Array,
     slope: Array,
+    probe: Array,
     valid: Array,
     *,
     sigma_px: tuple[float, float],
@@ -124,6 +125,9 @@ def nudge_phase(
         Picture less drawn stripes, linear light.
     slope : ndarray (every*H, every*W), float32
         Derivative of the drawn stripes by phase.
+    probe : ndarray (every*H, every*W), float32
+        The same with its edges softened to a few pixels: what the picture is held against. A hard edge falls
+        between pixels here and on one there, and the beat of that would look like changing information.
     valid : ndarray (every*H, every*W), bool
     sigma_px, every, level_known
         As in `follow_stripes`.
@@ -133,15 +137,15 @@ def nudge_phase(
     error_rad : ndarray (H, W), float64
         Phase to add to the prediction; NaN where the window says nothing.
     telling : ndarray (H, W), float64
-        Squared slope left after the level has taken its part, per pixel of the window: the information.
+        Slope times probe left after the level has taken its part, per pixel of the window: the information.
     """
     smooth = _smoother(rest.shape, sigma_px, every)
     weight = valid.astype(np.float32)
-    rest, slope = rest * weight, slope * weight
-    w, s, r = smooth(weight), smooth(slope), smooth(rest)
+    rest, slope, probe = rest * weight, slope * weight, probe * weight
+    w, s, t, r = smooth(weight), smooth(slope), smooth(probe), smooth(rest)
     held = 1 / np.maximum(w + level_known * np.maximum(w, 0.1), 1e-6)
-    ss = (smooth(slope * slope) - held * s * s).astype(float)
-    sr = (smooth(slope * rest) - held * s * r).astype(float)
+    ss = (smooth(probe * slope) - held * t * s).astype(float)
+    sr = (smooth(probe * rest) - held * t * r).astype(float)
     usual = float(np.median(ss[w > 0.5])) if (w > 0.5).any() else 0.0
     ok = (w > 0.02) & (ss > 1e-4 * usual) & (ss > 0)
     return np.where(ok, sr / np.where(ok, ss, 1), np.nan), np.where(ok, ss, 0.0)

@@ -79,9 +79,16 @@ def draw_stripes(waveform: Array, phase_rad: Array, amplitude: Array) -> Array:
     return drawn
 
 
-def steepness(waveform: Array) -> Array:
-    """Derivative of a waveform by phase, (BINS,): where it is zero, the picture does not tell the phase."""
+def steepness(waveform: Array, *, harmonics: float = 12.0) -> Array:
+    """Derivative of a waveform by phase, (BINS,): where it is zero, the picture does not tell the phase.
+
+    Parameters
+    ----------
+    waveform : ndarray (BINS,)
+    harmonics : float
+        Order at which harmonics are down to 1/e: a pixel and the lens round the edges, and so must this, or a
+        hard edge would count without bound.
+    """
     spectrum = np.fft.rfft(waveform)
     order = np.arange(spectrum.size)
-    # A pixel and the lens round the edges; so does this, or a hard edge would count without bound.
-    return np.asarray(np.fft.irfft(1j * order * np.exp(-((order / 12) ** 2)) * spectrum, BINS))
+    return np.asarray(np.fft.irfft(1j * order * np.exp(-((order / harmonics) ** 2)) * spectrum, BINS))

@@ -67,8 +67,21 @@ def finish(
     # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
     noise = float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * grid.step_mm
     uneven = 1e-3 * closure * float(periods.max()) / (2 * np.pi)
+    told = [track.found.telling for track in tracks if track.found.telling is not None]
     return Reading(
-        grid, height, p, q, noise, uneven, flags, closure, np.array(gains), periods, rounds, tuple(pictures)
+        grid=grid,
+        height_mm=height,
+        p=p,
+        q=q,
+        noise_mm=noise,
+        uneven_mm=uneven,
+        flags=flags,
+        closure_mrad=closure,
+        gain_mm=np.array(gains),
+        period_mm=periods,
+        rounds=rounds,
+        pictures=tuple(pictures),
+        told=np.minimum(1.0, np.min(told, axis=0) / 0.5) if told else None,
     )
 
 

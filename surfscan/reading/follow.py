@@ -32,6 +32,9 @@ WAVEFORM_ROUND = 2
 SMALL_CHANGE = 0.5
 """Below this rms change, radians, whole turns are told by nearness instead of by unwrapping."""
 
+PROBE = 4.0
+"""Harmonics of the probe that the picture is held against."""
+
 LARGEST_NUDGE = 0.5
 """Largest phase error, radians, that one step against the drawn stripes may claim."""
 
@@ -185,7 +188,8 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
         if turn > WAVEFORM_ROUND:
             lock = before.lock
             slope = draw_stripes(steepness(track.waveform), phase, strength)
-            error, telling = nudge_phase(waves - drawn, slope, seen, sigma_px=sigma, every=FINE)
+            probe = draw_stripes(steepness(track.waveform, harmonics=PROBE), phase, strength)
+            error, telling = nudge_phase(waves - drawn, slope, probe, seen, sigma_px=sigma, every=FINE)
             residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
             usual = float(np.median(telling[before.good])) if before.good.any() else 1.0
             telling = np.minimum(telling / max(usual, 1e-12), 1.0)

@@ -20,7 +20,7 @@ from surfscan.poisson import label_islands
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
 from surfscan.records import Array, Grid, View
-from surfscan.shading.lamp import CellFit, Lamps, fit_cells, lamp_vectors
+from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import cast_shadow, drop_outliers
 from surfscan.shading.setting import fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
@@ -48,7 +48,10 @@ MODEL_SCALE_REL = 0.02
 """What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
 
 SPREAD_TO_ASK = 0.02
-"""Brightnesses that differ by more than this ask whether exposure or lamp differs."""
+"""Brightnesses that differ by more than this ask what differs."""
+
+WHAT_DIFFERS = ((True, True), (True, False), (False, False))
+"""(exposed, veiled): the exposure of everything, of all but the camera's own black level, or the lamp alone."""
 
 
 def read_lamp(
@@ -191,14 +194,8 @@ def _turn(  # type: ignore[no-untyped-def]
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     for sweep in range(2):
         rivals = [setting]
-        if (
-            count > 3
-            and turn > 0
-            and sweep == 0
-            and np.ptp(setting.brightness) > SPREAD_TO_ASK
-            and not has_ambient
-        ):
-            rivals.append(replace(setting, exposed=not setting.exposed))
+        if sweep == 0 and turn > 0 and _worth_asking(setting) and not has_ambient:
+            rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
         tried = []
         for rival in rivals:
             for _ in range(2):
@@ -276,6 +273,11 @@ def _noise(fit: CellFit, weight: Array, grain: float) -> float:
     # The median of chi-square with n degrees is about n (1 - 2/(9n))^3 (Wilson and Hilferty 1931; from memory).
     n = float(np.median(free[some]))
     return float(np.sqrt(np.median(over[some]) / (n * (1 - 2 / (9 * n)) ** 3))) + 1e-9
+
+
+def _worth_asking(setting: LampSetting) -> bool:
+    """Whether the left-overs of four or more unequal photos can tell what makes them unequal."""
+    return setting.brightness.size > 3 and bool(np.ptp(setting.brightness) > SPREAD_TO_ASK)
 
 
 def _misfit(fit: CellFit, weight: Array, noise: float) -> float:

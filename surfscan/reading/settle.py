@@ -109,7 +109,8 @@ def curl_mrad(p: Array, q: Array, measured: Array, step_mm: float, *, smooth_px:
     weight = measured.astype(np.float32)
     share = np.maximum(cv2.GaussianBlur(weight, (0, 0), smooth_px), 1e-3)
     soft_p, soft_q = (
-        cv2.GaussianBlur(np.where(measured, a, 0).astype(np.float32), (0, 0), smooth_px) / share for a in (p, q)
+        cv2.GaussianBlur(np.where(measured, a, 0).astype(np.float32), (0, 0), smooth_px) / share
+        for a in (p, q)
     )
     curl = np.gradient(soft_p, step_mm, axis=0) - np.gradient(soft_q, step_mm, axis=1)
     size = 2 * int(np.ceil(2 * smooth_px)) + 1

@@ -27,6 +27,10 @@ from surfscan.surface.slopes import continue_smoothly, newton_step
 
 __all__ = ["read_stripes"]
 
+TOLD = 0.5
+"""Information, against what is usual, from which a slope counts fully: set-up errors make the two photos disagree
+a little everywhere, and weights that changed from place to place would turn that into false shape."""
+
 UNTOLD = 0.1
 """Weight under which a slope is taken from the height instead of from its photo."""
 
@@ -214,9 +218,9 @@ def _weights(tracks: list[Track], measured: Array) -> tuple[Array, Array]:
         told = (
             np.ones(measured.shape)
             if track.found.telling is None
-            else np.maximum(track.found.telling, 1e-3) ** 2
+            else np.minimum(track.found.telling / TOLD, 1.0) ** 3
         )
-        out.append(np.where(measured, told, 1e-3))
+        out.append(np.where(measured, np.maximum(told, 1e-3), 1e-3))
     return out[0], out[1]
 
 

@@ -23,7 +23,6 @@ LADDER: tuple[tuple[int, bool], ...] = (
     (2, False),
     (2, True),
     (3, False),
-    (3, True),
     (4, False),
     (5, False),
     (6, False),
