@@ -23,10 +23,10 @@ from surfscan.judge.advice import advise
 from surfscan.judge.decide import Decision, decide_spot, judge_panel
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.sentence import verdict_sentence
-from surfscan.judge.uncertainty import COVERAGE_FACTOR, Inputs, budget_stripes
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import distance_to_board
+from surfscan.reading.budget import COVERAGE_FACTOR, Inputs, budget_stripes
 from surfscan.reading.stations import Station, level_places, stand
 from surfscan.reading.stripes import read_stripes
 from surfscan.records import (

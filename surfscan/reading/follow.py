@@ -296,10 +296,11 @@ def _look_for_misprint(
     calm = good & (away < max(0.05 * board.period_mm, 2.5 * float(np.median(away[good]))))
     calm_fine = cv2.resize(calm.astype(np.uint8), seen.shape[::-1], interpolation=cv2.INTER_NEAREST) > 0
     phase = to_fine(course) * (2 * np.pi / board.period_mm) + before.offset_rad
-    # Level and amplitude over a few stripes: one displaced edge must not move its own reference.
-    reach_px = 2.0 * before.spacing_mm / grid.step_mm
+    # Level and amplitude as smooth courses: one displaced edge must not move its own reference, nor may a mean
+    # that is one-sided at the rim, where it lags behind uneven light and moves all edges there.
     level, amplitude = (
-        to_fine(_spread(a, good, reach_px)) for a in (before.lock.level, before.lock.amplitude)
+        to_fine(evaluate_polynomial(fit_polynomial(x[pick], y[pick], a[pick], 4), x[0], y[:, 0], 4))
+        for a in (before.lock.level, before.lock.amplitude)
     )
     return find_misprint(
         picture,

@@ -24,7 +24,7 @@ from scipy.stats import binomtest
 
 from surfscan.errors import SurfscanError
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.judge.uncertainty import Inputs
+from surfscan.reading.budget import Inputs
 from surfscan.pipeline import check_job
 from surfscan.records import Camera
 from surfscan.synth.camera_noise import write_job
