@@ -72,6 +72,8 @@ class LampSetting:
         Corrections of the lamps' places.
     exposed : bool
         Whether `brightness` is the camera's exposure, which scales the room's light too, or the lamp's own.
+    veiled : bool
+        Whether `black` is a veil of stray light, which the exposure scales too, or the camera's own.
     """
 
     room: float
@@ -79,6 +81,7 @@ class LampSetting:
     brightness: Array
     moved_mm: Array
     exposed: bool = False
+    veiled: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -195,7 +198,8 @@ def fit_cells(
 def _fit_cells(
     seen: Array, vectors: Array, setting: LampSetting, weight: Array, start: CellFit | None
 ) -> CellFit:
-    value = np.where(weight > 0, seen - setting.black, 0.0)
+    offset = setting.black * (setting.brightness if setting.veiled else np.ones(len(seen)))
+    value = np.where(weight > 0, seen - offset.reshape(-1, *([1] * (seen.ndim - 1))), 0.0)
     enough = np.count_nonzero(weight > 0, axis=0) >= 3
     fit = start
     # The room's light is a * |g| = a * g . n: three rounds settle n where a is small against the lamps.

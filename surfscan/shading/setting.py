@@ -157,10 +157,14 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
         if setting.exposed:
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
         add("room", drive, ROOM_SD, setting.room)
-        add("black", np.ones(shade.shape), BLACK_SD, setting.black)
+        drive = np.ones(shade.shape)
+        if setting.veiled:
+            drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
+        add("black", drive, BLACK_SD, setting.black)
     for k in range(count):
         drive = np.zeros(shade.shape)
         drive[k] = shade[k] + (setting.room * size if setting.exposed else 0.0)
+        drive[k] += setting.black if setting.veiled else 0.0
         add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0)
     for k in range(count if place_sd_mm > 0 else 0):
         for axis in range(3):
@@ -256,4 +260,5 @@ def _moved(setting: LampSetting, names: tuple[str, ...], step: Array, count: int
         bright / bright.mean(),
         setting.moved_mm + move,
         setting.exposed,
+        setting.veiled,
     )

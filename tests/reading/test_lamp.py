@@ -54,7 +54,19 @@ def level(height: np.ndarray, grid: Grid, order: int = 2) -> np.ndarray:
     return height - terms @ c
 
 
-def known(dishes, lamps, *, gains=None, room=0.4, patches=(), seed=1, ambient=False, tags=True):  # type: ignore[no-untyped-def]
+def known(
+    dishes,
+    lamps,
+    *,
+    gains=None,
+    room=0.4,
+    patches=(),
+    seed=1,
+    ambient=False,
+    tags=True,
+    haze=0.0,
+    haze_exposed=False,
+):  # type: ignore[no-untyped-def]
     """Photos of a known panel, in memory: (views, lamps, deviation function, ambient view)."""
     shots = tuple(Shot(f"lamp-{k}.jpg", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps))
     panel = Panel(SIZE, Flat(), Sum(tuple(dishes)))
@@ -71,7 +83,10 @@ def known(dishes, lamps, *, gains=None, room=0.4, patches=(), seed=1, ambient=Fa
         photo = Photo(file, "", light.astype(np.float32), code >= 1)
         return View(photo, CAMERA, POSE, "")
 
-    views = [take(s.file, g * render(scene, s)) for g, s in zip(gains, shots, strict=True)]
+    views = [
+        take(s.file, g * render(scene, s) + haze * (g if haze_exposed else 1.0))
+        for g, s in zip(gains, shots, strict=True)
+    ]
     out = None
     if ambient:
         dim = replace(scene, light=replace(scene.light, lamp_power_mm2=1e-9))
@@ -154,6 +169,24 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     assert got.reading.gain_mm.size == 0
     assert len(got.reading.pictures) == 6
     assert got.reading.pictures[0].lit.any()
+
+
+@pytest.mark.parametrize("veiled", [True, False], ids=["veil", "black level"])
+def test_stray_light_is_told_from_room_light(veiled: bool) -> None:
+    """An even haze over the picture, in the lens (the exposure scales it) or added by the camera (it does not)."""
+    gains = (0.9, 1.2, 1.1, 0.8, 1.15, 0.7)
+    views, lamps, height, _ = known(
+        [Dish(-40, 10, -1.2, 140)], ring(6), gains=gains, room=0.0, seed=12,
+        patches=[Patch(-40, 10, 200, 170, 0.75)], haze=0.004, haze_exposed=veiled,
+    )  # fmt: skip
+    got = read(views, lamps)
+    x, y = np.meshgrid(got.reading.grid.x_mm, got.reading.grid.y_mm)
+    near = np.hypot(x + 40, y - 10) < 8
+    have = level(got.reading.height_mm, got.reading.grid)
+    assert np.nanmean(have[near]) == pytest.approx(np.mean(height(x, y)[near]), abs=allowed(1.2))
+    assert got.setting.veiled == veiled
+    assert got.setting.room < 0.001
+    assert got.setting.black == pytest.approx(0.004, abs=0.001)
 
 
 def test_a_photo_with_the_lamp_out_does_the_same_for_bright_rooms() -> None:
