@@ -364,6 +364,10 @@ class CheckResult:
         The photo to draw on, linear light, 0 to 1.
     project : callable
         Panel points (N, 3) in mm to pixels (N, 2), column and row, of `overlay_photo`.
+    details : dict
+        Further results, JSON-ready, by name: uncertainty budget, straightedge, block, fill, slope, rule.
+    maps : dict of name to ndarray (H, W)
+        Further maps on the grid of `height`, NaN where not known.
     """
 
     panel: dict[str, Any]
@@ -379,6 +383,8 @@ class CheckResult:
     run: dict[str, Any]
     overlay_photo: Array
     project: Callable[[Array], Array]
+    details: dict[str, Any] = field(default_factory=dict)
+    maps: dict[str, Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        _freeze(self.overlay_photo)
+        _freeze(self.overlay_photo, *self.maps.values())

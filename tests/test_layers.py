@@ -19,7 +19,8 @@ LAYERS: list[set[str]] = [
     {"records"},
     {"poisson"},  # one solver under phase and surface
     {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
-    {"reading"},  # one kind of light per file, joins the stages up to height
+    {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
+    {"outcome"},
     {"synth"},
     {"pipeline"},
     {"record"},

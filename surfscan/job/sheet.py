@@ -19,6 +19,7 @@ from surfscan.job.sheet_tables import (
     BoardSheet,
     CameraSheet,
     LimitsSheet,
+    MeasureSheet,
     PanelSheet,
     PhotoSheet,
     Table,
@@ -45,6 +46,7 @@ class Sheet(Table):
         alias="photo", description="one [[photo]] for each photo, 1 to 200"
     )
     limits: LimitsSheet = Field(default_factory=LimitsSheet, description="a table [limits]")
+    measure: MeasureSheet = Field(default_factory=MeasureSheet, description="a table [measure]")
     uncertainty: UncertaintySheet = Field(
         default_factory=UncertaintySheet, description="a table [uncertainty]"
     )

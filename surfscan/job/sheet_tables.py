@@ -334,6 +334,8 @@ class PhotoSheet(Table):
         return value
 
 
+_Wave = Annotated[float, Field(gt=0.0, le=5000.0)]
+_Block = Annotated[float, Field(ge=10.0, le=2000.0)]
 _Depth = Annotated[float, Field(gt=0.0, le=100.0)] | None
 _DEPTH = "mm, over 0 and at most 100"
 
@@ -347,6 +349,47 @@ class LimitsSheet(Table):
     putty_depth_mm: _Depth = Field(default=None, description=_DEPTH)
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] | None = Field(
         default=None, description="a share, over 0.5 and under 1"
+    )
+    slope_mrad: Annotated[float, Field(gt=0.0, le=1000.0)] | None = Field(
+        default=None, description="mrad, over 0 and at most 1000"
+    )
+    band_mm: tuple[_Wave, _Wave] | None = Field(
+        default=None, description="[shortest, longest] wavelength, mm, the first below the second"
+    )
+    feather_mrad: Annotated[float, Field(gt=0.0, le=1000.0)] | None = Field(
+        default=None, description="mrad, over 0 and at most 1000"
+    )
+
+    @field_validator("band_mm")
+    @classmethod
+    def _rising(cls, band: tuple[float, float] | None) -> tuple[float, float] | None:
+        if band is not None and band[0] >= band[1]:
+            raise refuse(
+                "is not a band",
+                found=f"{list(band)}",
+                allowed="the shorter wavelength first, the longer second",
+            )
+        return band
+
+
+class MeasureSheet(Table):
+    """The gauges to lay on the map: `[measure]`, each optional."""
+
+    straightedge_mm: Annotated[float, Field(ge=20.0, le=5000.0)] = Field(
+        default=300.0, description="length of the ruler, mm, 20 to 5000"
+    )
+    straightedge_at_mm: Point | None = Field(default=None, description="[x, y] of a place on the panel, mm")
+    straightedge_direction_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = Field(
+        default=0.0, description="direction of the ruler there, degrees anticlockwise from x"
+    )
+    straightedge_line_mm: tuple[Point, Point] | None = Field(
+        default=None, description="[[x, y], [x, y]], the ends of a line to lay the ruler along, mm"
+    )
+    block_mm: tuple[_Block, _Block] = Field(
+        default=(280.0, 70.0), description="[length, width] of the sanding block, mm, 10 to 2000"
+    )
+    waviness_mm: Annotated[float, Field(ge=1.0, le=5000.0)] = Field(
+        default=80.0, description="cut-off wavelength of the waviness filter, mm, 1 to 5000"
     )
 
 

@@ -25,10 +25,7 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["COVERAGE_FACTOR", "Budget", "Inputs", "Share", "budget_stripes"]
-
-COVERAGE_FACTOR = 1.96
-"""Normal distribution, 95 %."""
+__all__ = ["Budget", "Inputs", "Share", "budget_stripes"]
 
 STRETCHED = 0.015
 """Relative standard uncertainty of a depth where one stripe is stretched over the whole window (from simulation:
@@ -40,7 +37,7 @@ WAVE_MM = 100.0
 WAVE_LEAST_MM = 0.001
 """Least size of those waves."""
 
-CELLS = 5000
+CELLS = 2500
 """About how many cells carry the propagation: set-up errors are smooth over the panel."""
 
 
@@ -104,11 +101,14 @@ class Budget:
         Combined standard uncertainty; NaN where not measured.
     correction_mm : ndarray (H, W)
         What the set-up is found to have added to the deviation; to be taken off.
+    u_slope_mrad : float
+        Standard uncertainty of a slope in mrad: what both photos disagree by, with the noise.
     """
 
     shares: tuple[Share, ...]
     sigma_mm: Array
     correction_mm: Array
+    u_slope_mrad: float
 
     def at(self, row: int, column: int) -> list[tuple[str, float, str]]:
         """Sources at one cell as (name, standard uncertainty in mm, cure), largest first."""
@@ -182,7 +182,12 @@ def budget_stripes(
     ]
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
     correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
-    return Budget(tuple(shares), np.where(np.isfinite(reading.height_mm), sigma, np.nan), correction)
+    measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
+    lever = (
+        2 * np.pi / float(np.max(reading.period_mm))
+    )  # slope of a wave a stripe period long, per mm of height
+    u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
+    return Budget(tuple(shares), measured, correction, u_slope)
 
 
 def _stretched(reading: Reading) -> Array:

@@ -82,6 +82,7 @@ def document(result: CheckResult) -> dict[str, Any]:
             "measures": result.measures,
             "spots": [asdict(spot) for spot in result.spots],
             "photos": list(result.photos),
+            **result.details,
             "run": result.run,
         }
     )
@@ -116,7 +117,7 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     try:
         hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
         try:
-            _write_height(hidden / "height.npz", result.height)
+            _write_height(hidden / "height.npz", result.height, result.maps)
             _write_pictures(hidden, result)
             (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
             (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
@@ -146,7 +147,7 @@ def _no_interrupt() -> Iterator[None]:
         raise KeyboardInterrupt
 
 
-def _write_height(path: Path, height: HeightMap) -> None:
+def _write_height(path: Path, height: HeightMap, maps: dict[str, Any]) -> None:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,
@@ -156,6 +157,7 @@ def _write_height(path: Path, height: HeightMap) -> None:
         form_mm=height.form_mm.astype(np.float32),
         sigma_mm=height.sigma_mm.astype(np.float32),
         flags=height.flags,
+        **{name: array.astype(np.float32) for name, array in maps.items()},
     )
 
 

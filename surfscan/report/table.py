@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
+from typing import Any
 
 from surfscan.flags import describe
 from surfscan.records import CheckResult, Spot
@@ -49,8 +50,39 @@ def format_result(result: CheckResult) -> str:
     )
     if result.spots:
         lines += ["", *_spot_lines(result.spots)]
+    lines += [line for text in _gauge_sentences(result.details) for line in _wrapped(text)]
     lines += ["", *_wrapped(CAUTIONS)]
     return "\n".join(lines)
+
+
+def _gauge_sentences(details: dict[str, Any]) -> list[str]:
+    """Straightedge, fill plan, finish, what would sharpen the figures, and the rule; what is not there is left out."""
+    said = []
+    worst = details.get("straightedge", {}).get("worst", {})
+    if worst.get("gap_mm") is not None and not math.isnan(worst["gap_mm"]):
+        said.append(
+            f"Straightedge of {details['straightedge']['length_mm']:g} mm: worst gap {worst['gap_mm']:.3f} mm"
+            f" (+/- {worst['u95_mm']:.3f}) at {worst['x_mm']:.0f}, {worst['y_mm']:.0f}."
+        )
+    fill = details.get("fill", {})
+    down = fill.get("highs_down_first", {})
+    if fill.get("lows") and down.get("volume_ml") is not None:
+        said.append(f"Fill: {down['volume_ml']:.1f} ml, {down['depth_mm']:.2f} mm at the deepest.")
+    if fill.get("better") not in (None, "neither", "not_measured"):
+        said.append(f"Fill plan: {fill['sentence']}")
+    slope = details.get("slope", {})
+    if slope.get("steepest_mrad") is not None and not math.isnan(slope["steepest_mrad"]):
+        counts = "" if slope.get("counts") else ", for information"
+        said.append(
+            f"Finish: steepest slope {slope['steepest_mrad']:.2f} mrad in waves of {slope['band_mm'][0]:g} to"
+            f" {slope['band_mm'][1]:g} mm (limit {slope['limit_mrad']:g}{counts})."
+        )
+    cures = [row.get("shrinks_most") for row in details.get("uncertainty", {}).get("spots", [])]
+    if cures and cures[0]:
+        said.append(f"To sharpen spot 1 most: {cures[0]}.")
+    if details.get("rule"):
+        said.append(details["rule"])
+    return said
 
 
 def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
