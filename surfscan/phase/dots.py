@@ -94,7 +94,12 @@ def find_blobs(image: Array, usable: Array, *, spacing_px: float) -> Blobs:
         if left < 0 or top < 0 or right > width or bottom > height:
             continue
         box = np.s_[top:bottom, left:right]
-        own = cv2.dilate((parts[box] == k).astype(np.uint8), np.ones((2 * margin - 1, 2 * margin - 1), np.uint8)) > 0
+        own = (
+            cv2.dilate(
+                (parts[box] == k).astype(np.uint8), np.ones((2 * margin - 1, 2 * margin - 1), np.uint8)
+            )
+            > 0
+        )
         other = (parts[box] > 0) & (parts[box] != k)
         if not usable[box].all() or (own & other).any():
             continue
@@ -106,7 +111,9 @@ def find_blobs(image: Array, usable: Array, *, spacing_px: float) -> Blobs:
         if total <= 0:
             continue
         cy, cx = np.arange(top, bottom), np.arange(left, right)
-        rows.append((float(mass.sum(0) @ cx) / total, float(mass.sum(1) @ cy) / total, total / top_light, top_light))
+        rows.append(
+            (float(mass.sum(0) @ cx) / total, float(mass.sum(1) @ cy) / total, total / top_light, top_light)
+        )
     if not rows:
         return Blobs(empty, empty, empty, empty)
     table = np.array(rows)
@@ -115,7 +122,20 @@ def find_blobs(image: Array, usable: Array, *, spacing_px: float) -> Blobs:
     return Blobs(*table[keep].T)
 
 
-_WAYS = ((1, 0), (0, 1), (-1, 0), (0, -1), (1, 1), (-1, -1), (1, -1), (-1, 1), (2, 0), (0, 2), (-2, 0), (0, -2))
+_WAYS = (
+    (1, 0),
+    (0, 1),
+    (-1, 0),
+    (0, -1),
+    (1, 1),
+    (-1, -1),
+    (1, -1),
+    (-1, 1),
+    (2, 0),
+    (0, 2),
+    (-2, 0),
+    (0, -2),
+)
 
 
 def number_lattice(a: Array, b: Array, *, spacing: float) -> tuple[Array, Array]:
@@ -166,7 +186,10 @@ def _first_frames(points: Array, tree: cKDTree, spacing: float) -> list[Array | 
     out: list[Array | None] = []
     for k, near in enumerate(tree.query(points, k=min(9, len(points)))[1]):
         rest = points[near[near != k]] - points[k]
-        right, up = rest[np.abs(rest[:, 0]) >= np.abs(rest[:, 1])], rest[np.abs(rest[:, 1]) > np.abs(rest[:, 0])]
+        right, up = (
+            rest[np.abs(rest[:, 0]) >= np.abs(rest[:, 1])],
+            rest[np.abs(rest[:, 1]) > np.abs(rest[:, 0])],
+        )
         frame = None
         pair = []
         for side, axis in ((right, 0), (up, 1)):
@@ -176,15 +199,14 @@ def _first_frames(points: Array, tree: cKDTree, spacing: float) -> list[Array | 
                 g = behind[np.argmin(np.sum(behind**2, 1))]
                 if np.linalg.norm(f + g) < 0.25 * np.linalg.norm(f - g):
                     pair.append(0.5 * (f - g))
-        if len(pair) == 2 and abs(np.linalg.det(pair)) > 0.2 * spacing**2:
+        sizes = [float(np.linalg.norm(f)) for f in pair]
+        if len(pair) == 2 and min(sizes) > 0.3 * spacing and max(sizes) < 2.5 * spacing:
             frame = np.array(pair)
         out.append(frame)
     return out
 
 
-def _follow(
-    points: Array, tree: cKDTree, frames: list[Array | None], seed: int
-) -> tuple[Array, Array]:
+def _follow(points: Array, tree: cKDTree, frames: list[Array | None], seed: int) -> tuple[Array, Array]:
     count = len(points)
     number, known, torn = np.zeros((count, 2), np.int64), np.zeros(count, bool), np.zeros(count, bool)
     taken: dict[tuple[int, int], int] = {(0, 0): seed}
@@ -201,7 +223,9 @@ def _follow(
             gap, other = tree.query(points[k] + way, distance_upper_bound=NEAR * length)
             if np.isfinite(gap) and int(other) != k:
                 # Longer ways come later, so that a missing dot is jumped only when there is no way round.
-                heapq.heappush(queue, (float(gap) / length + 0.3 * (abs(i) + abs(j) - 1), k, int(other), i, j))
+                heapq.heappush(
+                    queue, (float(gap) / length + 0.3 * (abs(i) + abs(j) - 1), k, int(other), i, j)
+                )
 
     reach_out(seed)
     while queue:

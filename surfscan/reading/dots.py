@@ -114,11 +114,12 @@ def read_dots(
     pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
     usable = _usable(view, grid)
     blobs = find_blobs(view.photo.image, usable, spacing_px=spacing / pitch)
-    dots = _number(blobs, view, surface, board, grid)
-    if dots.known.sum() < FEWEST:
+    enough = len(blobs.column) >= FEWEST
+    dots = _number(blobs, view, surface, board, grid) if enough else None
+    if dots is None or dots.known.sum() < FEWEST:
         raise NotMeasuredError(
             f"{view.photo.file}: no lattice of dots on the panel",
-            found=f"{len(blobs.column)} dots, {int(dots.known.sum())} of them in a lattice",
+            found=f"{len(blobs.column)} dots, {0 if dots is None else int(dots.known.sum())} of them in a lattice",
             allowed=f"at least {FEWEST}",
             cure="place the board so that the whole panel reflects it; darken the room, or wet the panel",
         )
@@ -174,7 +175,9 @@ def _spacing_mm(surface: Surface, inside: Array, view: View, board: Board, grid:
     return board.period_mm / max(np.sqrt(area), 1e-3)
 
 
-def _on_panel(view: View, blobs: Blobs, spline: Spline | None, surface: Surface, grid: Grid) -> tuple[Array, Array]:
+def _on_panel(
+    view: View, blobs: Blobs, spline: Spline | None, surface: Surface, grid: Grid
+) -> tuple[Array, Array]:
     """Panel places (N,) that the dots' pixels look at, on the surface as known so far."""
     ideal = undistort(np.column_stack([blobs.column, blobs.row]), camera=view.camera)
     ray = np.column_stack([ideal, np.ones(len(ideal))]) @ view.pose.rotation
@@ -236,13 +239,17 @@ def _round(
         x, y = x - shift_x, y - shift_y
     dots.x, dots.y = x, y
     z, p, q = (
-        (_sample(v, x, y, grid) for v in (surface.z, surface.p, surface.q)) if spline is None else spline.at(x, y)
+        (_sample(v, x, y, grid) for v in (surface.z, surface.p, surface.q))
+        if spline is None
+        else spline.at(x, y)
     )
     hit = hit_board(x, y, z, p, q, camera_mm=camera_mm, board=board)
     # The lattice's shift is what the levelled surface makes of it.
     use = dots.used & np.isfinite(hit.across_mm)
     wanted = board.period_mm * dots.number.astype(float)
-    offset = [float(np.median((h - w)[use])) for h, w in ((hit.across_mm, wanted[:, 0]), (hit.up_mm, wanted[:, 1]))]
+    offset = [
+        float(np.median((h - w)[use])) for h, w in ((hit.across_mm, wanted[:, 0]), (hit.up_mm, wanted[:, 1]))
+    ]
     for _ in range(2):
         hit = hit_board(x, y, z, p, q, camera_mm=camera_mm, board=board)
         du, dv = wanted[:, 0] + offset[0] - hit.across_mm, wanted[:, 1] + offset[1] - hit.up_mm
@@ -303,7 +310,9 @@ def _disc_shift(
     inverse = np.linalg.inv(np.where(fine[:, None, None], jacobian, np.eye(2)))  # K (N, i, a)
     bend = np.where(fine[:, None, None, None], bend, 0.0)
     square = np.einsum("nia,nma->nim", inverse, inverse)  # K K^T
-    first = -0.5 * np.einsum("nia,naim->nm", inverse, np.einsum("nakl,nkl->na", bend, square)[:, :, None, None] * np.eye(2))
+    first = -0.5 * np.einsum(
+        "nia,naim->nm", inverse, np.einsum("nakl,nkl->na", bend, square)[:, :, None, None] * np.eye(2)
+    )
     slope = -np.einsum("nia,naim->nm", inverse, bend)  # grad_x ln det K
     second = np.einsum("nim,nm->ni", square, slope)
     # The light's radius from the area of its image: px to panel to board.
@@ -373,7 +382,9 @@ def _cover(dots: _Dots, grid: Grid, inside: Array, spacing: float) -> tuple[Arra
     return inside & (mask > 0), inside & (wrong > 0)
 
 
-def _crossed(dots: _Dots, spline: Spline, misfit: Array, box: tuple[float, float, float, float], spacing: float) -> Array:
+def _crossed(
+    dots: _Dots, spline: Spline, misfit: Array, box: tuple[float, float, float, float], spacing: float
+) -> Array:
     """Misfit (N, 2) of dots against surfaces fitted without them: every fourth dot left out in turn."""
     i, j = dots.number[:, 0] % 2, dots.number[:, 1] % 2
     at = spline.at(dots.x, dots.y)
@@ -384,9 +395,9 @@ def _crossed(dots: _Dots, spline: Spline, misfit: Array, box: tuple[float, float
         rest = dots.used & ~left
         if left.sum() < 4 or rest.sum() < FEWEST:
             continue
-        trial = fit_slopes(
-            dots.x[rest], dots.y[rest], p[rest], q[rest], box_mm=box, spacing_mm=spacing
-        ).at(dots.x[left], dots.y[left])
+        trial = fit_slopes(dots.x[rest], dots.y[rest], p[rest], q[rest], box_mm=box, spacing_mm=spacing).at(
+            dots.x[left], dots.y[left]
+        )
         out[left] = np.column_stack([trial[1] - p[left], trial[2] - q[left]])
     return out
 
@@ -428,9 +439,7 @@ def _finish(
             found=f"{int(measured.sum())} cells measured",
             cure="check the board's pose and that the whole panel reflects it",
         )
-    gains = np.array(
-        [float(np.nanmedian(np.hypot(*slope)[inside])) for slope in (hit.d_across, hit.d_up)]
-    )
+    gains = np.array([float(np.nanmedian(np.hypot(*slope)[inside])) for slope in (hit.d_across, hit.d_up)])
     crossed = _crossed(dots, spline, misfit, box, spacing)
     seen_crossed = np.isfinite(crossed).any()
     crossed_rms = float(np.sqrt(np.nanmean(crossed**2))) if seen_crossed else 0.0

@@ -85,7 +85,7 @@ class _Series:
         n = len(self.frames)
         even = np.sort(np.mod(self.steps - self.steps[0], 2 * np.pi))
         if np.allclose(even, 2 * np.pi * np.arange(n) / n, atol=1e-3):
-            return tuple(sorted({1, 2, *(n * k for k in range(1, max(2, 13 // n)))}))
+            return tuple(sorted({1, 2, *(n * k for k in range(1, max(2, 27 // n)))}))
         return (1, 2, 3, 4, 5, 6)
 
 

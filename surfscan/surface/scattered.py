@@ -61,7 +61,9 @@ class Spline:
         ny, nx = self.coefficients.shape
         i, s = self._span(y_mm, self.y0_mm, ny)
         j, t = self._span(x_mm, self.x0_mm, nx)
-        cells = self.coefficients[(i[:, None] + np.arange(4))[:, :, None], (j[:, None] + np.arange(4))[:, None, :]]
+        cells = self.coefficients[
+            (i[:, None] + np.arange(4))[:, :, None], (j[:, None] + np.arange(4))[:, None, :]
+        ]
         out = []
         for dy, dx in ((0, 0), (0, 1), (1, 0)):
             wy, wx = _weights(s, dy, self.step_mm), _weights(t, dx, self.step_mm)
@@ -133,9 +135,9 @@ def fit_slopes(
     blank = Spline(box_mm[0], box_mm[2], step, np.zeros((ny, nx)))
     i, s = blank._span(y_mm, box_mm[2], ny)
     j, t = blank._span(x_mm, box_mm[0], nx)
-    unknown = ((i[:, None] + np.arange(4))[:, :, None] * nx + (j[:, None] + np.arange(4))[:, None, :]).reshape(
-        x_mm.size, 16
-    )
+    unknown = (
+        (i[:, None] + np.arange(4))[:, :, None] * nx + (j[:, None] + np.arange(4))[:, None, :]
+    ).reshape(x_mm.size, 16)
     w = np.ones(x_mm.size) if weight is None else weight
     normal: csc_array = csc_array((nx * ny, nx * ny))
     right = np.zeros(nx * ny)
