@@ -27,7 +27,12 @@ FLAGS: tuple[Flag, ...] = (
     Flag(1 << 0, "outside", "outside the judged region", ""),
     Flag(1 << 1, "left_out", "left out by the sheet", ""),
     Flag(1 << 2, "tag", "under a tag or its margin", "move the tag if this place matters"),
-    Flag(1 << 3, "out_of_view", "outside a photo", "step back, or aim so that the whole panel is in both photos"),
+    Flag(
+        1 << 3,
+        "out_of_view",
+        "outside a photo",
+        "step back, or aim so that the whole panel is in both photos",
+    ),
     Flag(1 << 4, "saturated", "blown out in a photo", "expose less, and turn the panel out of the glare"),
     Flag(
         1 << 5,
@@ -35,7 +40,12 @@ FLAGS: tuple[Flag, ...] = (
         "stripes too weak to read",
         "wet or gloss the surface, shade the panel from room light, or use wider stripes",
     ),
-    Flag(1 << 6, "off_board", "the board's reflection does not reach here", "use a larger board or move it closer"),
+    Flag(
+        1 << 6,
+        "off_board",
+        "the board's reflection does not reach here",
+        "use a larger board or move it closer",
+    ),
     Flag(1 << 7, "fold", "the reflection folds over: too hollow to read from here", "move the board closer"),
     Flag(
         1 << 8,
@@ -44,11 +54,25 @@ FLAGS: tuple[Flag, ...] = (
         "wipe the panel, leave out what is not panel, and shoot again with nothing moved in between",
     ),
     Flag(1 << 9, "island", "cut off from the main part; its own height and tilt are free", "leave less out"),
-    Flag(1 << 10, "edge", "at the edge of what was seen, where the form is less certain", "shoot a wider field"),
-    Flag(1 << 11, "one_direction", "seen in one stripe direction only", "add a photo with the board turned 90 degrees"),
+    Flag(
+        1 << 10, "edge", "at the edge of what was seen, where the form is less certain", "shoot a wider field"
+    ),
+    Flag(
+        1 << 11,
+        "one_direction",
+        "seen in one stripe direction only",
+        "add a photo with the board turned 90 degrees",
+    ),
     Flag(1 << 12, "shadow", "in shadow under too many lamp places", "use more lamp places or a higher lamp"),
-    Flag(1 << 13, "wide", "so wide that fair form and spot can't be told apart well", "judge a larger region"),
-    Flag(1 << 14, "narrow", "narrower than two reflected stripes: depth is underestimated", "use narrower stripes"),
+    Flag(
+        1 << 13, "wide", "so wide that fair form and spot can't be told apart well", "judge a larger region"
+    ),
+    Flag(
+        1 << 14,
+        "narrow",
+        "narrower than two reflected stripes: depth is underestimated",
+        "use narrower stripes",
+    ),
 )
 
 _BY_NAME = {flag.name: flag for flag in FLAGS}

@@ -27,6 +27,9 @@ __all__ = ["assemble"]
 LEAST_COVERAGE = 0.8
 """Less of the region than this, and nothing found over a limit: not measured (our choice)."""
 
+FAR = 3.0
+"""One direction alone is called ready only when the limit is this many times its 95 % uncertainty (our choice)."""
+
 
 def assemble(
     sheet: Sheet,
@@ -59,7 +62,9 @@ def assemble(
     -------
     CheckResult
     """
-    verdict, reasons, blocker = _verdict(judgement, height, quality, coverage)
+    verdict, reasons, blocker = _verdict(
+        judgement, height, quality, coverage, min(limits.low_mm, limits.high_mm)
+    )
     for station, checks in zip(stations, quality, strict=True):
         reasons += [f"{station.photo.file}: {c.sentence}; {c.cure}." for c in checks if not c.good]
     first = stations[0]
@@ -98,7 +103,7 @@ def assemble(
 
 
 def _verdict(
-    judgement: Judgement, height: HeightMap, quality: list[list[PhotoCheck]], coverage: float
+    judgement: Judgement, height: HeightMap, quality: list[list[PhotoCheck]], coverage: float, limit_mm: float
 ) -> tuple[str, list[str], str]:
     """The verdict with its reasons, and for "not_measured" what stood in the way."""
     verdict, reasons = judgement.panel.verdict, list(judgement.panel.reasons)
@@ -107,6 +112,16 @@ def _verdict(
         fold = describe("fold")
         sentence, cure = (fold.sentence, fold.cure) if folded else find_blocker(height.flags, quality)
         return "not_measured", reasons, f"{sentence}; {cure}" if cure else sentence
+    alone = any("one_direction" in spot.flags for spot in judgement.spots) or bool(
+        np.any(height.flags & bit("one_direction"))
+    )
+    if verdict == "ready" and alone:
+        sigma = height.sigma_mm[np.isfinite(height.sigma_mm)]
+        if COVERAGE_FACTOR * float(np.percentile(sigma, 95)) * FAR > limit_mm:
+            verdict = "close"
+            reasons.insert(
+                0, f"One stripe direction only: {describe('one_direction').cure} before calling it ready."
+            )
     if coverage < 0.95 and verdict == "rework":
         reasons.append(
             f"A part was not seen: {100 * coverage:.0f} % of the judged region was measured; there may be more to find."

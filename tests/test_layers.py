@@ -20,7 +20,7 @@ LAYERS: list[set[str]] = [
     {"poisson"},  # one solver under phase and surface
     {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
     {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
-    {"outcome"},
+    {"lights", "outcome"},
     {"synth"},
     {"pipeline"},
     {"record"},

@@ -146,7 +146,7 @@ def check_view(
     sharp_limit = min(THRESHOLDS["blur_px"], max(THRESHOLDS["blur_periods"] * stripe_px, 1.0))
     clipped_share = float((clipped & inside).sum() / count)
     lit_share = float(seen.sum() / count)
-    return [
+    checks = [
         _check(
             "exposure",
             exposure,
@@ -218,6 +218,9 @@ def check_view(
             "use a larger board, or move it closer",
         ),
     ]
+    if np.isnan(stripe_px):  # no stripes in this light: what is said of them does not apply
+        checks = [check for check in checks if "stripe" not in check.name and check.name != "board share"]
+    return checks
 
 
 def _check(

@@ -261,18 +261,15 @@ def built_yet(sheet: Sheet) -> None:
     """
     board, cure = sheet.board, 'use pattern "stripes" with tags and a board pose today'
     asks: list[tuple[bool, str]] = [
-        (any(photo.lamp_mm is not None for photo in sheet.photos), "photo.lamp_mm (a lamp on a matt panel)"),
-        (
-            board is not None and board.pattern == "stepped",
-            'board.pattern = "stepped" (a phase-stepped series)',
-        ),
-        (board is not None and board.pattern == "dots", 'board.pattern = "dots" (a lattice of round lights)'),
         (
             board is not None and board.setup_photo is not None,
             "board.setup_photo (the board's pose from a photo)",
         ),
         (sheet.camera.lens_file is not None, "camera.lens_file (a lens file)"),
-        (board is None or not board.posed, "A job without a board pose (a relative result)"),
+        (
+            (board is None or not board.posed) and all(photo.lamp_mm is None for photo in sheet.photos),
+            "A job without a board pose (a relative result)",
+        ),
         (
             sheet.tags is None and any(photo.corners_px is None for photo in sheet.photos),
             "A job without tags or corners_px (a relative result)",
@@ -281,5 +278,7 @@ def built_yet(sheet: Sheet) -> None:
     for asked, what in asks:
         if asked:
             raise RefusedError(
-                f"{what} is not built yet", allowed="stripes, one photo per direction", cure=cure
+                f"{what} is not built yet",
+                allowed="stripes, stepped stripes, dots or a lamp, with tags and poses",
+                cure=cure,
             )

@@ -412,6 +412,7 @@ class UncertaintySheet(Table):
         default=None, description="of the focal length, as a share of it, over 0 and at most 0.5"
     )
     tag_centre_mm: Length | None = Field(default=None, description="of each tag's place, mm")
+    lamp_mm: Length | None = Field(default=None, description="of each coordinate of a lamp's place, mm")
     tag_corner_px: Annotated[float, Field(gt=0.0, le=50.0)] | None = Field(
         default=None, description="of a tag corner found in a photo, pixels, over 0 and at most 50"
     )

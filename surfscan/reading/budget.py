@@ -25,7 +25,7 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["Budget", "Inputs", "Share", "budget_stripes"]
+__all__ = ["Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]
 
 STRETCHED = 0.015
 """Relative standard uncertainty of a depth where one stripe is stretched over the whole window (from simulation:
@@ -61,6 +61,8 @@ class Inputs:
         Of each coordinate of each tag.
     tag_corner_px : float
         Of a tag corner in a photo; the fit's own residual counts when it is worse.
+    lamp_mm : float
+        Of each coordinate of a lamp's place.
     """
 
     board_centre_mm: float = 3.0
@@ -69,6 +71,7 @@ class Inputs:
     focal_rel: float = 0.002
     tag_centre_mm: float = 0.3
     tag_corner_px: float = 0.05
+    lamp_mm: float = 5.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -168,7 +171,9 @@ def budget_stripes(
         Share(
             "fair form", "judge a larger region, so that more fair surface surrounds the spots", fair.sigma_mm
         ),
-        Share("noise of the photos", "more light, or rest the phone", np.full(shape, reading.noise_mm)),
+        Share(
+            "noise of the photos", "more light, or rest the phone", np.broadcast_to(reading.noise_mm, shape)
+        ),
         Share(
             "stretched stripes",
             "narrower stripes, or the board closer",
@@ -177,7 +182,7 @@ def budget_stripes(
         Share(
             "uneven stripes",
             "an evenly printed, flat board, and nothing moved between the photos",
-            np.full(shape, reading.uneven_mm),
+            np.broadcast_to(reading.uneven_mm, shape),
         ),
     ]
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
@@ -222,6 +227,40 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     clipped = np.clip(deviation, -3 * wave, 3 * wave)
     covariance = np.linalg.inv(np.eye(count) + weight * np.einsum("nj,nk->jk", moved, moved))
     return weight * covariance @ np.einsum("nj,n->j", moved, clipped), covariance
+
+
+def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, str, float], ...]) -> Budget:
+    """Budget of a reading whose set-up enters as shares of the depth.
+
+    Parameters
+    ----------
+    reading : Reading
+    fair : FairForm
+    shares : tuple of (name, cure, share)
+        Relative standard uncertainties of a depth.
+
+    Returns
+    -------
+    Budget
+        Without a set-up correction.
+    """
+    size = np.abs(np.nan_to_num(reading.height_mm - fair.form_mm))
+    shape = reading.height_mm.shape
+    rows = [Share(name, cure, share * size) for name, cure, share in shares]
+    rows += [
+        Share(
+            "fair form", "judge a larger region, so that more fair surface surrounds the spots", fair.sigma_mm
+        ),
+        Share(
+            "noise of the photos", "more light, or rest the phone", np.broadcast_to(reading.noise_mm, shape)
+        ),
+        Share("unevenness", "add a photo from another place", np.broadcast_to(reading.uneven_mm, shape)),
+    ]
+    sigma = np.sqrt(np.sum([np.nan_to_num(row.sigma_mm) ** 2 for row in rows], axis=0))
+    u_slope = float(np.nan_to_num(reading.closure_mrad)) + 0.05
+    return Budget(
+        tuple(rows), np.where(np.isfinite(reading.height_mm), sigma, np.nan), np.zeros(shape), u_slope
+    )
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,20 +8,19 @@ from surfscan.errors import RefusedError
 from surfscan.flags import bit, describe
 from surfscan.job.photo_quality import THRESHOLDS, check_view, edge_blur
 from surfscan.reading.stations import Station
-from surfscan.records import Array, PhotoCheck, Reading
+from surfscan.records import Array, PhotoCheck, Picture
 
 __all__ = ["find_blocker", "judge_photo"]
 
 
-def judge_photo(station: Station, reading: Reading, k: int, region: Array) -> list[PhotoCheck]:
-    """Judge photo `k` of a reading.
+def judge_photo(station: Station, picture: Picture, region: Array) -> list[PhotoCheck]:
+    """Judge one photo by its picture in the reading; what does not apply to its light is NaN there and left out.
 
     Raises
     ------
     RefusedError
         When its stripes are too fine or too few to trust anything.
     """
-    picture = reading.pictures[k]
     inside = region == 0
     checks = check_view(
         station.photo,

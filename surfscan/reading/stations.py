@@ -119,6 +119,9 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
         return Station(photo, camera, fit, (), source)
     assert sheet.tags is not None  # the sheet was asked before
     tags = find_tags(photo, dictionary=sheet.tags.dictionary)
+    if sheet.board is not None and sheet.board.pattern == "dots":
+        # Round lights between dark gaps read as tags now and then: only the sheet's own count.
+        tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
         tags,
