@@ -254,10 +254,13 @@ side_mm = 60
 
 """
 
-LATER = [
+OTHER_LIGHTS = [
     ("stepped", swap(('"stripes"', '"stepped"'), (FIRST, FIRST + "\nphase_deg = 0"), (SECOND, SECOND + "\nphase_deg = 90\nperiod_mm = 40")), "stepped"),
     ("dots", swap(('"stripes"', '"dots"'), (FIRST, 'file = "a.jpg"'), (SECOND, 'file = "b.jpg"')), "dots"),
     ("lamp", swap((BOARD, ""), (FIRST, 'file = "a.jpg"\nlamp_mm = [900, 300, 350]'), (SECOND, 'file = "b.jpg"\nlamp_mm = [-900, 300, 350]')), "lamp_mm"),
+]  # fmt: skip
+
+LATER = [
     ("setup photo", swap((BOARD, SETUP)), "setup_photo"),
     ("lens file", swap((CAMERA, '[camera]\nlens_file = "lens.toml"\n')), "lens_file"),
     ("no board pose", swap(("centre_mm = [0.0, 500.0, 700.0]\nacross = [1.0, 0.0, 0.0]\nup = [0.0, -0.8, 0.6]\n", "")), "board pose"),
@@ -272,6 +275,11 @@ def test_right_by_the_contract_but_not_built_yet(tmp_path: Path, text: str, word
     with pytest.raises(RefusedError, match=f"{word}.* is not built yet") as caught:
         built_yet(sheet)
     assert caught.value.status == 3
+
+
+@pytest.mark.parametrize("text", [case[1] for case in OTHER_LIGHTS], ids=[case[0] for case in OTHER_LIGHTS])
+def test_other_lights_are_built(tmp_path: Path, text: str) -> None:
+    built_yet(load_sheet(job(tmp_path, text)))
 
 
 def test_corners_instead_of_tags_are_built(tmp_path: Path) -> None:
