@@ -2,8 +2,8 @@
 
 Each dot says where on the board its place looks, hence both slopes. The surface through them is the one of least
 third-order bending; it puts the dots back on the panel, levels them on the tags' plane, and is fitted again. Which
-dot of the board is which needs no absolute answer: the whole lattice may be off by any shift, since that is a tilt of the
-panel, and the tilt comes from the tags.
+dot of the board is which needs no absolute answer: the whole lattice may be off by any shift, since that is a tilt
+of the panel, and the tilt comes from the tags.
 """
 
 from __future__ import annotations
@@ -358,7 +358,7 @@ def _adopt(dots: _Dots, surface: Surface, view: View, board: Board, grid: Grid) 
 
 def _cover(dots: _Dots, grid: Grid, inside: Array, spacing: float) -> tuple[Array, Array]:
     """Cells between dots in use, and cells around dots that fit nothing."""
-    mask = np.zeros(grid.shape, np.uint8)
+    mask: Array = np.zeros(grid.shape, np.uint8)
     place = {tuple(n): k for k, n in enumerate(dots.number) if dots.used[k]}
     pixel = np.column_stack([dots.x - grid.x_mm[0], dots.y - grid.y_mm[0]]) / grid.step_mm
     for i, j in place:

@@ -121,6 +121,6 @@ def curl_mrad(p: Array, q: Array, measured: Array, step_mm: float, *, smooth_px:
 
 
 def integrated_noise(white: float, measured: Array, step_mm: float) -> float:
-    """Height noise, mm, of white slope noise of variance `white` a cell (Southwell's coefficient, ln(N)/2 pi + 0.15)."""
+    """Height noise, mm, of white slope noise of variance `white` a cell: Southwell's ln(N)/(2 pi) + 0.15."""
     size = max(float(np.sqrt(measured.sum())), 4.0)
     return float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * step_mm

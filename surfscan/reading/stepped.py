@@ -44,7 +44,7 @@ MOVED_PX = 0.5
 RESOLUTION_CELLS = 4.0
 """Cells across the narrowest spot that keeps its depth: a (1 - rho^2)^2 spot loses 3 % at 4 cells of averaging 2."""
 
-DISAGREE = 0.03
+DISAGREE = 0.01
 """Median disagreement of two periods, as a share of the shorter, above which the series is out of order."""
 
 
@@ -303,7 +303,7 @@ def _decode(
     gy, gx = np.gradient(aim, grid.step_mm)
     stretch = float(np.nanmedian(np.hypot(gx, gy)[inside]))  # board mm per panel mm
     state = np.zeros(grid.shape, np.int32)
-    waves = []
+    waves: list[Wave | None] = []
     for one in series:
         frames, own_state = _pictures(one, surface)
         state |= own_state

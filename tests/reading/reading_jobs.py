@@ -11,10 +11,12 @@ import cv2
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan import pipeline
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.optics.field import make_grid
+from surfscan.job.tags import paper_outline
+from surfscan.optics.field import make_grid, mask_region, mask_squares, pixel_pitch
+from surfscan.optics.mirror import distance_to_board
+from surfscan.reading.stations import Station, level_places, stand
 from surfscan.records import Board, Grid, Reading, View
 from surfscan.surface.form import fit_fair_form
 
@@ -23,23 +25,61 @@ from surfscan.surface.form import fit_fair_form
 class Job:
     sheet: Sheet
     rows: list[Any]
-    stations: list[Any]
+    stations: list[Station]
     views: list[View]
     board: Board
     level_at_mm: np.ndarray
 
     def grid(self, step_mm: float) -> tuple[Grid, np.ndarray]:
+        """Grid of the panel, and its region: all but the tags' paper with a margin of 1.5 mm."""
         grid = make_grid(self.sheet.panel.size_mm, step_mm)
-        return grid, pipeline._region(self.sheet, grid, self.stations)
+        turns = {k: v for station in self.stations for k, v in station.fit.tag_turn_rad.items()}
+        half = self.sheet.tags.side_mm * (0.5 + 1 / 6) + 1.5
+        under = mask_squares(grid, self.sheet.tags.centres_mm, turns, half)
+        return grid, mask_region(grid, region_mm=None, leave_out_mm=[], tags=under)
+
+    def stripes_step_mm(self) -> float:
+        """A seventeenth of the reflected period on the fine grid, as a check takes it."""
+        camera_mm = self.views[0].pose.centre_mm
+        near = float(np.linalg.norm(camera_mm))
+        far = distance_to_board(0.0, 0.0, camera_mm=camera_mm, board=self.board)
+        pitch = pixel_pitch(self.sheet.panel.size_mm, camera=self.views[0].camera, pose=self.views[0].pose)
+        return 2 * max(self.board.period_mm * near / (near + far) / 17, pitch)
+
+    def tag_curvature(self) -> np.ndarray:
+        """How the tags' tilts change across the panel: z_xx, z_xy, z_yy, 1/mm."""
+        rows, right = [], []
+        for station in self.stations:
+            for tag, (p, q) in station.fit.tag_tilt.items():
+                x, y = self.sheet.tags.centres_mm[tag]
+                rows += [[x, y, 0, 1, 0], [0, x, y, 0, 1]]
+                right += [p, q]
+        return np.clip(
+            np.linalg.lstsq(np.array(rows, float), np.array(right), rcond=None)[0][:3], -1e-3, 1e-3
+        )
 
 
 def load_job(folder: Path, *, varies: str | None = None) -> Job:
     sheet = load_sheet(folder)
     rows = [row for row in sheet.photos if varies in (None, row.varies)]
     photos = [read_photo(sheet.folder / row.file, row.file, encoding=row.encoding) for row in rows]
-    stations = [pipeline.stand(sheet, photo, row) for photo, row in zip(photos, rows, strict=True)]
-    views = [pipeline._view(sheet, s, row.varies or "") for s, row in zip(stations, rows, strict=True)]
-    return Job(sheet, rows, stations, views, pipeline._board(sheet), pipeline.level_places(sheet))
+    stations = [stand(sheet, photo, row) for photo, row in zip(photos, rows, strict=True)]
+    grow = 2 * (0.5 + 1 / 6 + 1.5 / sheet.tags.side_mm)
+    views = [
+        View(
+            s.photo,
+            s.camera,
+            s.fit.pose,
+            row.varies or "",
+            tuple(paper_outline(t, grow=grow) for t in s.tags),
+        )
+        for s, row in zip(stations, rows, strict=True)
+    ]
+    table = sheet.board
+    board = Board(
+        np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
+    )
+    return Job(sheet, rows, stations, views, board, level_places(sheet))
 
 
 def fair_peaks(reading: Reading, folder: Path, *, floor_mm: float) -> list[tuple[float, float]]:
@@ -57,7 +97,8 @@ def fair_peaks(reading: Reading, folder: Path, *, floor_mm: float) -> list[tuple
     )
     x, y = np.meshgrid(grid.x_mm, grid.y_mm)
     # A mean over 3 x 3 cells, of both, so that a lone cell's noise is no peak.
-    want, have = (cv2.blur(v, (3, 3)) for v in (field((y, x)), reading.height_mm - form))
+    box = np.full((3, 3), 1 / 9)  # not a running sum, which would carry NaN along
+    want, have = (cv2.filter2D(v, -1, box) for v in (field((y, x)), reading.height_mm - form))
     out = []
     for spot in json.loads((folder / "truth.json").read_text())["spots"]:
         near = np.hypot(x - spot["x_mm"], y - spot["y_mm"]) < 0.35 * max(spot["w"], spot["h"])
