@@ -73,8 +73,8 @@ class Round:
         Cells that can be used.
     offset_rad : float
         Phase of the pattern at the board's middle.
-    change_rad : float
-        Root mean square of what was measured against the prediction.
+    change_rad, peak_rad : float
+        What was measured against the prediction: root mean square, and what all but 0.5 % of the cells stay under.
     spacing_mm : float
         Reflected stripe period on the panel, median.
     grain : float
@@ -91,6 +91,7 @@ class Round:
     good: Array
     offset_rad: float
     change_rad: float
+    peak_rad: float
     spacing_mm: float
     grain: float
     telling: Array | None = None
@@ -207,9 +208,26 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
     )
     good &= np.isfinite(residual)
     change = float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
+    size = np.abs(residual[good])
+    peak = (
+        float(np.partition(size, int(0.995 * (size.size - 1)))[int(0.995 * (size.size - 1))])
+        if size.size
+        else 0.0
+    )
     grain = _grain(waves, seen, 0 if fx >= fy else 1)
     track.last = Round(
-        hit, lock, worst, place + residual / turned, good, offset, change, spacing, grain, telling, unlike
+        hit,
+        lock,
+        worst,
+        place + residual / turned,
+        good,
+        offset,
+        change,
+        peak,
+        spacing,
+        grain,
+        telling,
+        unlike,
     )
     return track.last
 

@@ -37,6 +37,9 @@ UNTOLD = 0.1
 SETTLED = 0.006
 """Rms change in radians below which the rounds end: 0.1 um of height on usual boards."""
 
+SETTLED_PEAK = 0.03
+"""The same for the largest changes."""
+
 ENOUGH = 400
 """Fewest measured cells that make a reading."""
 
@@ -50,7 +53,7 @@ def read_stripes(
     level_at_mm: Array,
     start_curvature: Array | None = None,
     progress: Callable[[float], None] | None = None,
-    rounds: int = 6,
+    rounds: int = 8,
 ) -> Reading:
     """Read slopes and height from two photos of stripes.
 
@@ -102,11 +105,14 @@ def read_stripes(
         while turn < rounds:
             use = inside & ~folded & ~odd
             # Each photo on its own thread; nothing is shared but what nobody writes, so the result is the same on one.
-            followed = pool.map(
-                lambda track, t=turn, s=surface, u=use: follow(track, t, s, board=board, grid=grid, inside=u),
-                tracks,
+            followed = list(
+                pool.map(
+                    lambda track, t=turn, s=surface, u=use: follow(track, t, s, board=board, grid=grid, inside=u),
+                    tracks,
+                )
             )
             change = max(found.change_rad for found in followed)
+            peak = max(found.peak_rad for found in followed)
             measured = tracks[0].found.good & tracks[1].found.good
             if measured.sum() < ENOUGH:
                 break
@@ -119,7 +125,9 @@ def read_stripes(
                 if folded.any() or odd.any():
                     rounds += 2  # the neighbours were led astray and need time to recover
                     continue
-            if turn > FOLD_ROUND and (change < SETTLED or change > 0.9 * last):
+            # A small spot still moving hides in the rms, so the largest changes count too.
+            settled = change < SETTLED and peak < SETTLED_PEAK
+            if turn > FOLD_ROUND and (settled or change > 0.9 * last):
                 break
             last = change
     weights = _weights(tracks, measured)

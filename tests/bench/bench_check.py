@@ -41,7 +41,7 @@ TIMED = "floor", "job", "floor cpu", "job cpu", "command", "start", "import"
 def make_pair(folder: Path, *, colour: bool) -> None:
     """A crowned panel with three faults, hand-held pair, square stripes, as a 12-megapixel phone takes it."""
     lows = Dish(-120, 60, -0.12, 110, 80) + Dish(90, -70, 0.08, 90) + Dish(180, 90, -0.06, 70)
-    panel = Panel((640.0, 440.0), form=Crown(3000.0), deviation=lows, edge_mm=60.0)
+    panel = Panel((640.0, 440.0), form=Crown(3000.0, zero_at_mm=(293.0, 193.0)), deviation=lows, edge_mm=60.0)
     scene = Scene(
         panel=panel,
         camera=Camera(5300.0, ((SIZE_PX[0] - 1) / 2, (SIZE_PX[1] - 1) / 2)),
