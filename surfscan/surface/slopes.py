@@ -43,7 +43,11 @@ def newton_step(first: tuple[Hit, Array, str], second: tuple[Hit, Array, str]) -
 
 def polynomial_terms(x: Array, y: Array, order: int) -> Array:
     """All monomials x^i y^j with i + j <= order, along a new last axis; x and y should be within about 1."""
-    return np.stack([x ** (n - j) * y**j for n in range(order + 1) for j in range(n + 1)], -1)
+    powers_x, powers_y = [np.ones_like(x)], [np.ones_like(y)]
+    for _ in range(order):  # products, because powers cost ten times as much
+        powers_x.append(powers_x[-1] * x)
+        powers_y.append(powers_y[-1] * y)
+    return np.stack([powers_x[n - j] * powers_y[j] for n in range(order + 1) for j in range(n + 1)], -1)
 
 
 def evaluate_polynomial(coefficients: Array, x: Array, y: Array, order: int) -> Array:
