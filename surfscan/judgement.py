@@ -383,7 +383,7 @@ def _gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, Any]
             width_mm=instruments.block_mm[1],
         )
         known = max(int(np.isfinite(block.clearance_mm).sum()), 1)
-        reach = {
+        reach: dict[str, Any] = {
             "length_mm": block.length_mm,
             "width_mm": block.width_mm,
             "touches_within_mm": block.ride_mm,

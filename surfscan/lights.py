@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -111,7 +112,7 @@ def take(
     grid = make_grid(sheet.panel.size_mm, step)
     region = _region(sheet, grid, stations)
     fits = [s.fit for s in stations]
-    given = {"board": board, "grid": grid, "region": region, "level_at_mm": level, "start_curvature": crown}
+    given: dict[str, Any] = {"board": board, "grid": grid, "region": region, "level_at_mm": level, "start_curvature": crown}
     if kind == "one way":
         reading = read_one_way(views[0], progress=progress, **given)
         far = _distance(stations[:1], board)

@@ -189,7 +189,7 @@ def cut_out(view: View, grid: Grid, *, reach_mm: float) -> Cutout:
         image = cv2.resize(image, size_px, interpolation=cv2.INTER_AREA)
     blocked: Array | None = None
     if blown.any() or view.hidden_px:
-        light = blown.astype(np.uint8)
+        light: Array = blown.astype(np.uint8)
         if factor > 1:
             light = cv2.resize(light * np.uint8(255), size_px, interpolation=cv2.INTER_AREA)
         paper = (light > 0).astype(np.uint8)

@@ -146,7 +146,10 @@ def budget_stripes(
     Budget
     """
     few = _thin(reading, fair, views, board)
-    names, cures, effects, owner = [], [], [], []
+    names: list[str] = []
+    cures: list[str] = []
+    effects: list[Array] = []
+    owner: list[int] = []
     for name, cure, moves in _sources(views, fits, board, inputs):
         for cameras, moved_board, scale in moves:
             effects.append(scale * _effect(few, cameras, moved_board, fair))

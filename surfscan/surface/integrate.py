@@ -65,7 +65,7 @@ def integrate_slopes(
     guess = None if start is None else np.where(valid, start, 0.0)
     z = solve_steps(gx, gy, wx, wy, tolerance=tolerance, start=guess, max_rounds=max_rounds)
     rx, ry = wx * (np.diff(z, axis=1) - gx), wy * (np.diff(z, axis=0) - gy)
-    edges = np.count_nonzero(wx) + np.count_nonzero(wy)
+    edges = int(np.count_nonzero(wx)) + int(np.count_nonzero(wy))
     closure = float(np.sqrt((np.sum(rx * rx) + np.sum(ry * ry)) / max(edges, 1)) / step_mm)
     count, labels = label_islands(valid)
     for k in range(1, count + 1):

@@ -24,8 +24,8 @@ from scipy.stats import binomtest
 
 from surfscan.errors import SurfscanError
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.reading.budget import Inputs
 from surfscan.pipeline import check_job
+from surfscan.reading.budget import Inputs
 from surfscan.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
@@ -88,7 +88,8 @@ def one(task: tuple[str, int]) -> list[tuple[str, float, float, float]]:
             s
             for s in result.spots
             if s.kind == spot["kind"]
-            and np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"]) < max(15, 0.4 * max(spot["w"], spot["h"]))
+            and np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"])
+            < max(15, 0.4 * max(spot["w"], spot["h"]))
         ]
         if near:
             best = min(near, key=lambda s: np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"]))
@@ -117,8 +118,13 @@ def own_job(folder: Path, seed: int) -> None:
     back = rng.uniform(1050, 1300)
     poses = tuple(
         look_at(
-            (rng.uniform(-40, 40), -back * np.cos(np.radians(elevation)) + rng.uniform(-20, 20),
-             back * np.sin(np.radians(elevation))), (0, 0, 0), (0, 1, 0),
+            (
+                rng.uniform(-40, 40),
+                -back * np.cos(np.radians(elevation)) + rng.uniform(-20, 20),
+                back * np.sin(np.radians(elevation)),
+            ),
+            (0, 0, 0),
+            (0, 1, 0),
         )
         for _ in range(2)
     )
@@ -130,7 +136,9 @@ def own_job(folder: Path, seed: int) -> None:
 
 def main() -> None:
     """Run the study."""
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("jobs", nargs="*", type=Path)
     parser.add_argument("--draws", type=int, default=30)
     parser.add_argument("--own", type=int, default=0)
