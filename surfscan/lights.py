@@ -14,7 +14,7 @@ from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
 from surfscan.reading.budget import Budget, Inputs, budget_scaled, budget_stripes
-from surfscan.reading.dots import read_dots
+from surfscan.reading.dots import dots_grid_mm, read_dots
 from surfscan.reading.lamp import read_lamp
 from surfscan.reading.one_way import read_one_way
 from surfscan.reading.stations import Station, level_places
@@ -108,7 +108,12 @@ def take(
     board = _board(sheet)
     level, crown = level_places(sheet), _tag_curvature(sheet, stations)
     size = sheet.panel.size_mm
-    step = stepped_grid_mm(size, views) if kind == "stepped" else _step(sheet, stations, board)
+    if kind == "stepped":
+        step = stepped_grid_mm(size, views)
+    elif kind == "dots":
+        step = dots_grid_mm(size, views[0], board)
+    else:
+        step = _step(sheet, stations, board)
     grid = make_grid(sheet.panel.size_mm, step)
     region = _region(sheet, grid, stations)
     fits = [s.fit for s in stations]

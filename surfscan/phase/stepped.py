@@ -209,7 +209,8 @@ def bend_of_screen(
         return np.asarray((flat - cv2.GaussianBlur(flat, (0, 0), smooth_px) / share)[pick], dtype=float)
 
     terms = np.stack([sharp(f(n * phase_rad)) for n in orders for f in (np.cos, np.sin)], 1)
-    value, root = sharp(residual_rad), np.ones(int(pick.sum()))
+    value = sharp(residual_rad)
+    root: Array = np.ones(int(pick.sum()))
     found = np.zeros(terms.shape[1])
     for _ in range(4):
         found = np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
