@@ -186,10 +186,13 @@ def _spots(
             found.append((kind, shape, cells))
     found.sort(key=lambda row: -abs(row[1].peak_mm))
     spots, decisions, lows = [], [], np.zeros(grid.shape, np.int32)
-    for number, (kind, shape, cells) in enumerate(found, 1):
+    for kind, shape, cells in found:
         limit = limits.low_mm if kind == "low" else limits.high_mm
         u95 = COVERAGE_FACTOR * float(height.sigma_mm[shape.row, shape.column])
         decision = decide_spot(kind, shape.peak_mm, u95, limit_mm=limit, confidence=limits.confidence)
+        if decision.verdict == "ready":
+            continue  # surely within its limit: not a spot to report
+        number = len(spots) + 1
         wide = shape.area_cm2 * 100 > 0.3 * grid.step_mm**2 * measured.sum()
         facts = (
             ("edge", shape.at_edge),

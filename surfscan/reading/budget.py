@@ -34,7 +34,10 @@ hollows at 60 to 85 % of the fold-over depth)."""
 WAVE_MM = 100.0
 """A fair panel's own waves are taken to be this long: cells closer than that do not count twice."""
 
-WAVE_LEAST_MM = 0.001
+SIGNIFICANT = 2.0
+"""How many times what waves alone would gain a set-up correction must explain to be taken off."""
+
+WAVE_LEAST_MM = 0.0003
 """Least size of those waves."""
 
 CELLS = 2500
@@ -229,7 +232,11 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     weight = min((step_mm / WAVE_MM) ** 2, 1.0) / wave**2
     clipped = np.clip(deviation, -3 * wave, 3 * wave)
     covariance = np.linalg.inv(np.eye(count) + weight * np.einsum("nj,nk->jk", moved, moved))
-    return weight * covariance @ np.einsum("nj,n->j", moved, clipped), covariance
+    mean = weight * covariance @ np.einsum("nj,n->j", moved, clipped)
+    # A correction that explains no more than as many free numbers would explain of mere waves is no correction.
+    gained = weight * float(np.sum(clipped**2) - np.sum((clipped - moved @ mean) ** 2))
+    free = count - float(np.trace(covariance))
+    return (mean if gained > SIGNIFICANT * free else np.zeros(count)), covariance
 
 
 def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, str, float], ...]) -> Budget:
