@@ -185,7 +185,9 @@ def _spots(
             )
             found.append((kind, shape, cells))
     found.sort(key=lambda row: -abs(row[1].peak_mm))
-    spots, decisions, lows = [], [], np.zeros(grid.shape, np.int32)
+    spots: list[Spot] = []
+    decisions: list[Decision] = []
+    lows = np.zeros(grid.shape, np.int32)
     for kind, shape, cells in found:
         limit = limits.low_mm if kind == "low" else limits.high_mm
         u95 = COVERAGE_FACTOR * float(height.sigma_mm[shape.row, shape.column])
