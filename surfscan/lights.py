@@ -117,7 +117,13 @@ def take(
     grid = make_grid(sheet.panel.size_mm, step)
     region = _region(sheet, grid, stations)
     fits = [s.fit for s in stations]
-    given: dict[str, Any] = {"board": board, "grid": grid, "region": region, "level_at_mm": level, "start_curvature": crown}
+    given: dict[str, Any] = {
+        "board": board,
+        "grid": grid,
+        "region": region,
+        "level_at_mm": level,
+        "start_curvature": crown,
+    }
     if kind == "one way":
         reading = read_one_way(views[0], progress=progress, **given)
         far = _distance(stations[:1], board)

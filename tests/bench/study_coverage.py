@@ -15,6 +15,7 @@ import argparse
 import json
 import tempfile
 from concurrent.futures import ProcessPoolExecutor
+from multiprocessing import get_context
 from pathlib import Path
 from typing import Any
 
@@ -145,7 +146,10 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--workers", type=int, default=2)
     options = parser.parse_args()
-    with tempfile.TemporaryDirectory() as made, ProcessPoolExecutor(options.workers) as pool:
+    with (
+        tempfile.TemporaryDirectory() as made,
+        ProcessPoolExecutor(options.workers, mp_context=get_context("spawn")) as pool,
+    ):
         folders = [(job, "independent") for job in options.jobs]
         for k in range(options.own):
             folder = Path(made) / f"own-{k}"
