@@ -13,7 +13,14 @@ from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
-from surfscan.reading.budget import Budget, Inputs, budget_scaled, budget_stripes
+from surfscan.reading.budget import (
+    MODEL_STEPPED,
+    MODEL_STRIPES,
+    Budget,
+    Inputs,
+    budget_scaled,
+    budget_stripes,
+)
 from surfscan.reading.dots import dots_grid_mm, read_dots
 from surfscan.reading.lamp import read_lamp
 from surfscan.reading.one_way import read_one_way
@@ -151,7 +158,8 @@ def take(
         both, both_fits, floor = views, fits, 0.004
 
     def propagated(fair: FairForm) -> Budget:
-        return budget_stripes(reading, fair, both, both_fits, board=board, inputs=inputs)
+        model = MODEL_STEPPED if kind == "stepped" else MODEL_STRIPES
+        return budget_stripes(reading, fair, both, both_fits, board=board, inputs=inputs, model=model)
 
     return _taken(grid, region, reading, propagated, floor)
 

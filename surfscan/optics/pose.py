@@ -7,6 +7,7 @@ known centre, and fits those with the camera's pose by least squares.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -154,17 +155,18 @@ def pose_from_corners(
     corners = 0.5 * np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0]])
     ideal = undistort(np.asarray(corners_px, float), camera=camera)
     fits = []
-    for start in _planar_starts(corners, ideal):
-        params = np.concatenate(start)
+    for vector, shift in _planar_starts(corners, ideal):
+        state = (cv2.Rodrigues(vector)[0], shift, np.zeros((0, 3)))
 
-        def residual(v: Array) -> Array:
-            return ((_ideal(v, corners) - ideal) * camera.focal_px).ravel()
+        def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
+            seen, jac = _seen(corners, rotation, shift)
+            return ((seen - ideal) * camera.focal_px).ravel(), jac * camera.focal_px
 
-        params, jac = _least_squares(residual, params)
-        seen = _ideal(params, corners)
-        rms = float(np.sqrt(np.mean(np.sum(residual(params).reshape(-1, 2) ** 2, 1))))
+        (rotation, shift, _), miss, jac = _least_squares(linear, state)
+        seen, _ = _seen(corners, rotation, shift)
         inverse = np.linalg.pinv(jac.T @ jac)
-        fits.append((rms, params, inverse, -inverse @ jac.T @ seen.ravel()))
+        rms = float(np.sqrt(np.mean(np.sum(miss.reshape(-1, 2) ** 2, 1))))
+        fits.append((rms, rotation, shift, inverse, -inverse @ jac.T @ seen.ravel()))
     fits.sort(key=lambda fit: fit[0])
     limit = 3 * POOR_PX * max(1.0, width_px / 1600)
     if not fits or fits[0][0] > limit:
@@ -174,9 +176,8 @@ def pose_from_corners(
             allowed=f"{limit:.1f} px",
             cure="click lower-left, lower-right, upper-right, upper-left in this order, and check size_mm and the lens",
         )
-    rms, params, covariance, by_focal = fits[0]
+    rms, rotation, shift, covariance, by_focal = fits[0]
     scale = max(rms, 1.0)
-    rotation, shift = cv2.Rodrigues(params[:3])[0], params[3:6].copy()
     return PoseFit(Pose(rotation, shift, covariance * scale**2, rms), {}, {}, {}, by_focal, {})
 
 
@@ -198,10 +199,20 @@ def _planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
     return starts
 
 
-def _ideal(pose_vector: Array, points: Array) -> Array:
-    seen = points @ cv2.Rodrigues(pose_vector[:3])[0].T + pose_vector[3:6]
-    ideal: Array = seen[..., :2] / seen[..., 2:]
-    return ideal
+def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
+    """Ideal places (N, 2) of points (N, 3), and their Jacobian (2 N, 6) by a turn from the left and the shift."""
+    turned = points @ rotation.T
+    x, y, z = (turned + shift).T
+    seen = np.stack([x / z, y / z], -1)
+    # d(place)/d(camera point), then camera point by turn (-[R P]x) and by shift (identity).
+    zero = np.zeros_like(z)
+    by_point = np.stack([np.stack([1 / z, zero, -x / z**2], -1), np.stack([zero, 1 / z, -y / z**2], -1)], 1)
+    a, b, c = turned.T
+    by_turn = np.stack(
+        [np.stack([zero, c, -b], -1), np.stack([-c, zero, a], -1), np.stack([b, -a, zero], -1)], 1
+    )
+    jac = np.concatenate([np.einsum("nij,njk->nik", by_point, by_turn), by_point], -1)
+    return seen, jac.reshape(-1, 6)
 
 
 def _tag_points(turn_tilt: Array, centres: Array, side: float) -> Array:
@@ -275,44 +286,56 @@ def _refine(
         edge = (on_plane[1] - on_plane[0]) + (on_plane[2] - on_plane[3])
         turn_tilt[k, 0] = np.arctan2(edge[1], edge[0])
 
-    def residual(v: Array) -> Array:
-        matrix = cv2.Rodrigues(v[:3])[0]
-        own = v[6:].reshape(count, 3)
-        points = _tag_points(own, middle, side)
-        seen = points @ matrix.T + v[3:6]
-        misses = (seen[..., :2] / seen[..., 2:] - ideal) * (camera.focal_px / CORNER_NOISE_PX)
-        return np.concatenate([misses.ravel(), (own[:, 1:] / TILT_PRIOR_RAD).ravel()])
+    scale = camera.focal_px / CORNER_NOISE_PX
+    prior = np.zeros((2 * count, 6 + 3 * count))
+    for k in range(count):
+        prior[2 * k, 7 + 3 * k] = prior[2 * k + 1, 8 + 3 * k] = 1 / TILT_PRIOR_RAD
 
-    params, jac = _least_squares(residual, np.concatenate([start, turn_tilt.ravel()]))
-    misses = residual(params)[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
+    def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
+        points = _tag_points(own, middle, side)
+        seen, jac = _seen(points.reshape(-1, 3), rotation, shift)
+        whole = np.zeros((8 * count, 6 + 3 * count))
+        whole[:, :6] = jac
+        by_point = jac[:, 3:6].reshape(count, 8, 3) @ rotation
+        for axis in range(3):
+            moved = own.copy()
+            moved[:, axis] += 1e-6
+            change = (_tag_points(moved, middle, side) - points) * 1e6
+            effect = np.einsum("ncij,ncj->nci", by_point.reshape(count, 4, 2, 3), change).reshape(count, 8)
+            for k in range(count):
+                whole[8 * k : 8 * k + 8, 6 + 3 * k + axis] = effect[k]
+        miss = ((seen - ideal.reshape(-1, 2)) * scale).ravel()
+        return np.concatenate([miss, (own[:, 1:] / TILT_PRIOR_RAD).ravel()]), np.vstack(
+            [whole * scale, prior]
+        )
+
+    (rotation, shift, own), miss, jac = _least_squares(linear, (rotation, start[3:6], turn_tilt))
+    misses = miss[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
     each = np.sqrt(np.mean(np.sum(misses**2, -1), -1))
     rms = float(np.sqrt(np.mean(each**2)))
     freedom = max(8 * count + 2 * count - (6 + 3 * count), 1)
     inflate = max(1.0, float(np.sum((misses / CORNER_NOISE_PX) ** 2)) / freedom)
     covariance = np.linalg.pinv(jac.T @ jac)[:6, :6] * inflate
-    pose = Pose(cv2.Rodrigues(params[:3])[0], params[3:6].copy(), covariance, rms)
-    own = params[6:].reshape(count, 3)
     return PoseFit(
-        pose,
+        Pose(rotation, shift, covariance, rms),
         {tag.id: float(own[k, 0]) for k, tag in enumerate(tags)},
         {tag.id: own[k, 1:].copy() for k, tag in enumerate(tags)},
         {tag.id: float(each[k]) for k, tag in enumerate(tags)},
-        *_sensitivities(params, jac, middle, side, camera, tags),
+        *_sensitivities((rotation, shift, own), jac, middle, side, camera, tags),
     )
 
 
 def _sensitivities(
-    params: Array, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
+    state: _State, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
 ) -> tuple[Array, dict[int, Array]]:
     """How the fitted pose answers to the focal length and to the tags' places (implicit differentiation)."""
     gain = np.linalg.pinv(jac.T @ jac) @ jac.T
     count = len(tags)
-    matrix = cv2.Rodrigues(params[:3])[0]
-    own = params[6:].reshape(count, 3)
+    rotation, shift, own = state
     scale = camera.focal_px / CORNER_NOISE_PX
 
     def seen(places: Array) -> Array:
-        points = _tag_points(own, places, side) @ matrix.T + params[3:6]
+        points = _tag_points(own, places, side) @ rotation.T + shift
         ratio: Array = points[..., :2] / points[..., 2:]
         return ratio
 
@@ -332,31 +355,37 @@ def _sensitivities(
     return by_focal[:6], by_tag
 
 
-def _least_squares(residual, start: Array) -> tuple[Array, Array]:  # type: ignore[no-untyped-def]
-    """Levenberg and Marquardt with a forward-difference Jacobian: a dozen unknowns, well scaled."""
-    v, damping = start.copy(), 1e-3
-    r = residual(v)
-    jac = np.empty((r.size, v.size))
+_State = tuple[Array, Array, Array]
+"""Rotation (3, 3), shift (3,), and each tag's own turn and slopes (N, 3)."""
+
+
+def _least_squares(
+    linear: Callable[[Array, Array, Array], tuple[Array, Array]], state: _State
+) -> tuple[_State, Array, Array]:
+    """Levenberg and Marquardt; returns the state, its residual and Jacobian. Turns are taken from the left."""
+    damping = 1e-3
+    miss, jac = linear(*state)
     for _ in range(60):
-        steps = 1e-7 * np.maximum(np.abs(v), 1.0)
-        for k in range(v.size):
-            moved = v.copy()
-            moved[k] += steps[k]
-            jac[:, k] = (residual(moved) - r) / steps[k]
-        normal, right = jac.T @ jac, jac.T @ r
+        normal, right = jac.T @ jac, jac.T @ miss
         for _ in range(12):
             step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -right)
-            trial = residual(v + step)
-            if np.isfinite(trial).all() and trial @ trial <= r @ r:
+            rotation, shift, own = state
+            trial = (
+                cv2.Rodrigues(step[:3])[0] @ rotation,
+                shift + step[3:6],
+                own + step[6:].reshape(own.shape),
+            )
+            fresh, slope = linear(*trial)
+            if np.isfinite(fresh).all() and fresh @ fresh <= miss @ miss:
                 break
             damping *= 10
         else:
             break
-        drop = r @ r - trial @ trial
-        v, r, damping = v + step, trial, max(damping / 10, 1e-12)
-        if drop <= 1e-10 * (r @ r + 1e-12):
+        drop = miss @ miss - fresh @ fresh
+        state, miss, jac, damping = trial, fresh, slope, max(damping / 10, 1e-12)
+        if drop <= 1e-9 * (miss @ miss + 1e-12):
             break
-    return v, jac
+    return state, miss, jac
 
 
 def _explain_misfit(

@@ -25,7 +25,14 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]
+__all__ = ["MODEL_STEPPED", "MODEL_STRIPES", "Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]
+
+MODEL_STRIPES = (0.0007, 0.006)
+"""Left out of the model for single photos of stripes or dots: mm, and a share of the depth. Set so that the stated
+intervals hold in the coverage study (tests/bench/study_coverage.py)."""
+
+MODEL_STEPPED = (0.0001, 0.006)
+"""The same for a stepped series."""
 
 STRETCHED = 0.015
 """Relative standard uncertainty of a depth where one stripe is stretched over the whole window (from simulation:
@@ -130,6 +137,7 @@ def budget_stripes(
     *,
     board: Board,
     inputs: Inputs,
+    model: tuple[float, float] = MODEL_STRIPES,
 ) -> Budget:
     """Propagate the set-up's uncertainties of a reading from two directions.
 
@@ -143,6 +151,8 @@ def budget_stripes(
         Of the same photos.
     board : Board
     inputs : Inputs
+    model : (mm, share)
+        What is left out of the model: a part that is the same everywhere, and one that grows with the depth.
 
     Returns
     -------
@@ -184,6 +194,11 @@ def budget_stripes(
             "stretched stripes",
             "narrower stripes, or the board closer",
             STRETCHED * _stretched(reading) * np.abs(np.nan_to_num(reading.height_mm - fair.form_mm)),
+        ),
+        Share(
+            "what the model leaves out",
+            "nothing in the set-up: lens, pixels, and stripes that are not quite as drawn",
+            np.hypot(model[0], model[1] * np.nan_to_num(reading.height_mm - fair.form_mm)),
         ),
         Share(
             "uneven stripes",
@@ -236,7 +251,10 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     # A correction that explains no more than as many free numbers would explain of mere waves is no correction.
     gained = weight * float(np.sum(clipped**2) - np.sum((clipped - moved @ mean) ** 2))
     free = count - float(np.trace(covariance))
-    return (mean if gained > SIGNIFICANT * free else np.zeros(count)), covariance
+    if gained > SIGNIFICANT * free:
+        return mean, covariance
+    # Not taken off, so what it would have been stays in the map, and in the uncertainty.
+    return np.zeros(count), covariance + np.outer(mean, mean)
 
 
 def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, str, float], ...]) -> Budget:
@@ -396,9 +414,9 @@ def _sources(
 
 
 def _moved(pose: Pose, change: Array) -> Pose:
-    """The pose after a small change of (rotation vector, shift)."""
-    vector = cv2.Rodrigues(pose.rotation)[0].ravel() + change[:3]
-    return replace(pose, rotation=cv2.Rodrigues(vector)[0], shift_mm=pose.shift_mm + change[3:6])
+    """The pose after a small turn from the left and a shift."""
+    turn = cv2.Rodrigues(np.asarray(change[:3], float))[0]
+    return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
 
 
 def _effect(few: _Few, cameras: list[_Camera], board: Board, fair: FairForm) -> Array:

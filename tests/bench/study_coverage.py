@@ -105,11 +105,13 @@ def own_job(folder: Path, seed: int) -> None:
     shape = Flat()
     places: list[tuple[float, float, float]] = []
     while len(places) < 3:
-        width = rng.uniform(55, 110)
+        width = rng.uniform(60, 110)
         x, y = (rng.uniform(-half + 0.7 * width, half - 0.7 * width) for half in (size[0] / 2, size[1] / 2))
         if all(np.hypot(x - a, y - b) > 0.65 * (width + c) for a, b, c in places):
             places.append((x, y, width))
-            shape = shape + Dish(x, y, float(rng.choice([-1, 1]) * rng.uniform(0.06, 0.3)), width)
+            # Well short of the fold-over: a compact low's middle bends by 16 depth / width^2.
+            most = min(0.3, 0.5 * 1e-3 * width**2 / 16)
+            shape = shape + Dish(x, y, float(rng.choice([-1, 1]) * rng.uniform(0.06, max(most, 0.08))), width)
     tags = corner_tags(size)
     at = (size[0] / 2 - 27, size[1] / 2 - 27)
     form = Crown(rng.uniform(2200, 6000), zero_at_mm=at) if rng.random() < 0.5 else Flat()
