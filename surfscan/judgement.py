@@ -175,8 +175,8 @@ def _spots(
     measured = np.isfinite(height.height_mm)
     found: list[tuple[str, SpotShape, Array]] = []
     for kind, sign, limit in (("low", -1, limits.low_mm), ("high", 1, limits.high_mm)):
-        # Whatever might be over the limit is shown, but nothing under half of it.
-        least = np.maximum(limit - GUARD * np.nan_to_num(height.sigma_mm, nan=0.0), 0.5 * limit)
+        # Whatever might be over the limit is shown, but nothing under seven tenths of it.
+        least = np.maximum(limit - GUARD * np.nan_to_num(height.sigma_mm, nan=0.0), 0.7 * limit)
         labels = find_spots(height.height_mm, sign=sign, least_mm=least, limit_mm=limit)
         for k in range(1, int(labels.max()) + 1):
             cells = labels == k

@@ -1,0 +1,76 @@
+"""Spots found and measured against closed forms of Gaussian dishes."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from surfscan.spots.find import find_spots
+from surfscan.spots.measure import measure_spot
+
+STEP = 2.0
+X, Y = np.arange(-200.0, 201, STEP), np.arange(-150.0, 151, STEP)
+GX, GY = np.meshgrid(X, Y)
+
+
+def gauss(
+    x: float, y: float, peak: float, sx: float, sy: float | None = None, turn: float = 0.0
+) -> np.ndarray:
+    c, s = np.cos(turn), np.sin(turn)
+    u, v = c * (GX - x) + s * (GY - y), -s * (GX - x) + c * (GY - y)
+    return peak * np.exp(-0.5 * ((u / sx) ** 2 + (v / (sy or sx)) ** 2))
+
+
+def test_a_gaussian_low_measures_as_its_closed_form() -> None:
+    a, w = 0.3, 24.0
+    z = gauss(61.0, -33.0, -a, w)
+    labels = find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
+    assert labels.max() == 1
+    spot = measure_spot(labels == 1, z, sign=-1, x_mm=X, y_mm=Y, step_mm=STEP)
+    assert (spot.x_mm, spot.y_mm) == (pytest.approx(61.0, abs=0.1), pytest.approx(-33.0, abs=0.1))
+    assert spot.peak_mm == pytest.approx(
+        -a, rel=2e-3
+    )  # quadratic through 5 x 5 cells: fourth-order remainder
+    fwhm = 2 * np.sqrt(2 * np.log(2)) * w
+    assert spot.length_mm == pytest.approx(fwhm, abs=STEP)
+    assert spot.width_mm == pytest.approx(fwhm, abs=STEP)
+    assert spot.peak_slope_mrad == pytest.approx(1e3 * a / w * np.exp(-0.5), rel=0.01)
+    # Down to a fifth of the peak: volume 2 pi a w^2 (1 - 1/5), area 2 pi w^2 ln 5.
+    assert spot.volume_ml == pytest.approx(2e-3 * np.pi * a * w**2 * 0.8, rel=0.01)
+    assert spot.area_cm2 == pytest.approx(2 * np.pi * w**2 * np.log(5) / 100, rel=0.02)
+    assert not spot.at_edge
+
+
+def test_direction_and_sign() -> None:
+    z = gauss(-80.0, 40.0, 0.2, 40.0, 15.0, np.radians(30))
+    assert find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04).max() == 0
+    labels = find_spots(z, sign=1, least_mm=0.04, limit_mm=0.04)
+    spot = measure_spot(labels == 1, z, sign=1, x_mm=X, y_mm=Y, step_mm=STEP)
+    assert spot.peak_mm > 0
+    assert spot.x_mm < 0 < spot.y_mm
+    assert spot.angle_deg == pytest.approx(30.0, abs=2.0)
+    assert spot.length_mm / spot.width_mm == pytest.approx(40 / 15, rel=0.1)
+
+
+def test_touching_hills_stay_two_and_a_ripple_on_one_does_not() -> None:
+    two = gauss(-35, 0, -0.2, 20) + gauss(35, 0, -0.15, 20)
+    assert find_spots(two, sign=-1, least_mm=0.04, limit_mm=0.04).max() == 2
+    one = gauss(0, 0, -0.2, 40) + 0.004 * np.cos(GX / 8)
+    assert find_spots(one, sign=-1, least_mm=0.04, limit_mm=0.04).max() == 1
+
+
+def test_numbers_fall_with_the_peak_and_nan_is_no_spot() -> None:
+    z = gauss(-100, 0, -0.1, 20) + gauss(100, 0, -0.3, 20)
+    z[:, :20] = np.nan
+    labels = find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
+    assert labels.max() == 2
+    assert labels[75, 150] == 1
+    assert not labels[:, :20].any()
+    assert find_spots(np.full(z.shape, np.nan), sign=-1, least_mm=0.04, limit_mm=0.04).max() == 0
+
+
+def test_a_spot_cut_by_what_was_not_seen_says_so() -> None:
+    z = gauss(0, 0, -0.2, 30)
+    z[:, 110:] = np.nan
+    labels = find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
+    assert measure_spot(labels == 1, z, sign=-1, x_mm=X, y_mm=Y, step_mm=STEP).at_edge

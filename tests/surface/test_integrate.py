@@ -1,0 +1,72 @@
+"""Slopes to height: exact where it must be, noise as published, islands apart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from tolerances import rounding
+
+from surfscan.poisson import label_islands
+from surfscan.surface.integrate import integrate_slopes
+
+
+def quadratic(h: int = 40, w: int = 60, step: float = 2.0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    x, y = np.meshgrid(step * np.arange(w), step * np.arange(h))
+    z = 1e-3 * x * x - 2e-3 * x * y + 5e-4 * y * y + 0.3 * x - 0.2 * y
+    return z, 2e-3 * x - 2e-3 * y + 0.3, -2e-3 * x + 1e-3 * y - 0.2
+
+
+def test_exact_on_a_quadratic() -> None:
+    """Southwell 1980: the mean of two node slopes is the chord's slope, so quadratics come back exactly."""
+    z, p, q = quadratic()
+    height, closure = integrate_slopes(p, q, step_mm=2.0, tolerance=1e-14)
+    assert np.abs(height - (z - z.mean())).max() < rounding(np.ptp(z), operations=z.size)
+    assert closure < 1e-12
+
+
+def test_exact_on_a_mask_and_with_weights() -> None:
+    z, p, q = quadratic()
+    p[10:20, 15:40] = np.nan
+    weight = np.random.default_rng(1).uniform(0.2, 1, z.shape)
+    height, _ = integrate_slopes(p, q, step_mm=2.0, weight=weight, tolerance=1e-13)
+    miss = height - z
+    assert np.nanstd(miss) < 1e-9 * np.ptp(z)  # the solver's tolerance times a condition of about 1e4
+    assert np.isnan(height[10:20, 15:40]).all()
+
+
+@pytest.mark.parametrize(("n", "eta"), [(4, 0.3157), (8, 0.4547), (16, 0.5804), (32, 0.6987)])
+def test_noise_coefficient(n: int, eta: float) -> None:
+    """Mean var(z) = eta h^2 sigma^2 on a square of n x n samples (table computed from Southwell's eigenvalues)."""
+    rng = np.random.default_rng(n)
+    trials = max(40, 12000 // n**2)
+    power = [
+        np.mean(integrate_slopes(*rng.normal(size=(2, n, n)), step_mm=1.0, tolerance=1e-10)[0] ** 2)
+        for _ in range(trials)
+    ]
+    # A few low modes carry the sum: the mean of the trials is known to its own standard error.
+    assert np.mean(power) == pytest.approx(eta, abs=5 * np.std(power) / np.sqrt(trials))
+
+
+def test_each_island_has_its_own_mean() -> None:
+    z, p, q = quadratic()
+    p[:, 25:28] = np.nan
+    height, _ = integrate_slopes(p, q, step_mm=2.0, tolerance=1e-13)
+    count, labels = label_islands(np.isfinite(height))
+    assert count == 2
+    for part in (1, 2):
+        cells = labels == part
+        assert height[cells].mean() == pytest.approx(0.0, abs=1e-9)
+        assert np.std((height - z)[cells]) < 1e-8
+    assert (labels == 1).sum() > (labels == 2).sum()
+
+
+def test_nothing_valid_gives_nothing() -> None:
+    nothing = np.full((5, 6), np.nan)
+    height, closure = integrate_slopes(nothing, nothing, step_mm=1.0)
+    assert np.isnan(height).all()
+    assert np.isnan(closure)
+
+
+def test_a_rise_to_the_right_is_higher_on_the_right() -> None:
+    height, _ = integrate_slopes(np.full((6, 8), 0.01), np.zeros((6, 8)), step_mm=1.0)
+    assert height[3, 7] - height[3, 0] == pytest.approx(0.07)

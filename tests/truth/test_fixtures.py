@@ -1,0 +1,173 @@
+"""Whole jobs on photos of the independent renderer (fixtures/SOURCES.md), against the surfaces they were made from."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import cv2
+import numpy as np
+import pytest
+from scipy.interpolate import RegularGridInterpolator
+
+from surfscan.flags import bit
+from surfscan.pipeline import check_job
+from surfscan.records import CheckResult
+from surfscan.surface.slopes import fit_polynomial, polynomial_terms
+
+JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
+STRIPES = ["flat", "crown", "satin", "smooth", "halo", "covered-tag", "deep", "before", "after"]
+CLEAN = ["clean-flat", "clean-crown"]
+
+
+@cache
+def checked(name: str) -> CheckResult:
+    return check_job(JOBS / name)
+
+
+@cache
+def truth(name: str) -> tuple[np.ndarray, list[dict[str, Any]]]:
+    """True deviation on the checked grid, and the spots that were made, with their true peaks."""
+    known = np.load(JOBS / name / "truth.npz")
+    field = RegularGridInterpolator(
+        (known["y_mm"], known["x_mm"]),
+        known["deviation_mm"].astype(float),
+        method="cubic",
+        bounds_error=False,
+    )
+    grid = checked(name).height.grid
+    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
+    spots = json.loads((JOBS / name / "truth.json").read_text())["spots"]
+    for spot in spots:
+        sign = -1 if spot["kind"] == "low" else 1
+        fx, fy = np.meshgrid(known["x_mm"], known["y_mm"])
+        near = np.hypot(fx - spot["x_mm"], fy - spot["y_mm"]) < 0.35 * max(spot["w"], spot["h"])
+        spot["true"] = sign * float(np.nanmax(sign * known["deviation_mm"][near]))
+    return field((y, x)), spots
+
+
+def pairs(name: str) -> list[tuple[dict[str, Any], Any]]:
+    """Each made spot (but rings) with the reported one at its place, or None."""
+    out = []
+    for spot in truth(name)[1]:
+        if spot.get("ring"):
+            continue
+        near = [
+            s
+            for s in checked(name).spots
+            if s.kind == spot["kind"]
+            and np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"])
+            < max(15.0, 0.4 * max(spot["w"], spot["h"]))
+        ]
+        out.append((spot, near[0] if near else None))
+    return out
+
+
+@pytest.mark.parametrize("name", STRIPES)
+def test_every_spot_over_the_limit_is_found_and_none_invented(name: str) -> None:
+    result, deviation = checked(name), truth(name)[0]
+    assert result.verdict == "rework"
+    for spot, found in pairs(name):
+        limit = result.limits[f"{spot['kind']}_mm"]
+        assert found is not None or abs(spot["true"]) < 1.15 * limit
+    grid = result.height.grid
+    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
+    for s in result.spots:
+        sign = -1 if s.kind == "low" else 1
+        near = np.hypot(x - s.x_mm, y - s.y_mm) < 12
+        assert np.nanmax(sign * deviation[near]) >= 0.7 * result.limits[f"{s.kind}_mm"]
+
+
+@pytest.mark.parametrize("name", STRIPES)
+def test_peaks(name: str) -> None:
+    """Aims of the project: max(2 um, 2 %) for spots two reflected stripes wide and up; deep lows max(10 um, 2 %)."""
+    least = 0.010 if name in ("deep", "before") else 0.002
+    period = max(checked(name).run["settings"]["reflected_period_mm"])
+    for spot, found in pairs(name):
+        if found is not None:
+            # satin's stripes are 51 mm wide and its high 100 mm, just under two: its rims are lost, by 3 % at most
+            share = 0.02 if min(spot["w"], spot["h"]) >= 2 * period else 0.03
+            assert abs(found.peak_mm - spot["true"]) <= max(least, share * abs(spot["true"]))
+
+
+@pytest.mark.parametrize("name", STRIPES + CLEAN)
+def test_map(name: str) -> None:
+    """Root mean square of the map at most 2.5 um after a robust quadratic, at least 92 % of the region measured."""
+    result, deviation = checked(name), truth(name)[0]
+    assert result.coverage >= 0.92
+    miss = result.height.height_mm - deviation
+    ok = np.isfinite(miss)
+    grid = result.height.grid
+    x, y = (a[ok] / 300 for a in np.meshgrid(grid.x_mm, grid.y_mm))
+    rest = miss[ok] - polynomial_terms(x, y, 2) @ fit_polynomial(x, y, miss[ok], 2)
+    assert np.sqrt(np.mean(rest**2)) <= 0.0025
+
+
+@pytest.mark.parametrize("name", CLEAN)
+def test_clean_panels_are_ready(name: str) -> None:
+    result = checked(name)
+    assert result.verdict == "ready"
+    assert result.spots == ()
+    assert "ready" in result.sentence.lower()
+
+
+def test_the_interval_holds_the_truth() -> None:
+    rows = [(spot, found) for name in STRIPES for spot, found in pairs(name) if found is not None]
+    inside = sum(abs(found.peak_mm - spot["true"]) <= found.u95_mm for spot, found in rows)
+    assert len(rows) >= 18
+    assert inside >= 0.9 * len(rows)
+
+
+def test_a_fold_is_flagged_and_left_out() -> None:
+    result = checked("fold")
+    folded = (result.height.flags & bit("fold")) != 0
+    assert folded.any()
+    assert np.isnan(result.height.height_mm[folded]).all()
+    deep = max(truth("fold")[1], key=lambda s: abs(s["true"]))
+    grid = result.height.grid
+    row, column = np.argmin(np.abs(grid.y_mm - deep["y_mm"])), np.argmin(np.abs(grid.x_mm - deep["x_mm"]))
+    assert folded[row, column]
+    assert result.verdict != "ready"
+    assert any("folds over" in reason for reason in result.reasons)
+    other = next(s for s in truth("fold")[1] if s is not deep)
+    found = next(s for s in result.spots if s.kind == other["kind"])
+    assert abs(found.peak_mm - other["true"]) <= max(0.002, 0.02 * abs(other["true"]))
+
+
+def test_a_covered_tag_is_survived() -> None:
+    assert [sorted(p["tags_seen"]) for p in checked("covered-tag").photos] == [[0, 1, 3], [0, 1, 3]]
+
+
+def test_same_photos_same_numbers_on_one_thread_or_two() -> None:
+    first = checked("smooth")
+    before = cv2.getNumThreads()
+    try:
+        cv2.setNumThreads(1)
+        second = check_job(JOBS / "smooth")
+    finally:
+        cv2.setNumThreads(before)
+    assert np.array_equal(first.height.height_mm, second.height.height_mm, equal_nan=True)
+    assert first.spots == second.spots
+
+
+def test_a_low_on_the_left_is_low_and_left() -> None:
+    low = next(s for s, _ in pairs("flat") if s["x_mm"] < -100 and s["kind"] == "low" and s["y_mm"] > 0)
+    found = next(
+        s for s in checked("flat").spots if np.hypot(s.x_mm - low["x_mm"], s.y_mm - low["y_mm"]) < 15
+    )
+    assert found.peak_mm < 0
+    assert found.x_mm < 0 < found.y_mm
+
+
+@pytest.mark.parametrize("name", ["stepped", "dots", "lamp"])
+def test_other_lights(name: str) -> None:
+    """Stepped max(0.7 um, 2 %), dots max(5 um, 5 %), lamp max(40 um, 6 %): the aims for each light."""
+    floor, share = {"stepped": (0.0007, 0.02), "dots": (0.005, 0.05), "lamp": (0.040, 0.06)}[name]
+    result = checked(name)
+    assert result.verdict == "rework"
+    assert len(result.spots) == len(truth(name)[1])
+    for spot, found in pairs(name):
+        assert found is not None
+        assert abs(found.peak_mm - spot["true"]) <= max(floor, share * abs(spot["true"]))
