@@ -27,7 +27,7 @@ U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 maker's round figure, and the same after focus and cropping have moved it)."""
 
 
-BLURRED = 0.12
+BLURRED = 0.32
 """Steepest step, as a share of the photo's range, under which nothing in it is sharp."""
 
 

@@ -12,11 +12,14 @@ import zlib
 from collections.abc import Callable
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 from PIL import Image
 
 from surfscan import cli
+from surfscan.job.photos import read_photo
+from surfscan.job.tags import find_tags, paper_outline
 
 BAD = Path(__file__).resolve().parents[2] / "fixtures" / "jobs" / "bad-photos"
 SHEET = (BAD / "panel.toml").read_text(encoding="utf-8")
@@ -44,14 +47,30 @@ def huge() -> bytes:
 
 
 def plain_panel() -> bytes:
-    """The good photo with the stripes between the tags painted over in one grey."""
+    """The good photo with everything but the tags' paper painted over in one grey, and some noise on it."""
     picture = np.array(Image.open(BAD / "stripes-across.jpg").convert("RGB"))
-    tall, wide = picture.shape[:2]
-    keep = picture.copy()
-    picture[:] = 120
-    for rows in (slice(0, round(0.37 * tall)), slice(round(0.63 * tall), tall)):
-        for columns in (slice(0, round(0.33 * wide)), slice(round(0.67 * wide), wide)):
-            picture[rows, columns] = keep[rows, columns]
+    keep = np.zeros(picture.shape[:2], np.uint8)
+    for tag in find_tags(read_photo(BAD / "stripes-across.jpg", "a.jpg"), dictionary="4x4_50"):
+        cv2.fillConvexPoly(keep, np.rint(paper_outline(tag, grow=1.3)).astype(np.int32), 1)
+    grey = np.random.default_rng(5).normal(120, 3, picture.shape).clip(0, 255).astype(np.uint8)
+    return jpeg(np.where(keep[..., None] > 0, picture, grey))
+
+
+def cropped() -> bytes:
+    """The good photo with a strip cut off: another size than the second one."""
+    return jpeg(np.array(Image.open(BAD / "stripes-across.jpg").convert("RGB"))[:-40])
+
+
+def doubled() -> bytes:
+    """The good photo with a copy of one tag pasted into the panel's middle."""
+    picture = np.array(Image.open(BAD / "stripes-across.jpg").convert("RGB"))
+    photo = read_photo(BAD / "stripes-across.jpg", "stripes-across.jpg")
+    tag = find_tags(photo, dictionary="4x4_50")[0]
+    outline = paper_outline(tag, grow=1.4)
+    (left, top), (right, bottom) = outline.min(0).astype(int), outline.max(0).astype(int)
+    part = picture[top:bottom, left:right].copy()
+    row, column = picture.shape[0] // 2, picture.shape[1] // 2
+    picture[row : row + part.shape[0], column : column + part.shape[1]] = part
     return jpeg(picture)
 
 
@@ -92,8 +111,8 @@ def refused(folder: Path, capsys: pytest.CaptureFixture[str], status: int, words
         ("white.jpg", "the photo is blown out"),
         ("too-dark.jpg", "the photo is dark"),
         ("blown-out.jpg", "the photo is blown out"),
-        ("motion.jpg", "no tags found"),
-        ("out-of-focus.jpg", "no tags found"),
+        ("motion.jpg", "nothing in the photo is sharp"),
+        ("out-of-focus.jpg", "nothing in the photo is sharp"),
         ("no-tags.jpg", "no tags found"),
         ("one-tag.jpg", "too few tags"),
         ("mirrored.jpg", "the photo is mirrored"),
@@ -112,9 +131,11 @@ def test_bad_photo(tmp_path: Path, capsys: pytest.CaptureFixture[str], photo: st
     [
         (lambda: jpeg(np.full((1, 1, 3), 90, np.uint8)), "is too small; found 1 x 1 pixels"),
         (huge, "is too large; found 30000 x 30000 pixels"),
-        (plain_panel, "stripes"),
+        (plain_panel, "no stripes in the judged region"),
+        (cropped, "is not of the same size as stripes-across.jpg"),
+        (doubled, "is in the photo 2 times"),
     ],
-    ids=["one pixel", "30,000 x 30,000", "no stripes"],
+    ids=["one pixel", "30,000 x 30,000", "no stripes", "another size", "doubled tag"],
 )
 def test_bad_photo_made_here(
     tmp_path: Path, capsys: pytest.CaptureFixture[str], make: Callable[[], bytes], words: str
@@ -131,7 +152,12 @@ def test_bad_photo_made_here(
         (swap((CENTRE[0], "0 = [283, -183]"), (CENTRE[1], "1 = [-283, -183]")), "tags 0 and 1 look swapped"),
         (swap(('"across"', '"?"'), ('"up"', '"across"'), ('"?"', '"up"')), "vary along the board's"),
         (swap(("817.10716]", "-817.10716]")), "board.centre_mm puts the board behind the panel"),
-        (swap(("centre_mm = [0, 593.6631,", "centre_mm = [0, -593.6631,")), "stripe"),
+        (
+            swap(("centre_mm = [0, 593.6631,", "centre_mm = [0, -593.6631,")),
+            "the panel does not reflect the board where the sheet puts it",
+        ),
+        (swap(("period_mm = 28", "period_mm = 14")), "the sheet's board would show other stripes"),
+        (swap(("period_mm = 28", "period_mm = 56")), "the sheet's board would show other stripes"),
         (swap(("size_mm = [620, 420]", "size_mm = [620, -420]")), "panel.size_mm[2] is out of range"),
         (swap(("focal_px = 1327.7", "focal_px = nan")), "camera.focal_px is no finite number"),
         (swap(("focal_px = 1327.7", "")), "focal"),
