@@ -21,9 +21,7 @@ from surfscan.reading.budget import (
     budget_scaled,
     budget_stripes,
 )
-from surfscan.reading.dots import dots_grid_mm, read_dots
 from surfscan.reading.lamp import read_lamp
-from surfscan.reading.one_way import read_one_way
 from surfscan.reading.stations import Station, level_places
 from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
 from surfscan.reading.stripes import read_stripes
@@ -118,6 +116,8 @@ def take(
     if kind == "stepped":
         step = stepped_grid_mm(size, views)
     elif kind == "dots":
+        from surfscan.reading.dots import dots_grid_mm
+
         step = dots_grid_mm(size, views[0], board)
     else:
         step = _step(sheet, stations, board)
@@ -132,6 +132,9 @@ def take(
         "start_curvature": crown,
     }
     if kind == "one way":
+        # Loaded when used: its sparse solver takes a fifth of a second to load, which most checks need not wait for.
+        from surfscan.reading.one_way import read_one_way
+
         reading = read_one_way(views[0], progress=progress, **given)
         far = _distance(stations[:1], board)
 
@@ -149,6 +152,8 @@ def take(
         both, both_fits = [views[k] for k in pick], [fits[k] for k in pick]
         floor = 0.0005
     elif kind == "dots":
+        from surfscan.reading.dots import read_dots  # loaded when used, like the reading of one photo
+
         reading = read_dots(views[0], progress=progress, **given)
         both = [_along(views[0], axis) for axis in ("across", "up")]
         both_fits = [fits[0], fits[0]]
