@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from skimage.restoration import unwrap_phase
 
 from surfscan.phase.carrier import tile_frequencies
 from surfscan.phase.lockin import follow_stripes, nudge_phase
@@ -91,6 +92,17 @@ def test_unwrap_is_exact_on_smooth_phase_and_keeps_islands_apart() -> None:
         turns = (found - true)[part] / (2 * np.pi)
         assert np.ptp(turns) < 1e-9
         assert turns.mean() == pytest.approx(np.rint(turns.mean()), abs=1e-9)
+
+
+def test_unwrap_agrees_with_a_reference_library() -> None:
+    """scikit-image's unwrap_phase (Herraez et al. 2002) on a masked map of a deep low's phase."""
+    x, y = grid(150, 200)
+    true = 9.0 * np.exp(-((x - 90) ** 2 + (y - 70) ** 2) / 1800) + 0.02 * x
+    wrapped = np.angle(np.exp(1j * true))
+    valid = np.hypot(x - 150, y - 110) > 20
+    theirs = np.ma.getdata(unwrap_phase(np.ma.masked_array(wrapped, mask=~valid), rng=0))
+    apart = (unwrap(wrapped, valid) - theirs)[valid] / (2 * np.pi)
+    assert np.abs(apart - np.rint(apart[0])).max() < 1e-6
 
 
 def test_tile_frequencies_of_a_chirp() -> None:
