@@ -26,7 +26,7 @@ from surfscan.judge.limits import Limits
 from surfscan.records import Array, HeightMap, Spot
 from surfscan.spots.find import find_spots
 from surfscan.spots.measure import SpotShape, measure_spot
-from surfscan.surface.areal import areal_parameters, band_slope
+from surfscan.surface.areal import areal_parameters, band_slope, curvature_map, slope_map
 from surfscan.surface.block import block_reach
 from surfscan.surface.filters import low_pass
 from surfscan.surface.flatness import flatness
@@ -80,7 +80,7 @@ class Judgement:
     details : dict
         JSON-ready: reference surfaces, straightedge, block, fill, rule.
     maps : dict of name to ndarray (H, W)
-        Filler depth, and where a block does not touch.
+        Filler depth, clearance under the block, slope, and both principal curvatures (1/m, + is hollow).
     """
 
     spots: tuple[Spot, ...]
@@ -163,9 +163,16 @@ def judge_map(
         "fill": fill_details,
         "rule": rule_sentence(limits.confidence),
     }
-    return Judgement(
-        tuple(spots), panel, measures, details, {"fill_depth_mm": fill_map, "block_clearance_mm": block_map}
-    )
+    _, _, steepness = slope_map(height.height_mm, step_mm=height.grid.step_mm)
+    curved = curvature_map(height.height_mm, step_mm=height.grid.step_mm)
+    maps = {
+        "fill_depth_mm": fill_map,
+        "block_clearance_mm": block_map,
+        "slope_mrad": steepness,
+        "curvature_most_per_m": curved.most,
+        "curvature_least_per_m": curved.least,
+    }
+    return Judgement(tuple(spots), panel, measures, details, maps)
 
 
 def _spots(
