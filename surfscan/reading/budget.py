@@ -27,11 +27,11 @@ from surfscan.surface.slopes import newton_step
 
 __all__ = ["MODEL_STEPPED", "MODEL_STRIPES", "Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]
 
-MODEL_STRIPES = (0.0005, 0.008)
+MODEL_STRIPES = (0.0003, 0.006)
 """Left out of the model for single photos of stripes or dots: mm, and a share of the depth. Set so that the stated
 intervals hold in the coverage study (tests/bench/study_coverage.py)."""
 
-MODEL_STEPPED = (0.0001, 0.008)
+MODEL_STEPPED = (0.0001, 0.006)
 """The same for a stepped series."""
 
 STRETCHED = 0.015
