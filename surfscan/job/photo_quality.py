@@ -205,7 +205,7 @@ def check_view(
             stripes_across >= THRESHOLDS["stripes_across_least"],
             "there are enough stripes",
             "there are too few stripes across the panel",
-            "use narrower stripes, or move the board closer",
+            "use narrower stripes, or move the board away",
         ),
         _check(
             "board share",
