@@ -219,10 +219,10 @@ def _settle(
 
 
 def _weights(tracks: list[Track], measured: Array) -> tuple[Array, Array]:
-    """Weights of p and q: the photo whose stripes vary across tells p, the other q."""
+    """Weights of p and q, each by the photo that tells it: the axes of a board turned on its side swap their parts."""
     out = []
-    for axis in ("across", "up"):
-        track = next(t for t in tracks if t.view.varies == axis)
+    tells_p = max(range(len(tracks)), key=lambda k: _lean(tracks[k], measured))
+    for track in (tracks[tells_p], tracks[1 - tells_p]):
         told = (
             np.ones(measured.shape)
             if track.found.telling is None
@@ -230,6 +230,14 @@ def _weights(tracks: list[Track], measured: Array) -> tuple[Array, Array]:
         )
         out.append(np.where(measured, np.maximum(told, 1e-3), 1e-3))
     return out[0], out[1]
+
+
+def _lean(track: Track, measured: Array) -> float:
+    """How much more of p than of q a photo's stripes tell, -1 to 1."""
+    hit = track.found.hit
+    slopes = hit.d_across if track.view.varies == "across" else hit.d_up
+    by_p, by_q = (float(np.sum(np.abs(slope[measured][::17]))) for slope in slopes)
+    return (by_p - by_q) / max(by_p + by_q, 1e-12)
 
 
 def _tags_plane(z: Array, grid: Grid, level_at_mm: Array) -> Array:
