@@ -55,6 +55,7 @@ def finish(
     flags[inside & odd] |= bit("inconsistent")
     flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
     p, q = np.where(measured, surface.p, np.nan), np.where(measured, surface.q, np.nan)
+    periods = np.array([track.found.spacing_mm for track in tracks])
     height, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=weights, start=surface.z, tolerance=1e-7)
     count, labels = label_islands(measured)
     for k in range(1, count + 1):
@@ -62,7 +63,9 @@ def finish(
         height[part] += np.mean(surface.z[part] - height[part])
         if k > 1:
             flags[part] |= bit("island")
-    periods = np.array([track.found.spacing_mm for track in tracks])
+            if part.sum() * grid.step_mm**2 < float(periods.max()) ** 2:
+                # Within a stripe period nothing can be told from the island's own free height and tilt.
+                height[part] = p[part] = q[part] = np.nan
     size = max(np.sqrt(measured.sum()), 4.0)
     # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
     noise = float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * grid.step_mm
