@@ -14,6 +14,7 @@ import cv2
 import numpy as np
 
 from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
@@ -39,6 +40,9 @@ SETTLED = 0.006
 
 SETTLED_PEAK = 0.03
 """The same for the largest changes."""
+
+CLEARLY_FEW = 2.7
+"""Stripes that the sheet's board would show across the panel, under which no photo of it need be looked at."""
 
 ENOUGH = 400
 """Fewest measured cells that make a reading."""
@@ -151,7 +155,7 @@ def _carry(
         return Surface(x, y, z, a * x + b * y - tilt[1], b * x + c * y - tilt[2])
 
     for cutout in cutouts:
-        _check_board(crown(), cutout.view, board, region == 0)
+        _check_board(crown(), cutout.view, board, region == 0, crown_known=start is not None)
     for turn in range(2):
         z = crown().z
         sets = []
@@ -179,8 +183,8 @@ def _carry(
     return crown()
 
 
-def _check_board(surface: Surface, view: View, board: Board, inside: Array) -> None:
-    """Refuse a board that the panel can't reflect into the camera from where the sheet puts it."""
+def _check_board(surface: Surface, view: View, board: Board, inside: Array, *, crown_known: bool) -> None:
+    """Refuse a board that the panel can't reflect into the camera, or of which it would show too few stripes."""
     hit = hit_board(
         surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
     )
@@ -190,6 +194,15 @@ def _check_board(surface: Surface, view: View, board: Board, inside: Array) -> N
             f"{view.photo.file}: the panel does not reflect the board where the sheet puts it",
             found=f"{100 * share:.0f} % of the panel reflects it into the camera",
             cure="check board.centre_mm, board.up and board.size_mm: x to the right, y up along the panel, z out of it",
+        )
+    place = hit.across_mm if view.varies == "across" else hit.up_mm
+    low, high = np.nanpercentile(place[inside], (0.5, 99.5))
+    if crown_known and (high - low) / board.period_mm < CLEARLY_FEW:
+        raise RefusedError(
+            f"{view.photo.file}: too few stripes across the panel",
+            found=f"{(high - low) / board.period_mm:.1f} periods",
+            allowed=f"at least {THRESHOLDS['stripes_across_least']:g}",
+            cure="use narrower stripes, or move the board away",
         )
 
 
