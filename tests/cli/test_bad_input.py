@@ -6,6 +6,7 @@ The photos are the rendered ones of fixtures/jobs/bad-photos (see fixtures/SOURC
 from __future__ import annotations
 
 import io
+import json
 import shutil
 import struct
 import zlib
@@ -20,6 +21,10 @@ from PIL import Image
 from surfscan import cli
 from surfscan.job.photos import read_photo
 from surfscan.job.tags import find_tags, paper_outline
+from surfscan.records import Camera
+from surfscan.synth.camera_noise import write_job
+from surfscan.synth.panels import Dish, Flat, Panel
+from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 
 BAD = Path(__file__).resolve().parents[2] / "fixtures" / "jobs" / "bad-photos"
 SHEET = (BAD / "panel.toml").read_text(encoding="utf-8")
@@ -163,11 +168,124 @@ def test_bad_photo_made_here(
         (swap(("focal_px = 1327.7", "")), "focal"),
         (swap(("low_mm = 0.04", "low_mm = 0")), "limits.low_mm is out of range"),
         (swap(('"stripes"', '"stepped"')), "phase_deg is missing"),
+        (swap(("size_mm = [620, 420]", "size_mm = [0, 420]")), "panel.size_mm[1] is out of range"),
+        (swap(("period_mm = 28", "period_mm = 0")), "board.period_mm is out of range"),
+        (swap(("period_mm = 28", "period_mm = -28")), "board.period_mm is out of range"),
+        (swap(("side_mm = 36", "side_mm = -36")), "tags.side_mm is out of range"),
+        (swap(("focal_px = 1327.7", "focal_px = 0")), "camera.focal_px is out of range"),
+        (swap(("focal_px = 1327.7", "focal_px = inf")), "camera.focal_px is no finite number"),
+        (swap(("low_mm = 0.04", "low_mm = nan")), "limits.low_mm is no finite number"),
+        (swap(("low_mm = 0.04", "low_mm = -0.04")), "limits.low_mm is out of range"),
+        (swap(("low_mm = 0.04", "lowmm = 0.04")), "low_mm"),
+        (swap((CENTRE[3], "3 = [-283, 183, 0]")), "tags.centres_mm"),
+        (swap((CENTRE[3], "")), "tag 3 is in the photo but not in the sheet"),
+        (
+            swap(
+                (
+                    "size_mm = [620, 420]",
+                    "size_mm = [620, 420]\nregion_mm = [[-200, -100], [200, 100], [200, -100], [-200, 100]]",
+                )
+            ),
+            "panel.region_mm",
+        ),
+        (
+            swap(
+                (
+                    "size_mm = [620, 420]",
+                    "size_mm = [620, 420]\nleave_out_mm = [[[0, 0], [50, 50], [50, 0], [0, 50]]]",
+                )
+            ),
+            "panel.leave_out_mm",
+        ),
+        (swap(("stripes-up.jpg", "nowhere.jpg")), "nowhere.jpg"),
+        ("[panel\nname = ", "panel.toml"),
+        ("", "panel"),
     ],
     ids=lambda value: value if len(value) < 60 else "",
 )
 def test_bad_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[str], sheet: str, words: str) -> None:
     refused(tmp_path, capsys, run(tmp_path, sheet, None), words)
+
+
+def test_a_second_photo_that_is_bad_is_named_too(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    sheet = swap(("stripes-up.jpg", "bad.jpg"))
+    job = tmp_path / "job"
+    job.mkdir()
+    (job / "bad.jpg").write_bytes((BAD / "truncated.jpg").read_bytes())
+    shutil.copy(BAD / "stripes-across.jpg", job)
+    (job / "panel.toml").write_text(sheet, encoding="utf-8")
+    refused(
+        tmp_path, capsys, cli.main(["check", str(job), "--out", str(tmp_path / "out"), "--quiet"]), "bad.jpg"
+    )
+
+
+def test_an_earlier_result_is_left_as_it_was(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "result.json").write_text("earlier")
+    assert run(tmp_path, SHEET, "black.jpg") == 3
+    assert [path.name for path in (tmp_path / "out").iterdir()] == ["result.json"]
+    assert (tmp_path / "out" / "result.json").read_text() == "earlier"
+    assert "earlier run" in capsys.readouterr().err
+
+
+def test_an_output_folder_that_can_not_be(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    (tmp_path / "out").write_text("a file")
+    status = run(tmp_path, SHEET, None)
+    told = capsys.readouterr()
+    assert status == 3
+    assert "out" in told.err
+    assert len(told.err.strip().splitlines()) == 1
+    assert (tmp_path / "out").read_text() == "a file"
+
+
+def take_own(folder: Path, **changed: float) -> Path:
+    """A job by the project's own ray caster, small: a flat panel 500 mm wide on 900 pixels."""
+    e = np.radians(54)
+    pose = look_at((20, -1150 * np.cos(e), 1150 * np.sin(e)), (0, 0, 0), (0, 1, 0))
+    size = (500.0, 360.0)
+    scene = Scene(
+        panel=Panel(size, Flat(), Dish(-90, 30, -0.15, 90)),
+        camera=Camera(0.8 * 900 * 1150 / 500, (449.5, 337.0)),
+        board=board_facing(900.0, 54, size_mm=(2200, 1900), period_mm=changed.get("period_mm", 26.0)),
+        tags=corner_tags(size),
+        poses=(pose,),
+        image_size_px=(900, 675),
+        supersampling=2,
+    )
+    return write_job(
+        scene,
+        folder,
+        rng=np.random.default_rng(3),
+        motion_px=changed.get("motion_px", 0.0),
+    )
+
+
+@pytest.mark.parametrize(
+    ("changed", "words"),
+    [
+        ({"period_mm": 5.0}, "too fine for this photo"),
+        ({"period_mm": 200.0}, "too few stripes across the panel"),
+        ({"period_mm": 300.0}, "too few stripes across the panel"),
+        ({"period_mm": 450.0}, "too few stripes across the panel"),
+        ({"motion_px": 25.0}, "stripes-across.jpg: no tags found"),
+    ],
+)
+def test_stripes_too_fine_too_few_or_smeared(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], changed: dict[str, float], words: str
+) -> None:
+    job = take_own(tmp_path / "job", **changed)
+    refused(tmp_path, capsys, cli.main(["check", str(job), "--out", str(tmp_path / "out"), "--quiet"]), words)
+
+
+def test_a_smear_that_leaves_the_tags_readable_is_told_and_measured(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    job = take_own(tmp_path / "job", motion_px=7.0)
+    assert cli.main(["check", str(job), "--out", str(tmp_path / "out"), "--quiet", "--json"]) == 10
+    photos = json.loads(capsys.readouterr().out)["photos"]
+    told = [photo["quality"]["sharpness"] for photo in photos]
+    # A smear n long has a standard deviation of n / sqrt(12) along it: 2.0 px, more than a sharp photo's 0.5 to 1.
+    assert all(1.2 < row["value"] < 3.0 for row in told)
 
 
 def test_the_good_job_beside_them_is_measured(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
