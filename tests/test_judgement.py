@@ -115,3 +115,72 @@ def test_measures_carry_their_reference() -> None:
         "plane" in text or "form" in text or "low-pass" in text
         for text in found.details["reference_surfaces"].values()
     )
+
+
+def masked(rows: slice, columns: slice) -> np.ndarray:
+    height = np.full((40, 60), np.nan)
+    height[rows, columns] = -0.2
+    return height
+
+
+@pytest.mark.parametrize(
+    "height",
+    [
+        masked(slice(20, 21), slice(30, 31)),
+        masked(slice(20, 21), slice(None)),
+        masked(slice(None), slice(30, 31)),
+    ],
+    ids=["one cell", "one row", "one column"],
+)
+def test_a_low_that_is_all_that_was_measured_is_answered(height: np.ndarray) -> None:
+    """Nothing beside it to bound it: whatever is reported carries the edge flag, and the verdict is never `ready`."""
+    found = judged(height, coverage=float(np.isfinite(height).mean()), low_mm=0.04)
+    assert found.panel.verdict != "ready"
+    assert found.panel.reasons
+    for spot in found.spots:
+        assert "edge" in spot.flags
+        assert spot.peak_mm == pytest.approx(-0.2)
+    json.dumps(found.details, default=float)
+
+
+@pytest.mark.parametrize("shape", [(1, 1), (1, 50), (50, 1), (2, 2)])
+def test_maps_of_hardly_any_size(shape: tuple[int, int]) -> None:
+    for value in (0.0, np.nan):
+        found = judged(np.full(shape, value), coverage=float(np.isfinite(value)))
+        assert found.spots == ()
+        assert found.panel.reasons
+
+
+def test_a_place_between_too_close_to_call_has_both_limits_told() -> None:
+    found = judged(dish(-0.0405), low_mm=0.04, high_mm=0.04)
+    (spot,) = found.spots
+    assert spot.verdict == "close"
+    # P(|depth| within the limit) with the peak 0.5 u over it: Phi(-0.5) = 0.31 (JCGM 106, 7.3); told in words or number
+    assert any("close" in reason.lower() for reason in found.panel.reasons)
+
+
+def test_spots_are_numbered_by_size_and_carry_their_columns() -> None:
+    x, y = np.meshgrid(2.0 * (np.arange(160) - 79.5), 2.0 * (np.arange(120) - 59.5))
+
+    def at(cx: float, cy: float, peak: float) -> np.ndarray:
+        return peak * np.clip(1 - ((x - cx) ** 2 + (y - cy) ** 2) / 30**2, 0, None) ** 2
+
+    found = judged(at(-90, 50, -0.1) + at(80, -40, 0.3) + at(90, 60, -0.2), low_mm=0.04, high_mm=0.04)
+    assert [spot.id for spot in found.spots] == [1, 2, 3]
+    assert [spot.kind for spot in found.spots] == ["high", "low", "low"]
+    assert [np.sign(spot.peak_mm) for spot in found.spots] == [1, -1, -1]
+    first = found.spots[0]
+    assert (first.x_mm, first.y_mm) == (pytest.approx(80, abs=0.5), pytest.approx(-40, abs=0.5))
+    # Compact dish: steepest slope 16 A / (3 sqrt(3) D) at rho = 1/sqrt(3); half height at rho^2 = 1 - 1/sqrt(2).
+    assert first.peak_slope_mrad == pytest.approx(1e3 * 16 * 0.3 / (3 * np.sqrt(3) * 60), rel=0.02)
+    assert first.length_mm == pytest.approx(60 * np.sqrt(1 - np.sqrt(0.5)), abs=2.0)
+    assert first.u95_mm == pytest.approx(1.96 * 0.001)
+    # Steepest slope of the whole map is the first spot's.
+    assert np.nanmax(found.maps["slope_mrad"]) == pytest.approx(first.peak_slope_mrad, rel=0.01)
+
+
+def test_the_map_is_not_changed() -> None:
+    height = dish(-0.1)
+    before = height.copy()
+    judged(height)
+    assert np.array_equal(height, before)

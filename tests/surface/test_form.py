@@ -65,3 +65,47 @@ def test_too_little_is_refused() -> None:
     height[:3, :3] = 0.0
     with pytest.raises(ValueError, match="at least 30"):
         fit(height)
+
+
+def test_a_high_and_a_low_are_treated_alike() -> None:
+    made = dish(-120, 40, 0.2, 90) + dish(100, -60, 0.1, 80)
+    low, high = fit(waves() + made), fit(-waves() - made)
+    assert high.form_mm == pytest.approx(-low.form_mm, abs=1e-9)
+    assert np.array_equal(high.spots, low.spots)
+
+
+def test_a_tilt_or_a_shift_of_the_whole_map_changes_no_deviation() -> None:
+    """The form holds every plane: adding one moves it along (linearity of least squares; the mask stays)."""
+    z = waves(4) + dish(0, 0, 0.15, 100)
+    plain, moved = fit(z), fit(z + 0.7 + 2e-3 * GX - 1e-3 * GY)
+    assert moved.form_mm - (0.7 + 2e-3 * GX - 1e-3 * GY) == pytest.approx(plain.form_mm, abs=1e-4)
+
+
+def test_the_order_climbs_only_for_a_form_that_needs_it() -> None:
+    barrel = -(GX**2) / (2 * 3000) + 2e-10 * GX**3 * 20
+    cubic = fit(barrel + waves(5))
+    assert cubic.order == 3
+    assert "third-order" in cubic.name
+    assert np.abs(cubic.form_mm - barrel)[20:-20, 20:-20].max() < 0.002
+    assert fit(waves(6)).order == 2
+    assert "chosen by prediction" in cubic.name
+    assert "as asked" in fit(waves(6), order=2).name
+
+
+def test_holes_are_bridged_and_the_form_is_known_there() -> None:
+    z = 2e-5 * GX**2 + waves(7)
+    z[(abs(GX) < 60) & (abs(GY) < 50)] = np.nan
+    form = fit(z)
+    assert np.isfinite(form.form_mm).all()
+    assert np.abs(form.form_mm - 2e-5 * GX**2)[(abs(GX) < 60) & (abs(GY) < 50)].max() < 0.002
+    assert (form.sigma_mm >= 0).all()
+
+
+def test_the_stated_uncertainty_covers_the_forms_error() -> None:
+    """Twenty panels with waves of their own: error over stated uncertainty is of order one, not of ten or a tenth."""
+    ratio = []
+    for seed in range(20):
+        form = fit(waves(100 + seed))
+        ratio.append(np.sqrt(np.mean(form.form_mm**2) / np.mean(form.sigma_mm**2)))
+    # Waves of 40 to 90 mm are few to a block of 150 mm, so the jackknife itself is known to a factor of two.
+    assert 0.5 < np.median(ratio) < 2.0

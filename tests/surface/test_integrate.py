@@ -70,3 +70,64 @@ def test_nothing_valid_gives_nothing() -> None:
 def test_a_rise_to_the_right_is_higher_on_the_right() -> None:
     height, _ = integrate_slopes(np.full((6, 8), 0.01), np.zeros((6, 8)), step_mm=1.0)
     assert height[3, 7] - height[3, 0] == pytest.approx(0.07)
+
+
+def test_weights_say_whom_to_believe() -> None:
+    """Against dense weighted least squares of the chord rule (numpy.linalg.lstsq), and a spoilt strip ignored."""
+    rng = np.random.default_rng(6)
+    h, w, step = 9, 12, 1.5
+    p, q = rng.normal(size=(2, h, w))
+    wp, wq = rng.uniform(0.05, 1, (2, h, w))
+    wp[0, 0] = wq[0, 0] = 1.0  # weights are relative to the greatest
+    rows, right = [], []
+    for i in range(h):
+        for j in range(w):
+            for di, dj, slope, weight in ((0, 1, p, wp), (1, 0, q, wq)):
+                if i + di < h and j + dj < w:
+                    root = np.sqrt(min(weight[i, j], weight[i + di, j + dj]))
+                    row = np.zeros((h, w))
+                    row[i + di, j + dj], row[i, j] = root, -root
+                    rows.append(row.ravel())
+                    right.append(root * 0.5 * step * (slope[i, j] + slope[i + di, j + dj]))
+    want = np.linalg.lstsq(np.array(rows), np.array(right), rcond=None)[0].reshape(h, w)
+    got, _ = integrate_slopes(p, q, step_mm=step, weight=(wp, wq), tolerance=1e-13)
+    assert np.abs(got - (want - want.mean())).max() < 1e-9
+    z, p, q = quadratic()
+    p[:, 20] += 0.5
+    q[:, 20] += 0.5
+    weight = np.where(np.arange(z.shape[1]) == 20, 1e-3, 1.0) * np.ones(z.shape)
+    believed = np.abs(integrate_slopes(p, q, step_mm=2.0, tolerance=1e-12)[0] - (z - z.mean())).max()
+    doubted = integrate_slopes(p, q, step_mm=2.0, weight=weight, tolerance=1e-12)[0] - (z - z.mean())
+    # The column is the only tie between left and right, so a constant goes with it; beside it nothing bends.
+    beside = np.delete(doubted - doubted.mean(0), 20, axis=1)
+    assert np.abs(beside).max() < 0.01 * believed
+
+
+def test_closure_is_what_the_two_slopes_disagree_by() -> None:
+    """p = c y, q = 0 has curl c and no potential; p = c y, q = c x has one: z = c x y."""
+    y, x = np.mgrid[:30, :40].astype(float)
+    _, none = integrate_slopes(1e-3 * y, 1e-3 * x, step_mm=1.0, tolerance=1e-13)
+    _, some = integrate_slopes(1e-3 * y, 0 * x, step_mm=1.0, tolerance=1e-10)
+    assert none < 1e-12
+    assert some > 1e-3
+
+
+def test_one_cell_one_row_one_column() -> None:
+    z, p, q = quadratic()
+    for keep in (np.s_[20:21, 30:31], np.s_[20:21, :], np.s_[:, 30:31]):
+        mask = np.zeros(z.shape, bool)
+        mask[keep] = True
+        height, _ = integrate_slopes(
+            np.where(mask, p, np.nan), np.where(mask, q, np.nan), step_mm=2.0, tolerance=1e-13
+        )
+        assert np.array_equal(np.isfinite(height), mask)
+        assert height[mask] == pytest.approx(z[mask] - z[mask].mean(), abs=1e-8)
+
+
+def test_inputs_are_not_changed() -> None:
+    _, p, q = quadratic()
+    p[3, 4] = np.nan
+    before = p.copy(), q.copy()
+    integrate_slopes(p, q, step_mm=2.0)
+    assert np.array_equal(p, before[0], equal_nan=True)
+    assert np.array_equal(q, before[1])
