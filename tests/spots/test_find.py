@@ -74,3 +74,52 @@ def test_a_spot_cut_by_what_was_not_seen_says_so() -> None:
     z[:, 110:] = np.nan
     labels = find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
     assert measure_spot(labels == 1, z, sign=-1, x_mm=X, y_mm=Y, step_mm=STEP).at_edge
+
+
+def test_every_cell_belongs_to_one_spot_at_most_and_feet_end_at_a_fifth() -> None:
+    z = gauss(-60, 0, -0.3, 22) + gauss(10, 0, -0.2, 20) + gauss(110, 40, -0.1, 25)
+    labels = find_spots(z, sign=-1, least_mm=0.03, limit_mm=0.04)
+    assert set(np.unique(labels)) == {0, 1, 2, 3}
+    for k, peak in ((1, 0.3), (2, 0.2), (3, 0.1)):
+        cells = -z[labels == k]
+        assert cells.max() == pytest.approx(peak, rel=0.05)  # the neighbours' tails add a little
+        assert cells.min() >= 0.2 * cells.max() - 1e-12
+
+
+@pytest.mark.parametrize(("apart", "count"), [(30.0, 1), (100.0, 2)])
+def test_two_equal_hills_are_two_only_with_a_saddle_between(apart: float, count: int) -> None:
+    """Two Gaussians of s merge into one maximum when under 2 s apart (closed form); five s apart they are clear."""
+    z = gauss(-apart / 2, 0, 0.2, 20) + gauss(apart / 2, 0, 0.2, 20)
+    assert find_spots(z, sign=1, least_mm=0.04, limit_mm=0.04).max() == count
+
+
+def test_a_lesser_hill_on_a_shoulder_joins_and_a_clear_one_does_not() -> None:
+    """Clear means 30 % of its own height above the saddle."""
+    for dip, count in ((0.9, 1), (0.4, 2)):
+        # Along x: 0.3 at -60, falling to dip * 0.1 at 0, then 0.1 at 50, by straight lines; a ridge 40 mm wide.
+        along = np.interp(X, [-130, -60, 0, 50, 120], [0, 0.3, 0.1 * dip, 0.1, 0])
+        z = -along[None, :] * np.exp(-0.5 * (Y[:, None] / 15) ** 2)
+        assert find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04).max() == count
+
+
+def test_a_threshold_that_changes_from_place_to_place() -> None:
+    z = gauss(-80, 0, -0.05, 20) + gauss(80, 0, -0.05, 20)
+    least = np.where(GX < 0, 0.045, 0.06)
+    labels = find_spots(z, sign=-1, least_mm=least, limit_mm=0.04)
+    assert labels.max() == 1
+    assert (GX[labels == 1] < 0).all()
+
+
+def test_nothing_found_is_an_empty_map_of_the_same_kind() -> None:
+    for z in (np.zeros((5, 7)), np.full((5, 7), np.nan), np.full((1, 1), -0.001)):
+        labels = find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
+        assert labels.shape == z.shape
+        assert labels.dtype == np.int32
+        assert not labels.any()
+
+
+def test_the_map_is_not_changed() -> None:
+    z = gauss(0, 0, -0.2, 20)
+    before = z.copy()
+    find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04)
+    assert np.array_equal(z, before)
