@@ -120,6 +120,52 @@ def test_the_interval_holds_the_truth() -> None:
     assert inside >= 0.9 * len(rows)
 
 
+@pytest.mark.parametrize("name", STRIPES)
+def test_as_many_spots_as_were_made(name: str) -> None:
+    result = checked(name)
+    made = [s for s in truth(name)[1] if abs(s["true"]) > 1.15 * result.limits[f"{s['kind']}_mm"]]
+    assert len(made) <= len(result.spots) <= len(truth(name)[1])
+
+
+@pytest.mark.parametrize("name", STRIPES)
+def test_the_interval_says_something(name: str) -> None:
+    """An interval wide enough to hold anything is no statement: within 6 um or 5 % of the depth on these photos."""
+    for spot in checked(name).spots:
+        assert spot.u95_mm <= max(0.006, 0.05 * abs(spot.peak_mm))
+
+
+def test_a_halo_is_read_all_the_way_round() -> None:
+    """A proud ring: its crest in twelve directions against the known one, and no false hollow or hill inside it."""
+    result, deviation = checked("halo"), truth("halo")[0]
+    ring = next(s for s in truth("halo")[1] if s.get("ring"))
+    grid, height = result.height.grid, result.height.height_mm
+    x, y = (
+        a - at for a, at in zip(np.meshgrid(grid.x_mm, grid.y_mm), (ring["x_mm"], ring["y_mm"]), strict=True)
+    )
+    radius, angle = np.hypot(x, y), np.arctan2(y, x)
+    for direction in np.radians(np.arange(0, 360, 30)):
+        sector = (np.cos(angle - direction) > np.cos(np.radians(15))) & (np.abs(radius - ring["w"] / 2) < 30)
+        assert np.nanmax(height[sector]) == pytest.approx(np.nanmax(deviation[sector]), abs=0.002)
+        crest = radius[sector][np.nanargmax(height[sector])]
+        assert crest == pytest.approx(ring["w"] / 2, abs=3.0)  # two cells; the crest itself is flat
+    inner = radius < 20
+    assert np.nanmax(np.abs(height - deviation)[inner]) < 0.002
+    assert [s.kind for s in result.spots if np.hypot(s.x_mm - ring["x_mm"], s.y_mm - ring["y_mm"]) < 80] == [
+        "high"
+    ]
+
+
+@pytest.mark.parametrize("name", STRIPES + CLEAN)
+def test_what_is_not_measured_is_empty_and_says_why(name: str) -> None:
+    """Never a made-up millimetre: a cell without a height has a flag, and the spread is known wherever a height is."""
+    height = checked(name).height
+    empty = np.isnan(height.height_mm)
+    assert (height.flags[empty] != 0).all()
+    assert np.isfinite(height.sigma_mm[~empty]).all()
+    assert (height.sigma_mm[~empty] > 0).all()
+    assert np.isnan(height.sigma_mm[empty]).all()
+
+
 def test_a_fold_is_flagged_and_left_out() -> None:
     result = checked("fold")
     folded = (result.height.flags & bit("fold")) != 0
@@ -141,15 +187,19 @@ def test_a_covered_tag_is_survived() -> None:
 
 
 def test_same_photos_same_numbers_on_one_thread_or_two() -> None:
-    first = checked("smooth")
     before = cv2.getNumThreads()
+    results = []
     try:
-        cv2.setNumThreads(1)
-        second = check_job(JOBS / "smooth")
+        for threads in (1, 2):
+            cv2.setNumThreads(threads)
+            results.append(check_job(JOBS / "smooth"))
     finally:
         cv2.setNumThreads(before)
-    assert np.array_equal(first.height.height_mm, second.height.height_mm, equal_nan=True)
+    first, second = results
+    for name in ("height_mm", "form_mm", "sigma_mm", "flags"):
+        assert np.array_equal(getattr(first.height, name), getattr(second.height, name), equal_nan=True)
     assert first.spots == second.spots
+    assert first.measures == second.measures
 
 
 def test_a_low_on_the_left_is_low_and_left() -> None:
