@@ -16,6 +16,8 @@ import pytest
 from report.sample_result import made_result
 
 from surfscan import cli
+from surfscan.cli import check as check_command
+from surfscan.cli import demo as demo_command
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.report.export import OUTPUT_FILES
 from surfscan.version import VERSION
@@ -36,7 +38,7 @@ def put(monkeypatch: pytest.MonkeyPatch) -> Put:
                 raise outcome
             return outcome
 
-        monkeypatch.setattr(cli, "_check_job", lambda: check)
+        monkeypatch.setattr(check_command, "_check_job", lambda: check)
 
     return put_in
 
@@ -176,7 +178,7 @@ def test_output_that_cannot_be_written_is_refused_before_computing(
 
 
 # The package under test, from whatever folder the process runs in.
-SETTINGS = {**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[1])}
+SETTINGS = {**os.environ, "PYTHONPATH": str(Path(cli.__file__).parents[2])}
 
 
 def python(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
@@ -201,7 +203,7 @@ def test_as_a_process_a_folder_without_a_sheet_is_refused(tmp_path: Path) -> Non
 def test_ctrl_c_in_the_middle_of_a_real_run(tmp_path: Path) -> None:
     # The demo's own photos, stopped as soon as the first stage is told.
     job, out = tmp_path / "job", tmp_path / "out"
-    cli._copy_demo(job)
+    demo_command.copy_demo(job)
     running = subprocess.Popen(
         [sys.executable, "-m", "surfscan", "check", str(job), "--out", str(out)],
         stderr=subprocess.PIPE,

@@ -1,0 +1,93 @@
+"""The command: arguments, progress, exit status. No arithmetic. One file per command.
+
+Exit status: 0 ready, 10 rework, 11 too close to call, 4 not measured, 3 the sheet or a photo was refused,
+2 wrong use, 1 a fault of ours, 130 stopped by Ctrl-C.
+"""
+
+from __future__ import annotations
+
+import argparse
+import io
+import json
+import sys
+import traceback
+from collections.abc import Sequence
+from contextlib import suppress
+
+from surfscan.cli import check, demo
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
+from surfscan.errors import NotMeasuredError, SurfscanError, UsageError
+from surfscan.version import VERSION
+
+__all__ = ["COMMANDS", "EXIT_STATUS", "main"]
+
+# In the order of the help. Each has `add(commands, common)`, which also names the function to run.
+COMMANDS = (check, demo)
+_STOPPED = 130  # as shells report a process ended by SIGINT
+
+
+def _parser() -> Parser:
+    common = common_options()
+    parser = Parser(
+        prog="surfscan",
+        description="Is the panel fair? Photos of reflected stripes in; height map, spots and verdict out.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.add_argument("--version", action="version", version=f"surfscan {VERSION}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
+    for module in COMMANDS:
+        module.add(commands, common)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command and return its exit status.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; the process's own by default.
+    """
+    given = list(sys.argv[1:] if argv is None else argv)
+    debug = "--debug" in given
+    for stream in (sys.stdout, sys.stderr):  # a name's letters must not end a run on a plain-ASCII terminal
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="backslashreplace")
+    try:
+        options = _parser().parse_args(given)
+        if options.command is None:
+            raise UsageError(
+                "No command was given",
+                allowed=", ".join(module.__name__.rsplit(".", 1)[1] for module in COMMANDS),
+                cure="see surfscan --help",
+            )
+        return int(options.run(options))
+    except KeyboardInterrupt:
+        print("\nsurfscan: stopped; no half-written result was left", file=sys.stderr)
+        return _STOPPED
+    except SurfscanError as error:
+        return _tell(error, given)
+    except BrokenPipeError:  # the reader of our output left, as `head` does
+        with suppress(OSError):
+            sys.stdout.close()
+        return 1
+    except Exception as error:
+        if debug:
+            traceback.print_exc()
+        more = "" if debug else " Run it again with --debug to see where, and please report that"
+        kind = "memory ran out" if isinstance(error, MemoryError) else f"{type(error).__name__}: {error}"
+        print(f"surfscan: a fault of ours, not of your photos ({kind}).{more}", file=sys.stderr)
+        return 1
+
+
+def _tell(error: SurfscanError, given: list[str]) -> int:
+    print(f"surfscan: {error}", file=sys.stderr)
+    if "--json" in given:
+        verdict = "not_measured" if isinstance(error, NotMeasuredError) else None
+        print(
+            json.dumps(
+                {"schema": 1, "verdict": verdict, "status": error.status, "reasons": [str(error)]}, indent=2
+            )
+        )
+    return error.status

@@ -1,0 +1,85 @@
+"""``surfscan check JOB --out DIR``: judge one panel."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from collections.abc import Callable
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
+
+if TYPE_CHECKING:
+    from surfscan.records import CheckResult
+
+__all__ = ["add", "check_and_write", "run", "show"]
+
+Check = Callable[..., "CheckResult"]
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    check = commands.add_parser(
+        "check",
+        parents=[common],
+        help="judge one panel",
+        description="Judge one panel: read JOB/panel.toml and its photos, write the result into DIR.",
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    check.add_argument("job", metavar="JOB", type=Path, help="folder with panel.toml and the photos")
+    check.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    check.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Judge one panel and print the table; the exit status is the verdict's."""
+    result = check_and_write(options.job, options.out, options)
+    return show(result, options, out=options.out)
+
+
+def check_and_write(job: Path, out: Path, options: argparse.Namespace) -> CheckResult:
+    """Check a job and write its result; a run that fails leaves no folder of its own behind."""
+    from surfscan.report.export import prepare_output, write_result
+
+    made = prepare_output(out)
+    progress = Progress(quiet=options.quiet)
+    try:
+        result = _check_job()(job, progress=progress)
+        progress("writing the result", 0.97)
+        write_result(out, result)
+    except BaseException:
+        progress.close()
+        if made:
+            with suppress(OSError):
+                out.rmdir()
+        elif (out / "result.json").exists():
+            print(f"surfscan: {out} still holds the result of an earlier run", file=sys.stderr)
+        raise
+    progress.close()
+    return result
+
+
+def _check_job() -> Check:
+    from surfscan.pipeline import check_job
+
+    return check_job
+
+
+def show(result: CheckResult, options: argparse.Namespace, *, out: Path, after: str = "") -> int:
+    """Print the result as a table or as JSON; return the exit status of its verdict."""
+    if options.json:
+        from surfscan.report.export import to_json
+
+        sys.stdout.write(to_json(result))
+    else:
+        from surfscan.report.table import format_result
+
+        print(format_result(result))
+        print(f"\nPicture: {out / 'overlay.png'}   map: {out / 'map.png'}   everything: {out}")
+        if after:
+            print(after)
+    sys.stdout.flush()
+    return EXIT_STATUS[result.verdict]

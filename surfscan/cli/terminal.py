@@ -1,0 +1,56 @@
+"""What every command shares: the parser's complaints, the common options, the progress line, exit status."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from typing import NoReturn
+
+from surfscan.errors import UsageError
+
+__all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "common_options"]
+
+EXIT_STATUS = {"ready": 0, "rework": 10, "close": 11, "not_measured": 4}
+EPILOG = """exit status:
+  0 ready   10 rework   11 too close to call   4 not measured
+  3 sheet or photo refused   2 wrong use   1 a fault of ours   130 stopped"""
+
+
+class Parser(argparse.ArgumentParser):
+    """argparse with its complaints in the one form of this command."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError(message[0].upper() + message[1:], cure=f"see {self.prog} --help")
+
+
+class Progress:
+    """One line on stderr: rewritten on a terminal, one plain line per stage elsewhere, none when quiet."""
+
+    def __init__(self, *, quiet: bool) -> None:
+        self._quiet = quiet
+        self._live = sys.stderr.isatty()
+        self._stage = ""
+
+    def __call__(self, stage: str, fraction: float) -> None:
+        if self._quiet:
+            return
+        if self._live:
+            print(f"\r\x1b[K{100 * fraction:3.0f} %  {stage}", end="", file=sys.stderr, flush=True)
+        elif stage != self._stage:
+            print(f"surfscan: {stage}", file=sys.stderr, flush=True)
+        self._stage = stage
+
+    def close(self) -> None:
+        """Clear the line."""
+        if self._live and self._stage:
+            print("\r\x1b[K", end="", file=sys.stderr, flush=True)
+        self._stage = ""
+
+
+def common_options() -> Parser:
+    """The options of every command: ``--json``, ``--quiet``, ``--debug``."""
+    common = Parser(add_help=False)
+    common.add_argument("--json", action="store_true", help="print one JSON document instead of text")
+    common.add_argument("--quiet", action="store_true", help="no progress")
+    common.add_argument("--debug", action="store_true", help="on a fault of ours, show where it happened")
+    return common
