@@ -21,6 +21,7 @@ LAYERS: list[set[str]] = [
     {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
     {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
     {"lights", "outcome"},
+    {"stored"},  # a result read back
     {"synth"},
     {"pipeline"},
     {"record"},
