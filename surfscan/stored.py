@@ -270,8 +270,8 @@ def _parse_maps(data: bytes, name: str, *, form_name: str) -> tuple[HeightMap, d
 
 
 def _spot(row: _Spot) -> Spot:
-    values = {f.name: getattr(row, f.name) for f in fields(Spot)}
-    plain = {key: float("nan") if value is None else value for key, value in values.items()}
+    values: dict[str, Any] = {f.name: getattr(row, f.name) for f in fields(Spot)}
+    plain: dict[str, Any] = {k: float("nan") if value is None else value for k, value in values.items()}
     return Spot(**{**plain, "flags": tuple(row.flags)})
 
 
