@@ -17,6 +17,7 @@ SOURCE = Path(surfscan.__file__).parent
 LAYERS: list[set[str]] = [
     {"version", "constants", "errors", "flags"},
     {"records"},
+    {"exchange"},  # open file forms
     {"poisson"},  # one solver under phase and surface
     {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
     {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
