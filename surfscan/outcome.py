@@ -22,7 +22,7 @@ from surfscan.reading.stations import Station
 from surfscan.records import Array, CheckResult, HeightMap, PhotoCheck, Reading
 from surfscan.version import VERSION
 
-__all__ = ["assemble"]
+__all__ = ["assemble", "limits_row", "versions"]
 
 LEAST_COVERAGE = 0.8
 """Less of the region than this, and nothing found over a limit: not measured (our choice)."""
@@ -79,7 +79,7 @@ def assemble(
     spots = list(judgement.spots)
     return CheckResult(
         panel={"name": sheet.panel.name, "stage": stage, "size_mm": list(sheet.panel.size_mm)},
-        limits=_limits(limits),
+        limits=limits_row(limits),
         verdict=verdict,
         sentence=verdict_sentence(
             verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker
@@ -131,7 +131,8 @@ def _verdict(
     return verdict, reasons, ""
 
 
-def _limits(limits: Limits) -> dict[str, Any]:
+def limits_row(limits: Limits) -> dict[str, Any]:
+    """The limits as `result.json` lists them."""
     return {
         "low_mm": limits.low_mm,
         "high_mm": limits.high_mm,
@@ -191,7 +192,9 @@ def _photo_row(station: Station, checks: list[PhotoCheck]) -> dict[str, Any]:
     }
 
 
-def _run(height: HeightMap, reading: Reading, started: datetime, began: float) -> dict[str, Any]:
+def versions() -> dict[str, Any]:
+    """Versions of the package, of Python and of the libraries that the figures hang on."""
+
     def of(name: str) -> str:
         try:
             return version(name)
@@ -204,6 +207,12 @@ def _run(height: HeightMap, reading: Reading, started: datetime, began: float) -
         "libraries": {
             name: of(name) for name in ("numpy", "scipy", "opencv-python-headless", "pydantic", "pillow")
         },
+    }
+
+
+def _run(height: HeightMap, reading: Reading, started: datetime, began: float) -> dict[str, Any]:
+    return {
+        **versions(),
         "settings": {
             "grid_mm": height.grid.step_mm,
             "fair_form": height.form_name,

@@ -24,7 +24,7 @@ LAYERS: list[set[str]] = [
     {"lights", "outcome"},
     {"stored"},  # a result read back
     {"synth"},
-    {"pipeline"},
+    {"pipeline", "from_map"},
     {"record"},
     {"report"},
     {"plan"},

@@ -9,7 +9,9 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
+from surfscan.errors import UsageError
 
 if TYPE_CHECKING:
     from surfscan.records import CheckResult
@@ -29,25 +31,45 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    check.add_argument("job", metavar="JOB", type=Path, help="folder with panel.toml and the photos")
+    check.add_argument(
+        "job", metavar="JOB", type=Path, nargs="?", help="folder with panel.toml and the photos"
+    )
     check.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    add_map_options(check)
     check.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Judge one panel and print the table; the exit status is the verdict's."""
-    result = check_and_write(options.job, options.out, options)
+    if (options.job is None) == (options.from_map is None):
+        raise UsageError(
+            "check judges one job folder or one map",
+            found="both" if options.job is not None else "neither",
+            allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
+        )
+    if options.from_map is not None:
+        result = write_checked(lambda progress: check_given_map(options), options.out, options)
+    else:
+        see_no_map_options(options)
+        result = check_and_write(options.job, options.out, options)
     return show(result, options, out=options.out)
 
 
 def check_and_write(job: Path, out: Path, options: argparse.Namespace) -> CheckResult:
-    """Check a job and write its result; a run that fails leaves no folder of its own behind."""
+    """Check a job and write its result."""
+    return write_checked(lambda progress: _check_job()(job, progress=progress), out, options)
+
+
+def write_checked(
+    check: Callable[[Progress], CheckResult], out: Path, options: argparse.Namespace
+) -> CheckResult:
+    """Check and write the result; a run that fails leaves no folder of its own behind."""
     from surfscan.report.export import prepare_output, write_result
 
     made = prepare_output(out)
     progress = Progress(quiet=options.quiet)
     try:
-        result = _check_job()(job, progress=progress)
+        result = check(progress)
         progress("writing the result", 0.97)
         write_result(out, result)
     except BaseException:

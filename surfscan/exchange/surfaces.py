@@ -7,7 +7,12 @@ directions, sdf in one: no library of the registry that may be used under any li
 
 from __future__ import annotations
 
+import hashlib
+import io
+import warnings
 import zipfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -24,6 +29,7 @@ MOST_CELLS = 40_000_000
 """Larger maps are refused: the judgement would need more memory than a shop's computer has."""
 
 MOST_BYTES = 1_000_000_000
+_CHECKSUM = "md5checksum.hex"
 _FARTHEST_M = 1e3  # some writers mark a missing point by the type's least number
 
 
@@ -38,13 +44,26 @@ def write_x3p(path: Path, height_mm: Array, *, step_mm: float) -> None:
     step_mm : float
         Spacing of rows and columns.
     """
-    from SurfaceTopography import Topography
-    from SurfaceTopography.IO.X3P import write_x3p as write
+    with _quietly():
+        from SurfaceTopography import Topography
+        from SurfaceTopography.IO.X3P import write_x3p as write
 
     rows, columns = height_mm.shape
     known = np.ma.masked_invalid(np.asarray(height_mm, float).T)
     surface = Topography(known, (columns * step_mm, rows * step_mm), unit="mm")
-    write(surface, str(path), dtype="D", manufacturer="surfscan", model="surfscan", version=VERSION)
+    made = io.BytesIO()
+    write(surface, made, dtype="D", manufacturer="surfscan", model="surfscan", version=VERSION)
+    _mend(made, path)
+
+
+def _mend(made: io.BytesIO, path: Path) -> None:
+    """Write the archive with the checksum of its main document, as ISO 25178-72 has it; the library sums the data."""
+    with zipfile.ZipFile(made) as old, zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as new:
+        for name in old.namelist():
+            if name != _CHECKSUM:
+                new.writestr(name, old.read(name))
+        digest = hashlib.md5(old.read("main.xml"), usedforsecurity=False).hexdigest()
+        new.writestr(_CHECKSUM, f"{digest} *main.xml\n")
 
 
 def write_sdf(path: Path, height_mm: Array, *, step_mm: float) -> None:
@@ -110,7 +129,8 @@ def read_surface(path: Path) -> tuple[Array, float, float]:
     """
     _see_size(path)
     try:
-        heights_m, size_m = _open(path)
+        with np.errstate(over="ignore"):  # a missing point's mark, scaled
+            heights_m, size_m = _open(path)
     except RefusedError:
         raise
     except MemoryError:
@@ -129,11 +149,20 @@ def read_surface(path: Path) -> tuple[Array, float, float]:
     return 1e3 * heights_m.T, 1e3 * size_m[0] / columns, 1e3 * size_m[1] / rows
 
 
+@contextmanager
+def _quietly() -> Iterator[None]:
+    """The library warns when it is loaded without MPI, which nobody here needs."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", ImportWarning)
+        yield
+
+
 def _open(path: Path) -> tuple[Array, tuple[float, float]]:
     """Heights (columns, rows) and size, in metres."""
-    from SurfaceTopography.IO.SDF import SDFReader
-    from SurfaceTopography.IO.X3P import X3PReader
-    from SurfaceTopography.Support.UnitConversion import get_unit_conversion_factor
+    with _quietly():
+        from SurfaceTopography.IO.SDF import SDFReader
+        from SurfaceTopography.IO.X3P import X3PReader
+        from SurfaceTopography.Support.UnitConversion import get_unit_conversion_factor
 
     reader: Any = X3PReader if path.suffix.lower() == ".x3p" else SDFReader
     with reader(str(path)) as file:

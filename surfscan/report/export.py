@@ -30,7 +30,7 @@ from surfscan.errors import RefusedError
 from surfscan.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
 
-__all__ = ["OUTPUT_FILES", "SCHEMA", "document", "prepare_output", "to_json", "write_result"]
+__all__ = ["OUTPUT_FILES", "SCHEMA", "document", "prepare_output", "to_json", "unwritable", "write_result"]
 
 SCHEMA = 1
 OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
@@ -63,7 +63,7 @@ def prepare_output(out: Path) -> bool:
         with tempfile.TemporaryFile(dir=out):
             pass
     except OSError as error:
-        raise _unwritable(out, error) from None
+        raise unwritable(out, error) from None
     return made
 
 
@@ -127,7 +127,7 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
         finally:
             shutil.rmtree(hidden, ignore_errors=True)
     except OSError as error:
-        raise _unwritable(out, error) from None
+        raise unwritable(out, error) from None
     return [out / name for name in OUTPUT_FILES]
 
 
@@ -222,7 +222,8 @@ def _plain(value: Any) -> Any:
     return str(value)
 
 
-def _unwritable(out: Path, error: OSError) -> RefusedError:
+def unwritable(out: Path, error: OSError) -> RefusedError:
+    """What to say when the output folder can't be written."""
     return RefusedError(
         f"The output folder {out} cannot be written", found=error.strerror or str(error), cure=_CURE
     )

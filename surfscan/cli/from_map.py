@@ -1,0 +1,84 @@
+"""The options of ``surfscan check --from-map FILE``: what a map measured elsewhere does not say itself."""
+
+from __future__ import annotations
+
+import argparse
+from dataclasses import replace
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from surfscan.errors import UsageError
+
+if TYPE_CHECKING:
+    from surfscan.records import CheckResult
+
+__all__ = ["add_map_options", "check_given_map", "see_no_map_options"]
+
+_LIMITS = ("low_mm", "high_mm", "filler_depth_mm", "putty_depth_mm")
+_ONLY_MAP = ("stage", "name", "u_mm", "unit", "step_mm", *_LIMITS)
+
+
+def add_map_options(parser: argparse.ArgumentParser) -> None:
+    """Add them to the parser of ``check``."""
+    group = parser.add_argument_group("a map measured elsewhere, in place of JOB")
+    group.add_argument(
+        "--from-map",
+        metavar="FILE",
+        type=Path,
+        help="height map: x3p (ISO 25178-72), sdf (ISO 25178-71), or a CSV table of heights",
+    )
+    group.add_argument(
+        "--u-mm", metavar="MM", type=float, help="standard uncertainty of its heights (needed)"
+    )
+    group.add_argument("--stage", metavar="STAGE", help="stage of the panel (default: primer)")
+    group.add_argument("--name", metavar="TEXT", help="name of the panel (default: the file's)")
+    group.add_argument(
+        "--unit", metavar="UNIT", help="of a CSV table's heights: mm, um, m, inch (default: mm)"
+    )
+    group.add_argument("--step-mm", metavar="MM", type=float, help="spacing of a CSV table without its own")
+    for key in _LIMITS:
+        group.add_argument(
+            f"--{key.replace('_', '-')}", metavar="MM", type=float, help="limit, as in the sheet"
+        )
+
+
+def see_no_map_options(options: argparse.Namespace) -> None:
+    """Refuse options of a map beside a job, whose sheet says these things itself."""
+    given = [key for key in _ONLY_MAP if getattr(options, key) is not None]
+    if given:
+        raise UsageError(
+            f"--{given[0].replace('_', '-')} goes with --from-map only",
+            cure="for a job, write it into panel.toml",
+        )
+
+
+def check_given_map(options: argparse.Namespace) -> CheckResult:
+    """Judge the map that the options name."""
+    from surfscan.from_map import check_map
+    from surfscan.judge.limits import STAGES, default_limits, with_given
+
+    stage = options.stage or "primer"
+    if stage not in STAGES:
+        raise UsageError("--stage is not known", found=stage, allowed=", ".join(STAGES))
+    if options.u_mm is None:
+        raise UsageError(
+            "A map measured elsewhere needs its uncertainty",
+            allowed="--u-mm, the standard uncertainty of its heights in mm",
+            cure="take it from the instrument's certificate, half of a 95 % figure",
+        )
+    if options.step_mm is not None and not 0 < options.step_mm <= 1000:
+        raise UsageError("--step-mm can't be used", found=f"{options.step_mm:g}", allowed="over 0, to 1000")
+    try:
+        limits = with_given(default_limits(stage), {key: getattr(options, key) for key in _LIMITS})
+    except ValueError as error:
+        raise UsageError(f"A limit can't be used: {error}") from None
+    basis = {k: v.replace("given in the sheet", "given with the command") for k, v in limits.basis.items()}
+    return check_map(
+        options.from_map,
+        limits=replace(limits, basis=basis),
+        stage=stage,
+        u_mm=options.u_mm,
+        name=options.name or "",
+        unit=options.unit or "mm",
+        step_mm=options.step_mm,
+    )
