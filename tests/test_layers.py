@@ -23,6 +23,7 @@ LAYERS: list[set[str]] = [
     {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
     {"lights", "outcome"},
     {"stored"},  # a result read back
+    {"change"},  # two results laid over each other
     {"synth"},
     {"pipeline", "from_map"},
     {"record"},

@@ -30,7 +30,18 @@ from surfscan.errors import RefusedError
 from surfscan.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
 
-__all__ = ["OUTPUT_FILES", "SCHEMA", "document", "prepare_output", "to_json", "unwritable", "write_result"]
+__all__ = [
+    "OUTPUT_FILES",
+    "SCHEMA",
+    "document",
+    "no_interrupt",
+    "plain",
+    "prepare_output",
+    "to_json",
+    "unwritable",
+    "write_png",
+    "write_result",
+]
 
 SCHEMA = 1
 OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
@@ -69,7 +80,7 @@ def prepare_output(out: Path) -> bool:
 
 def document(result: CheckResult) -> dict[str, Any]:
     """Return `result.json` as plain lists, numbers and text; NaN and infinity are None."""
-    plain = _plain(
+    ready = plain(
         {
             "schema": SCHEMA,
             "panel": result.panel,
@@ -86,8 +97,8 @@ def document(result: CheckResult) -> dict[str, Any]:
             "run": result.run,
         }
     )
-    assert isinstance(plain, dict)  # for the type checker
-    return plain
+    assert isinstance(ready, dict)  # for the type checker
+    return ready
 
 
 def to_json(result: CheckResult) -> str:
@@ -121,7 +132,7 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
             _write_pictures(hidden, result)
             (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
             (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
-            with _no_interrupt():
+            with no_interrupt():
                 for name in OUTPUT_FILES:
                     os.replace(hidden / name, out / name)
         finally:
@@ -132,7 +143,7 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
 
 
 @contextmanager
-def _no_interrupt() -> Iterator[None]:
+def no_interrupt() -> Iterator[None]:
     """Hold Ctrl-C back while the files are moved, which takes microseconds."""
     if threading.current_thread() is not threading.main_thread():
         yield
@@ -174,10 +185,10 @@ def _write_pictures(folder: Path, result: CheckResult) -> None:
     def overlay() -> None:
         photo, project = result.overlay_photo, result.project
         picture = draw_overlay(photo, result.height, result.spots, project=project, **shared)
-        _write_png(folder / "overlay.png", picture)
+        write_png(folder / "overlay.png", picture)
 
     def panel_map() -> None:
-        _write_png(folder / "map.png", draw_map(result.height, result.spots, **shared))
+        write_png(folder / "map.png", draw_map(result.height, result.spots, **shared))
 
     # The two pictures share nothing they change, so each has a core to itself.
     with ThreadPoolExecutor(2) as pool:
@@ -185,7 +196,7 @@ def _write_pictures(folder: Path, result: CheckResult) -> None:
             done.result()
 
 
-def _write_png(path: Path, picture: NDArray[np.uint8]) -> None:
+def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
     swapped = cv2.cvtColor(picture, cv2.COLOR_RGB2BGR)
     good, code = cv2.imencode(".png", swapped, [cv2.IMWRITE_PNG_COMPRESSION, 1])  # twice as fast as 6
     if not good:
@@ -200,19 +211,19 @@ def _spots_csv(spots: tuple[Spot, ...]) -> str:
     table.writerow(names)
     for spot in spots:
         row = {**asdict(spot), "flags": ";".join(spot.flags)}
-        cells = (_plain(row[name]) for name in names)
+        cells = (plain(row[name]) for name in names)
         table.writerow(["" if cell is None else cell for cell in cells])
     return text.getvalue()
 
 
-def _plain(value: Any) -> Any:
+def plain(value: Any) -> Any:
     """JSON-ready: NumPy numbers and arrays unwrapped, NaN and infinity as None."""
     if isinstance(value, dict):
-        return {str(key): _plain(item) for key, item in value.items()}
+        return {str(key): plain(item) for key, item in value.items()}
     if isinstance(value, np.ndarray):
-        return _plain(value.tolist())
+        return plain(value.tolist())
     if isinstance(value, (list, tuple)):
-        return [_plain(item) for item in value]
+        return [plain(item) for item in value]
     if isinstance(value, np.generic):
         value = value.item()
     if isinstance(value, float):

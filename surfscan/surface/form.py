@@ -71,7 +71,14 @@ class FairForm:
 
 
 def fit_fair_form(
-    height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float, grow_px: int, order: int | None = None
+    height_mm: Array,
+    *,
+    x_mm: Array,
+    y_mm: Array,
+    floor_mm: float,
+    grow_px: int,
+    order: int | None = None,
+    ladder: tuple[tuple[int, bool], ...] = LADDER,
 ) -> FairForm:
     """Fit the fair form.
 
@@ -87,6 +94,8 @@ def fit_fair_form(
         By how many cells a masked spot is grown, to take its tails with it.
     order : int, optional
         Fixed polynomial order instead of choosing one.
+    ladder : tuple of (int, bool)
+        Candidates to choose from, lowest first: order, and whether with circular sections.
 
     Returns
     -------
@@ -108,7 +117,7 @@ def fit_fair_form(
     best: tuple[float, int, bool] | None = None
     coefficients, quadratic, spots = np.array([float(np.median(height_mm[valid]))]), None, ~few.valid
     misses = 0
-    for step_order, circular in LADDER if order is None else ((order, False),):
+    for step_order, circular in ladder if order is None else ((order, False),):
         if few.valid.sum() < 4 * (step_order + 1) * (step_order + 2):
             break
         found, bend, mask = _masked_fit(few, step_order, circular)

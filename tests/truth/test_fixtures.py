@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
+from surfscan.change.comparison import compare_results
 from surfscan.flags import bit
 from surfscan.pipeline import check_job
 from surfscan.records import CheckResult
@@ -221,3 +222,37 @@ def test_other_lights(name: str) -> None:
     for spot, found in pairs(name):
         assert found is not None
         assert abs(found.peak_mm - spot["true"]) <= max(floor, share * abs(spot["true"]))
+
+
+@pytest.mark.parametrize("tags_moved", [None, True], ids=["tags-stayed", "by-surface-alone"])
+def test_filler_build_from_bare_to_filled(tags_moved: bool | None) -> None:
+    """Camera, board distance and stripe period differ between the two; the build is the difference of both truths."""
+    before, after = checked("before"), checked("after")
+    found = compare_results(before, after, tags_moved=tags_moved)
+    x, y = np.meshgrid(found.grid.x_mm, found.grid.y_mm)
+    whole = []
+    for name in ("before", "after"):
+        known = np.load(JOBS / name / "truth.npz")
+        z = known["deviation_mm"].astype(float) + known["form_mm"]
+        field = RegularGridInterpolator((known["y_mm"], known["x_mm"]), z, method="cubic", bounds_error=False)
+        whole.append(field((y, x)))
+    true = whole[1] - whole[0]
+    most = float(np.nanmax(true))
+    assert found.build.max_mm == pytest.approx(most, abs=max(0.015, 0.03 * most))
+    assert abs(found.build.max_mm - most) < found.build.u95_mm
+    assert found.build.limit_mm == 3.2
+    assert found.verdict == "ready"
+    assert found.cut.patches == ()
+    assert len(found.build.patches) == 1
+    off = found.difference_mm - true
+    # Asked: no false build over 15 um elsewhere. By the tags that holds everywhere; by the surface alone, off the walls
+    # of the filled low, whose slope turns the shift's uncertainty into height.
+    elsewhere = np.abs(true) < 0.015
+    assert np.nanmax(np.abs(off[elsewhere])) < 0.015
+    if tags_moved is None:
+        assert np.nanmax(np.abs(off)) < 0.015
+    seen = np.isfinite(off)
+    assert np.mean(np.abs(off[seen]) < 1.96 * found.sigma_mm[seen]) > 0.9
+    volume = float(np.nansum(np.where(seen, true, 0))) * found.grid.step_mm**2 / 1000
+    assert found.build.volume_ml == pytest.approx(volume, abs=found.build.u95_volume_ml)
+    assert [(row.kind, row.change) for row in found.spots] == [("low", "smaller"), ("high", "same")]

@@ -1,0 +1,88 @@
+"""``surfscan compare BEFORE AFTER --out DIR``: what changed between passes of one panel."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+from contextlib import suppress
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
+from surfscan.errors import UsageError
+
+if TYPE_CHECKING:
+    from surfscan.stored import StoredResult
+
+__all__ = ["add", "run"]
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    compare = commands.add_parser(
+        "compare",
+        parents=[common],
+        help="compare passes of one panel",
+        description=(
+            "Compare passes of one panel, earliest first: what was added and taken off, how thick the filler is"
+            " against its limit, and which spots closed or opened. Each pass is an output folder of surfscan check,"
+            " or the number of a pass in --record."
+        ),
+        epilog=EPILOG + "\nwhere the status is that of the build against the later pass's filler depth",
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    compare.add_argument("passes", metavar="PASS", nargs="+", help="two or more passes, earliest first")
+    compare.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the comparison")
+    moved = compare.add_mutually_exclusive_group()
+    moved.add_argument(
+        "--tags-moved",
+        dest="tags_moved",
+        action="store_true",
+        default=None,
+        help="the tags were taken off and laid again in between (found out when not said)",
+    )
+    moved.add_argument(
+        "--tags-stayed", dest="tags_moved", action="store_false", help="the tags were not touched in between"
+    )
+    compare.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Compare, write and print; the exit status is that of the build."""
+    if len(options.passes) < 2:
+        raise UsageError("compare needs at least two passes", found="1", cure="see surfscan compare --help")
+    from surfscan.change.buildup import compare_passes
+    from surfscan.report.difference import comparison_json, write_comparison
+    from surfscan.report.difference_table import format_comparison
+    from surfscan.report.export import prepare_output
+
+    out: Path = options.out
+    progress = Progress(quiet=options.quiet)
+    progress("reading the passes", 0.0)
+    passes = [_load(name, options) for name in options.passes]
+    made = prepare_output(out)
+    try:
+        progress("comparing", 0.2)
+        found = compare_passes(passes, tags_moved=options.tags_moved)
+        progress("writing the comparison", 0.8)
+        write_comparison(out, found)
+    except BaseException:
+        progress.close()
+        if made:
+            with suppress(OSError):
+                out.rmdir()
+        raise
+    progress.close()
+    if options.json:
+        sys.stdout.write(comparison_json(found))
+    else:
+        print(format_comparison(found))
+        print(f"\nPicture: {out / 'difference.png'}   everything: {out}")
+    sys.stdout.flush()
+    return EXIT_STATUS[found.whole.verdict]
+
+
+def _load(name: str, options: argparse.Namespace) -> StoredResult:
+    from surfscan.stored import load_result
+
+    return load_result(Path(name))
