@@ -96,6 +96,7 @@ def assemble(
         details={
             **judgement.details,
             "limits_basis": dict(limits.basis),
+            "setup": _setup(sheet),
             "uncertainty": _uncertainty(judgement, height, budget, inputs),
         },
         maps=judgement.maps,
@@ -142,6 +143,16 @@ def limits_row(limits: Limits) -> dict[str, Any]:
         "band_mm": list(limits.band_mm),
         "confidence": limits.confidence,
     }
+
+
+def _setup(sheet: Sheet) -> dict[str, Any]:
+    """Where board or lamps stood, for the drawing on the paper."""
+    lamps = [list(photo.lamp_mm) for photo in sheet.photos if photo.lamp_mm is not None]
+    board = sheet.board
+    if board is None or not board.posed:
+        return {"lamps_mm": lamps} if lamps else {}
+    row = {key: getattr(board, key) for key in ("centre_mm", "across", "up", "size_mm", "period_mm", "pattern")}
+    return {"board": {key: list(v) if isinstance(v, tuple) else v for key, v in row.items()}}
 
 
 def _uncertainty(

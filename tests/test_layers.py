@@ -28,6 +28,7 @@ LAYERS: list[set[str]] = [
     {"pipeline", "from_map"},
     {"record"},
     {"report"},
+    {"papers"},
     {"plan"},
     {"cli"},
     {"__main__"},

@@ -19,11 +19,11 @@ from surfscan.records import HeightMap, Spot
 from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
 from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
 
-__all__ = ["draw_map", "draw_overlay"]
+__all__ = ["STRIP", "draw_map", "draw_overlay"]
 
 Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
-_INK, _PAPER, _STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
+_INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
 _NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
 _WORDS = {"ready": "READY", "rework": "REWORK", "close": "TOO CLOSE TO CALL", "not_measured": "NOT MEASURED"}
 _NOT_JUDGED = ("outside", "left_out", "tag")
@@ -330,7 +330,7 @@ def _frame(
     unit = max(wide / _WIDTH, 0.3)
     big, small, pad = round(52 * unit), round(38 * unit), round(20 * unit)
     lines = wrap(sentence, small, wide - 2 * pad)
-    top = np.full((2 * pad + big + round(1.25 * small * len(lines)) + pad // 2, wide, 3), _STRIP, np.uint8)
+    top = np.full((2 * pad + big + round(1.25 * small * len(lines)) + pad // 2, wide, 3), STRIP, np.uint8)
     head = _WORDS.get(verdict, verdict)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = [
         ((pad, pad), head, big, (255, 255, 255), "la")

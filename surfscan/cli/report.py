@@ -1,0 +1,109 @@
+"""``surfscan report RESULT`` and ``surfscan verify FOLDER``: papers of a result, and whether they still fit it."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from datetime import date
+from pathlib import Path
+
+from surfscan.cli.terminal import Parser
+from surfscan.errors import UsageError
+
+__all__ = ["add", "run_report", "run_verify"]
+
+_DIFFERS = 3
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about these commands."""
+    report = commands.add_parser(
+        "report",
+        parents=[common],
+        help="write a result's papers",
+        description="Write report.pdf, its twin report.html and seal.json for a result (an output folder of check).",
+    )
+    report.add_argument("result", metavar="RESULT", type=Path, help="output folder of surfscan check")
+    report.add_argument("--out", metavar="DIR", type=Path, help="another folder (default: into RESULT)")
+    report.add_argument(
+        "--checked-by", metavar="NAME", default="", help="who checked, as it is to be printed"
+    )
+    report.add_argument("--job-number", metavar="TEXT", default="", help="the shop's number for the job")
+    report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
+    report.add_argument("--inch", action="store_true", help="inches in place of millimetres")
+    report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
+    report.set_defaults(run=run_report)
+    verify = commands.add_parser(
+        "verify",
+        parents=[common],
+        help="see whether a report still fits its result",
+        description="Compute a report's digest again and say what differs. Exit status 0: nothing; 3: something.",
+    )
+    verify.add_argument(
+        "folder", metavar="FOLDER", type=Path, help="folder with report.pdf, seal.json and the result"
+    )
+    verify.add_argument(
+        "--digest", metavar="HEX", default="", help="digest on the printed paper, 8 digits or more"
+    )
+    verify.set_defaults(run=run_verify)
+
+
+def run_report(options: argparse.Namespace) -> int:
+    """Write the papers, and name them."""
+    from surfscan.papers.content import Particulars
+    from surfscan.papers.folder import write_report
+
+    for name in ("checked_by", "job_number", "date"):
+        text = getattr(options, name)
+        if len(text) > 200 or not all(letter.isprintable() for letter in text):
+            raise UsageError(
+                f"--{name.replace('_', '-')} can't be printed", allowed="up to 200 printable letters"
+            )
+    particulars = Particulars(
+        date=options.date or date.today().isoformat(),
+        checked_by=options.checked_by,
+        job_number=options.job_number,
+        units="inch" if options.inch else "mm",
+    )
+    files = write_report(options.result, particulars, out=options.out, paper=options.paper)
+    if options.json:
+        print(json.dumps({"schema": 1, "files": [str(path) for path in files]}, indent=2))
+    else:
+        for path in files:
+            print(path)
+    return 0
+
+
+def run_verify(options: argparse.Namespace) -> int:
+    """Compare, and say what differs."""
+    from surfscan.papers.folder import verify_report
+
+    word = options.digest.strip().lower()
+    if word and (len(word) < 8 or set(word) - set("0123456789abcdef")):
+        raise UsageError(
+            "--digest can't be a digest", found=options.digest, allowed="8 to 64 digits of 0-9 and a-f"
+        )
+    found = verify_report(options.folder, printed=word)
+    if options.json:
+        print(
+            json.dumps(
+                {
+                    "schema": 1,
+                    "unchanged": not found.differences,
+                    "digest": found.digest,
+                    "differences": list(found.differences),
+                    "notes": list(found.notes),
+                },
+                indent=2,
+            )
+        )
+    elif found.differences:
+        print(f"{options.folder}: not as it was sealed:")
+        for sentence in found.differences:
+            print(f"  {sentence}")
+    else:
+        print(f"{options.folder}: as it was sealed.\nDigest of the result: {found.digest}")
+    if not options.json:
+        for sentence in found.notes:
+            print(f"Note: {sentence}.")
+    return _DIFFERS if found.differences else 0

@@ -1,0 +1,283 @@
+"""A report's folder: written whole or not at all, and verified later."""
+
+from __future__ import annotations
+
+import io
+import json
+import os
+import re
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from PIL import Image, UnidentifiedImageError
+
+from surfscan.errors import RefusedError, UsageError
+from surfscan.papers.blocks import Block, Picture
+from surfscan.papers.content import Particulars, compose
+from surfscan.papers.html import make_html
+from surfscan.papers.pdf import PAPER_SIZES, make_pdf
+from surfscan.papers.seal import PICTURES, differences, seal_result
+from surfscan.report.export import prepare_output, unwritable
+from surfscan.report.figures import STRIP
+from surfscan.report.units import UNIT_NAMES
+from surfscan.stored import StoredResult, load_result
+from surfscan.version import VERSION
+
+__all__ = ["REPORT_FILES", "Verification", "verify_report", "write_report"]
+
+REPORT_FILES = ("report.html", "report.pdf", "seal.json")
+_RESULT_FILES = ("result.json", "height.npz", *PICTURES)
+_WIDE = 1500  # pixels of a picture on paper: 200 a printed inch over the text's width
+_MARK = re.compile(rb"surfscan-digest:([0-9a-f]{64})")
+_MARK_HTML = re.compile(rb'name="surfscan-digest" content="([0-9a-f]{64})"')
+
+
+def write_report(
+    folder: Path | str, particulars: Particulars, *, out: Path | None = None, paper: str = "a4"
+) -> list[Path]:
+    """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result.
+
+    Parameters
+    ----------
+    folder : path
+        An output folder of `check`.
+    particulars : Particulars
+    out : Path, optional
+        Another folder for the report; the result's files are copied there too, so that it can be verified.
+    paper : {"a4", "letter"}
+
+    Returns
+    -------
+    list of Path
+        The three files.
+
+    Raises
+    ------
+    RefusedError
+        When the result is damaged or the folder can't be written.
+    UsageError
+        For an unknown paper or unit.
+    """
+    if paper not in PAPER_SIZES:
+        raise UsageError("The paper size is not known", found=paper, allowed=", ".join(PAPER_SIZES))
+    if particulars.units not in UNIT_NAMES:
+        raise UsageError("The unit is not known", found=particulars.units, allowed=", ".join(UNIT_NAMES))
+    folder = Path(folder)
+    result = load_result(folder)
+    target = folder if out is None else out
+    if out is not None:
+        prepare_output(out)
+    files = _make(result, folder, particulars, paper)
+    try:
+        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=target))
+        try:
+            copied = (
+                []
+                if target.resolve() == folder.resolve()
+                else [n for n in _RESULT_FILES if (folder / n).is_file()]
+            )
+            for name in copied:
+                shutil.copyfile(folder / name, hidden / name)
+            for name, data in files.items():
+                (hidden / name).write_bytes(data)
+            for name in (*copied, *REPORT_FILES):
+                os.replace(hidden / name, target / name)
+        finally:
+            shutil.rmtree(hidden, ignore_errors=True)
+    except OSError as error:
+        raise unwritable(target, error) from None
+    return [target / name for name in REPORT_FILES]
+
+
+def _make(result: StoredResult, folder: Path, particulars: Particulars, paper: str) -> dict[str, bytes]:
+    seal = seal_result(result, folder)
+    title = f"Panel check: {result.panel.get('name') or 'panel'}"
+    blocks = _blocks(result, folder, particulars, seal.digest)
+    document = {
+        "schema": 1,
+        "surfscan": VERSION,
+        "digest": seal.digest,
+        "parts": seal.parts,
+        "report": {
+            "date": particulars.date,
+            "checked_by": particulars.checked_by,
+            "job_number": particulars.job_number,
+            "units": particulars.units,
+            "paper": paper,
+        },
+    }
+    return {
+        "report.html": make_html(blocks, title=title, digest=seal.digest).encode(),
+        "report.pdf": make_pdf(blocks, title=title, digest=seal.digest, paper=paper),
+        "seal.json": (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode(),
+    }
+
+
+def _blocks(result: StoredResult, folder: Path, particulars: Particulars, digest: str) -> list[Block]:
+    overlay = _picture(
+        folder / "overlay.png",
+        "The panel with its highs and lows: ▼ in a solid outline is a low, ▲ in a dashed one a high;"
+        " hatched is not measured.",
+        f"Photo of the panel with {len(result.spots)} numbered spots. {result.sentence}",
+        most_mm=96.0,
+    )
+    panel_map = _picture(
+        folder / "map.png",
+        "Deviation from the fair form, seen from straight in front; x to the right and y up in mm.",
+        "Height map of the panel with a scale in millimetres.",
+        most_mm=68.0,
+    )
+    return compose(result, particulars, overlay=overlay, panel_map=panel_map, digest=digest)
+
+
+def _picture(path: Path, caption: str, words: str, *, most_mm: float) -> Picture | None:
+    """The picture small enough for paper, as JPEG; None when it is not there."""
+    if not path.is_file():
+        return None
+    try:
+        with Image.open(path) as opened:
+            picture = _without_strip(opened.convert("RGB"))
+    except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
+        return None
+    if picture.width > _WIDE:
+        picture = picture.resize(
+            (_WIDE, round(picture.height * _WIDE / picture.width)), Image.Resampling.LANCZOS
+        )
+    code = io.BytesIO()
+    picture.save(code, "JPEG", quality=86, optimize=True)
+    return Picture(code.getvalue(), caption, words, picture.width, picture.height, most_mm=most_mm)
+
+
+def _without_strip(picture: Image.Image) -> Image.Image:
+    """Without the strip on top: the paper says the verdict itself, in its own units."""
+    edge = np.asarray(picture)[:, 0]
+    below = np.flatnonzero((edge != STRIP).any(axis=-1))
+    top = int(below[0]) if below.size else 0
+    return picture.crop((0, top, picture.width, picture.height))
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """What `verify_report` found.
+
+    Attributes
+    ----------
+    digest : str
+        Of the result as it is now.
+    sealed : str
+        As the seal has it.
+    differences : tuple of str
+        Sentences; empty when nothing differs.
+    notes : tuple of str
+        What could not be compared, and why.
+    """
+
+    digest: str
+    sealed: str
+    differences: tuple[str, ...]
+    notes: tuple[str, ...] = ()
+
+
+def verify_report(folder: Path | str, *, printed: str = "") -> Verification:
+    """Compute a report's digest again and compare it with the seal, the PDF, the HTML and the printed paper.
+
+    The PDF and the HTML are also made again from the result, which shows changes in their text.
+
+    Parameters
+    ----------
+    folder : path
+        It holds ``seal.json`` and the result's files.
+    printed : str
+        The digest on the paper, or its first digits (at least 8).
+
+    Returns
+    -------
+    Verification
+
+    Raises
+    ------
+    RefusedError
+        When there is no seal, or it or the result is damaged.
+    """
+    folder = Path(folder)
+    document = _read_seal(folder / "seal.json")
+    result = load_result(folder)
+    seal = seal_result(result, folder)
+    said = differences(document["parts"], seal.parts)
+    if not said and document["digest"] != seal.digest:
+        said.append("seal.json: its digest is not that of its parts")
+    notes: list[str] = []
+    for name, mark in (("report.pdf", _MARK), ("report.html", _MARK_HTML)):
+        data = _bytes_of(folder / name)
+        if data is None:
+            said.append(f"{name} is missing")
+            continue
+        found = mark.search(data)
+        if found is None:
+            said.append(f"{name} carries no digest")
+        elif found[1].decode() != seal.digest:
+            said.append(f"{name} was made for another result: its digest is {found[1].decode()[:16]}…")
+    wanted = printed.strip().lower()
+    if wanted and not seal.digest.startswith(wanted):
+        said.append(f"the printed digest {wanted[:16]}… is not that of this result, {seal.digest[:16]}…")
+    if document["surfscan"] != VERSION:
+        notes.append(
+            f"The report was made by surfscan {document['surfscan']}, this is {VERSION}: its text was not compared"
+        )
+    elif not said:
+        said += _retold(result, folder, document["report"])
+    return Verification(seal.digest, document["digest"], tuple(said), tuple(notes))
+
+
+def _retold(result: StoredResult, folder: Path, report: dict[str, Any]) -> list[str]:
+    """Which papers are not what the result gives, when it is told again with the same particulars."""
+    keys = ("date", "checked_by", "job_number", "units")
+    particulars = Particulars(**{key: report[key] for key in keys})
+    again = _make(result, folder, particulars, report["paper"])
+    return [
+        f"{name} was changed after it was made, though it carries the right digest"
+        for name in ("report.pdf", "report.html")
+        if _bytes_of(folder / name) != again[name]
+    ]
+
+
+def _read_seal(path: Path) -> dict[str, Any]:
+    data = _bytes_of(path)
+    if data is None:
+        raise RefusedError(
+            f"{path.parent} holds no report",
+            found="no seal.json",
+            allowed="a folder written by surfscan report",
+            cure="make the report first",
+        )
+    try:
+        document = json.loads(data)
+        parts, report = document["parts"], document["report"]
+        whole = (
+            isinstance(document["digest"], str)
+            and isinstance(document["surfscan"], str)
+            and all(isinstance(k, str) and isinstance(v, str) for k, v in parts.items())
+            and all(
+                isinstance(report[k], str) for k in ("date", "checked_by", "job_number", "units", "paper")
+            )
+            and report["units"] in UNIT_NAMES
+            and report["paper"] in PAPER_SIZES
+        )
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError):
+        whole = False
+    if not whole:
+        raise RefusedError(
+            f"{path} is damaged", found="not what surfscan report writes", cure="take it from a copy"
+        )
+    return dict(document)
+
+
+def _bytes_of(path: Path) -> bytes | None:
+    try:
+        return path.read_bytes() if path.is_file() else None
+    except OSError as error:
+        raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None

@@ -1,0 +1,96 @@
+"""The seal: a digest of a result that shows whether anything in it was changed later.
+
+Each part has its own SHA-256, so that a change can be named. Values are digested, not layout: a `result.json` that is
+only indented otherwise keeps its seal.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from surfscan.errors import RefusedError
+from surfscan.stored import StoredResult
+
+__all__ = ["PICTURES", "Seal", "differences", "seal_result"]
+
+PICTURES = ("overlay.png", "map.png", "spots.csv")
+"""Files of a result that are sealed as they are, where they exist."""
+
+
+@dataclass(frozen=True, slots=True)
+class Seal:
+    """Digests of a result's parts.
+
+    Attributes
+    ----------
+    parts : dict of str to str
+        SHA-256 in hex by name: ``result.json: verdict``, ``height.npz: height_mm``, ``overlay.png``.
+    digest : str
+        SHA-256 over all of them, 64 hex digits.
+    """
+
+    parts: dict[str, str]
+
+    @property
+    def digest(self) -> str:
+        return hashlib.sha256(_canonical(self.parts)).hexdigest()
+
+
+def seal_result(result: StoredResult, folder: Path) -> Seal:
+    """Digest a result and the pictures beside it.
+
+    Parameters
+    ----------
+    result : StoredResult
+    folder : Path
+        Its folder.
+
+    Returns
+    -------
+    Seal
+    """
+    parts = {f"result.json: {key}": _sum(_canonical(value)) for key, value in result.document.items()}
+    height = result.height
+    arrays = {
+        "x_mm": height.grid.x_mm,
+        "y_mm": height.grid.y_mm,
+        "height_mm": height.height_mm,
+        "form_mm": height.form_mm,
+        "sigma_mm": height.sigma_mm,
+        "flags": height.flags,
+        **result.maps,
+    }
+    for name, array in arrays.items():
+        plain = np.ascontiguousarray(array, "<i4" if array.dtype.kind in "iu" else "<f8")
+        plain = np.where(np.isnan(plain), np.nan, plain) if plain.dtype.kind == "f" else plain  # one NaN
+        parts[f"height.npz: {name}"] = _sum(repr(plain.shape).encode() + plain.tobytes())
+    for name in PICTURES:
+        path = folder / name
+        if path.is_file():
+            try:
+                parts[name] = _sum(path.read_bytes())
+            except OSError as error:
+                raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+    return Seal(parts)
+
+
+def differences(before: dict[str, str], now: dict[str, str]) -> list[str]:
+    """Say which parts were changed, taken away or added, one sentence each."""
+    said = [f"{name} was changed" for name in before if name in now and now[name] != before[name]]
+    said += [f"{name} is missing" for name in before if name not in now]
+    said += [f"{name} was added" for name in now if name not in before]
+    return said
+
+
+def _canonical(value: Any) -> bytes:
+    return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False).encode()
+
+
+def _sum(data: bytes) -> str:
+    return hashlib.sha256(data).hexdigest()

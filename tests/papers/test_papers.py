@@ -1,0 +1,270 @@
+"""Papers read back by libraries that did not make them: pypdfium2 for the PDF, html.parser for its twin."""
+
+from __future__ import annotations
+
+import json
+from html.parser import HTMLParser
+from pathlib import Path
+
+import numpy as np
+import pypdfium2
+import pytest
+from papers.papers_result import result_folder
+
+from surfscan import cli
+from surfscan.papers.content import Particulars
+from surfscan.papers.folder import verify_report, write_report
+from surfscan.papers.seal import seal_result
+from surfscan.stored import load_result
+
+BY = Particulars(date="2026-03-04", checked_by="R. Example", job_number="1042")
+
+
+def pages(path: Path) -> list[str]:
+    with pypdfium2.PdfDocument(path) as document:
+        return [page.get_textpage().get_text_range().replace("\r\n", " ") for page in document]
+
+
+class _Words(HTMLParser):
+    def __init__(self) -> None:
+        super().__init__()
+        self.text: list[str] = []
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.hidden = False
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.hidden = tag in ("style", "script")
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_data(self, data: str) -> None:
+        if not self.hidden:
+            self.text.append(data)
+
+
+def twin(path: Path) -> _Words:
+    reader = _Words()
+    reader.feed(path.read_text(encoding="utf-8"))
+    return reader
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """One result with its report; tests that change it work on a copy."""
+    out = result_folder(tmp_path_factory.mktemp("papers"))
+    write_report(out, BY)
+    return out
+
+
+@pytest.fixture
+def copy(folder: Path, tmp_path: Path) -> Path:
+    for path in folder.iterdir():
+        (tmp_path / path.name).write_bytes(path.read_bytes())
+    return tmp_path
+
+
+def test_page_one_serves_the_counter_and_the_rest_the_inspector(folder: Path) -> None:
+    text = pages(folder / "report.pdf")
+    document = json.loads((folder / "result.json").read_text())
+    first, rest = text[0], " ".join(text[1:])
+    for words in ("door, lower half", "REWORK", "2026-03-04", "R. Example", "1042", "Signature", "primer"):
+        assert words in first
+    assert document["sentence"] in first
+    assert f"{document['spots'][0]['peak_mm']:+.3f}" in first
+    assert "licensed people" in first
+    for words in (
+        "FLTt",
+        "ISO 12781-1",
+        "Decision" if "Decision" in rest else "decision rule",
+        "JCGM 106",
+        "SHA-256",
+    ):
+        assert words in rest
+    assert seal_result(load_result(folder), folder).digest in rest
+    assert (folder / "report.pdf").stat().st_size < 3_000_000  # the issue's own limit
+
+
+def test_a_clean_panel_takes_two_pages(tmp_path: Path) -> None:
+    out = result_folder(tmp_path, lows_mm=())
+    write_report(out, BY)
+    text = pages(out / "report.pdf")
+    assert len(text) == 2
+    assert "READY" in text[0]
+
+
+def test_many_spots_take_more_pages_and_none_is_lost(tmp_path: Path) -> None:
+    out = result_folder(tmp_path, lows_mm=(0.1,) * 5)
+    document = json.loads((out / "result.json").read_text())
+    document["spots"] = [{**document["spots"][0], "id": k} for k in range(1, 61)]
+    (out / "result.json").write_text(json.dumps(document))
+    write_report(out, BY)
+    text = " ".join(pages(out / "report.pdf"))
+    assert all(f" {k} ▼ low" in f" {text}" for k in range(1, 61))
+
+
+def test_the_twin_says_the_same_and_fetches_nothing(folder: Path) -> None:
+    reader = twin(folder / "report.html")
+    said = " ".join(" ".join(reader.text).split())
+    pdf = " ".join(" ".join(pages(folder / "report.pdf")).split())
+    document = json.loads((folder / "result.json").read_text())
+    for words in (document["sentence"], document["spots"][0]["action"], "R. Example", document["rule"]):
+        assert words in said
+        assert "".join(words.split()) in "".join(pdf.split())
+    for tag, attributes in reader.tags:
+        for name in ("src", "href", "data", "srcset"):
+            value = attributes.get(name)
+            assert value is None or value.startswith("data:image/"), (tag, value)
+        if tag == "img":
+            assert attributes["alt"]
+
+
+def test_inches_on_every_line(tmp_path: Path) -> None:
+    out = result_folder(tmp_path)
+    write_report(out, Particulars(date="2026-03-04", units="inch"), paper="letter")
+    text = " ".join(pages(out / "report.pdf"))
+    assert "filler no deeper than 1/4 in" in text
+    document = json.loads((out / "result.json").read_text())
+    assert f"{document['spots'][0]['peak_mm'] / 25.4:+.4f}" in text
+    left = [w for w in text.split(" mm")[:-1] if not w.endswith(("y up in", "grid"))]
+    # The picture's scale, the settings and the instrument's own uncertainty stay metric and say so.
+    assert all(w.split()[-1] in ("in", "uncertainty", "0.002", "grid", "period") for w in left), left
+
+
+def test_the_same_result_gives_the_same_bytes(folder: Path, tmp_path: Path) -> None:
+    write_report(folder, BY, out=tmp_path / "again")
+    for name in ("report.pdf", "report.html", "seal.json"):
+        assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes()
+    assert verify_report(tmp_path / "again").differences == ()
+
+
+def test_two_dates_differ_only_by_the_date(folder: Path, tmp_path: Path) -> None:
+    write_report(
+        folder, Particulars(date="2027-03-04", checked_by="R. Example", job_number="1042"), out=tmp_path
+    )
+    one, two = (p / "report.html" for p in (folder, tmp_path))
+    assert one.read_text().replace("2026-03-04", "2027-03-04") == two.read_text()
+    assert [t.replace("2026-03-04", "2027-03-04") for t in pages(folder / "report.pdf")] == pages(
+        tmp_path / "report.pdf"
+    )
+
+
+def test_letters_of_other_languages_are_printed(tmp_path: Path) -> None:
+    out = result_folder(tmp_path, name="Tür links <b>&amp; Дверь ≤ 1")
+    write_report(out, Particulars(date="4. März", checked_by="Žofie O'Brien & Søn"))
+    text = pages(out / "report.pdf")[0]
+    assert "Tür links <b>&amp; Дверь ≤ 1" in text
+    assert "Žofie O'Brien & Søn" in text
+    assert "Tür links <b>&amp; Дверь ≤ 1" in " ".join(twin(out / "report.html").text)
+
+
+def change_verdict(folder: Path) -> None:
+    document = json.loads((folder / "result.json").read_text())
+    document["verdict"] = "ready"
+    (folder / "result.json").write_text(json.dumps(document))
+
+
+def change_depth(folder: Path) -> None:
+    document = json.loads((folder / "result.json").read_text())
+    document["spots"][0]["peak_mm"] += 1e-9
+    (folder / "result.json").write_text(json.dumps(document))
+
+
+def change_map(folder: Path) -> None:
+    with np.load(folder / "height.npz") as stored:
+        arrays = {name: stored[name].copy() for name in stored.files}
+    arrays["height_mm"][40, 60] += 1e-6
+    np.savez(folder / "height.npz", **arrays)
+
+
+def change_picture(folder: Path) -> None:
+    data = bytearray((folder / "overlay.png").read_bytes())
+    data[-20] ^= 1
+    (folder / "overlay.png").write_bytes(data)
+
+
+def change_twin(folder: Path) -> None:
+    path = folder / "report.html"
+    path.write_text(path.read_text().replace("REWORK", "READY"))
+
+
+def change_pdf(folder: Path) -> None:
+    with (folder / "report.pdf").open("ab") as file:
+        file.write(b"% more\n")
+
+
+def change_seal(folder: Path) -> None:
+    path = folder / "seal.json"
+    seal = json.loads(path.read_text())
+    seal["digest"] = "0" * 64
+    path.write_text(json.dumps(seal))
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (change_verdict, "result.json: verdict was changed"),
+        (change_depth, "result.json: spots was changed"),
+        (change_map, "height.npz: height_mm was changed"),
+        (change_picture, "overlay.png was changed"),
+        (change_twin, "report.html was changed after it was made"),
+        (change_pdf, "report.pdf was changed after it was made"),
+        (change_seal, "its digest is not that of its parts"),
+        (lambda folder: (folder / "map.png").unlink(), "map.png is missing"),
+        (lambda folder: (folder / "report.pdf").unlink(), "report.pdf is missing"),
+    ],
+)
+def test_every_change_is_named(
+    copy: Path, capsys: pytest.CaptureFixture[str], change: object, said: str
+) -> None:
+    assert cli.main(["verify", str(copy)]) == 0
+    assert callable(change)
+    change(copy)
+    assert cli.main(["verify", str(copy)]) == 3
+    assert said in capsys.readouterr().out
+
+
+def test_a_result_laid_out_otherwise_keeps_its_seal(copy: Path) -> None:
+    path = copy / "result.json"
+    path.write_text(json.dumps(json.loads(path.read_text())))
+    assert verify_report(copy).differences == ()
+
+
+def test_a_whole_folder_swapped_is_caught_by_the_printed_digest(
+    folder: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    printed = seal_result(load_result(folder), folder).digest[:12].upper()
+    assert cli.main(["verify", str(folder), "--digest", printed]) == 0
+    other = result_folder(tmp_path, lows_mm=())
+    write_report(other, BY)
+    assert cli.main(["verify", str(other), "--digest", printed]) == 3
+    assert "printed digest" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "text", ["", "[]", "{}", '{"digest": 1}', "null", '{"parts": {}, "report": {}, "digest": ""}']
+)
+def test_a_damaged_seal_is_a_sentence(copy: Path, capsys: pytest.CaptureFixture[str], text: str) -> None:
+    (copy / "seal.json").write_text(text)
+    assert cli.main(["verify", str(copy)]) == 3
+    assert "seal.json is damaged" in capsys.readouterr().err
+
+
+def test_wrong_use_is_a_sentence(tmp_path: Path, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["verify", str(tmp_path)]) == 3
+    assert "no seal.json" in capsys.readouterr().err
+    assert cli.main(["verify", str(folder), "--digest", "xyz"]) == 2
+    assert cli.main(["report", str(tmp_path)]) == 3
+    assert "result.json cannot be read" in capsys.readouterr().err
+    assert cli.main(["report", str(folder), "--checked-by", "a\nb", "--out", str(tmp_path / "r")]) == 2
+    assert not (tmp_path / "r").exists()
+    assert (
+        cli.main(["report", str(folder), "--date", "2026-03-04", "--out", str(tmp_path / "r"), "--json"]) == 0
+    )
+    files = json.loads(capsys.readouterr().out)["files"]
+    assert [Path(f).name for f in files] == ["report.html", "report.pdf", "seal.json"]
+
+
+def test_a_report_without_pictures_still_stands(copy: Path) -> None:
+    (copy / "overlay.png").write_bytes(b"no picture")
+    (copy / "map.png").unlink()
+    write_report(copy, BY)
+    assert "REWORK" in pages(copy / "report.pdf")[0]
