@@ -10,12 +10,9 @@ deviation). A fault that fills most of a line, a ridge along it above all, goes 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import cv2
 import numpy as np
-from scipy.sparse import coo_array, csc_array, diags_array
-from scipy.sparse.linalg import splu
 
 from surfscan.errors import NotMeasuredError
 from surfscan.flags import bit
@@ -24,6 +21,16 @@ from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
 from surfscan.reading.follow import Surface, Track, follow, on_board, strong
+from surfscan.reading.lines import (
+    ORDER,
+    POWERS,
+    carried,
+    fit_course,
+    integrate_lines,
+    lay_lines,
+    smooth_mixing,
+    trace_lines,
+)
 from surfscan.reading.settle import level_on
 from surfscan.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.surface.integrate import integrate_slopes
@@ -34,48 +41,14 @@ __all__ = ["read_one_way"]
 ENOUGH = 400
 """Fewest measured cells that make a reading."""
 
-ORDER = 4
-"""Order of the fair surface that the lines are laid on; its terms across the lines alone stay free."""
-
-_POWERS = [(n - j, j) for n in range(ORDER + 1) for j in range(n + 1)]
-"""Powers along and across the lines, in the order of `polynomial_terms`."""
-
-SOFT = 0.01
-"""Slope noise over the freedom (mm at the rim) of the fair surface's terms across the lines."""
-
-ANCHOR = 0.4
-"""Weight of a line's agreement with the fair surface against that with its neighbours."""
-
 UNLIKE = 0.45
 """Share of the stripes' variance that drawing them leaves, above which a place fits no surface."""
 
 ACROSS = 0.35
 """Smoothing across the lines, in periods, of the height whose slope there the next round predicts stripes with."""
 
-ATTRIBUTED = 0.04
-"""Share of the deepest faults that the lines' constants may have taken up, as a standard uncertainty: reading the
-known panels by either of their photos alone leaves errors of up to 14 um where the deepest fault is 350 um."""
-
 RIM = 0.25
 """Width along the rim of what was seen, in periods, that is not given: there half a window sums into every line."""
-
-
-@dataclass(frozen=True, slots=True)
-class _Lines:
-    """Height along the lines and the runs it is known on.
-
-    Attributes
-    ----------
-    height : ndarray (H, W)
-        Integrated along the lines, zero mean on each run; 0 where not measured.
-    run : ndarray (H, W), int
-        Number of the unbroken run of cells, from 0; -1 where not measured.
-    count : int
-    """
-
-    height: Array
-    run: Array
-    count: int
 
 
 def read_one_way(
@@ -274,204 +247,23 @@ def _settle(
     )
     valid = _lay(measured & np.isfinite(mixing), along)
     told = np.where(valid, _lay(main + mixing * cross, along), 0.0)
-    mixed = _smooth_mixing(_lay(mixing, along), valid, s, t)
+    mixed = smooth_mixing(_lay(mixing, along), valid, s, t)
     bend = 0.5 * float(curvature[2] if along == 1 else curvature[0]) * reach**2
-    course = _course(s, t, told, mixed, valid, bend, reach)
-    there, back = _trace(mixed)
-    lines = _integrate(_carried(told, there), _carried(valid.astype(float), there) > 0.999, grid.step_mm)
-    lean_s, lean_t = _carried(s, there), _carried(t, there)
-    free = [k for k, (i, _) in enumerate(_POWERS) if i == 0]
+    course = fit_course(s, t, told, mixed, valid, bend, reach)
+    there, back = trace_lines(mixed)
+    lines = integrate_lines(carried(told, there), carried(valid.astype(float), there) > 0.999, grid.step_mm)
+    lean_s, lean_t = carried(s, there), carried(t, there)
+    free = [k for k, (i, _) in enumerate(POWERS) if i == 0]
     fixed = polynomial_terms(lean_s, lean_t, ORDER)[..., free] @ course[free]
-    own, spread = _lay_lines(lines, lean_s, lean_t, fixed)
+    own, spread = lay_lines(lines, lean_s, lean_t, fixed)
     known = (lines.run >= 0).astype(float)
-    seen = (_carried(known, back) > 0.999) & valid
-    height = _lay(np.where(seen, _carried(own * known, back), np.nan), along)
+    seen = (carried(known, back) > 0.999) & valid
+    height = _lay(np.where(seen, carried(own * known, back), np.nan), along)
     fresh = _whole(surface, height, p, q, measured, along, grid, track.found.spacing_mm)
     level = level_on(fresh, grid, level_at_mm)
     # What levelling took from the whole surface is taken from the measured height too.
     height = height - (fresh.z - level.z)
     return level, height, spread
-
-
-def _smooth_mixing(mixing: Array, valid: Array, s: Array, t: Array) -> Array:
-    """The mixing of the slopes as a smooth field, everywhere."""
-    pick = np.zeros(valid.shape, bool)
-    pick[::4, ::4] = True
-    pick &= valid
-    terms = polynomial_terms(s, t, 3)
-    return np.asarray(terms @ fit_polynomial(s[pick], t[pick], mixing[pick], 3, rounds=3))
-
-
-def _trace(mixing: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]]:
-    """Lines along which the photo tells the height's change: they lean by the mixing of the two slopes.
-
-    Returns
-    -------
-    there : (column, row)
-        Of each cell of the leaning lines (L, W) on the map (H, W); a line keeps its column.
-    back : (column, row)
-        Of each cell of the map on the lines.
-    """
-    rows, width = mixing.shape
-    middle = width // 2
-    drift = int(np.ceil(np.abs(mixing).max() * (width - middle) * 1.3)) + 2
-    start = np.arange(-drift, rows + drift, dtype=float)
-    at = np.empty((start.size, width))
-    index = np.arange(rows)
-    for way in (1, -1):
-        place = start.copy()
-        at[:, middle] = place
-        for j in range(middle, width - 1 if way > 0 else 0, way):
-            # Heun's rule: the field is smooth, a cell is a small step.
-            first = np.interp(place, index, mixing[:, j])
-            second = np.interp(place + way * first, index, mixing[:, j + way])
-            place = place + way * 0.5 * (first + second)
-            at[:, j + way] = place
-    inverse = np.stack([np.interp(index, at[:, j], np.arange(start.size)) for j in range(width)], 1)
-    columns = np.arange(width, dtype=np.float32)
-    there = np.broadcast_to(columns, at.shape).copy(), at.astype(np.float32)
-    return there, (np.broadcast_to(columns, inverse.shape).copy(), inverse.astype(np.float32))
-
-
-def _carried(value: Array, to: tuple[Array, Array]) -> Array:
-    """Interpolate a map at the places `to`; zero outside."""
-    out = cv2.remap(
-        np.ascontiguousarray(value, dtype=np.float64), *to, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
-    )
-    return np.asarray(out)
-
-
-def _course(s: Array, t: Array, told: Array, mixing: Array, valid: Array, bend: float, reach: float) -> Array:
-    """Coefficients of the fair surface that explains best what the photo tells: main slope + mixing * cross slope.
-
-    Where the photo mixes the two slopes, its crown across the lines shows too; where it does not, that crown stays
-    with the tags' tilts, and does no harm to the slope along the lines.
-    """
-    skip = max(1, int(np.sqrt(valid.sum() / 3000)))
-    pick = np.zeros(valid.shape, bool)
-    pick[::skip, ::skip] = True
-    pick &= valid & np.isfinite(told) & np.isfinite(mixing)
-    ss, tt, m = s[pick], t[pick], mixing[pick]
-    columns, prior, hold = [], [], []
-    for i, j in _POWERS:
-        by_s = i * ss ** max(i - 1, 0) * tt**j
-        by_t = j * ss**i * tt ** max(j - 1, 0)
-        columns.append((by_s + m * by_t) / reach)
-        prior.append(bend if (i, j) == (0, 2) else 0.0)
-        # The constant and the tilt across the lines are the tags' business; the rest of the free terms are held softly.
-        hold.append(1e3 if i == 0 and j < 2 else SOFT / (1.0 if j == 2 else 0.3) if i == 0 else 0.0)
-    design = np.vstack([np.stack(columns, 1), np.diag(hold)])
-    right = np.r_[told[pick], np.array(hold) * np.array(prior)]
-    root = np.ones(right.size)
-    found: Array = np.zeros(len(_POWERS))
-    for _ in range(6):
-        found = np.linalg.lstsq(design * root[:, None], right * root, rcond=None)[0]
-        miss = (design @ found - right)[: ss.size]
-        root[: ss.size] = 1 / np.hypot(1, miss / (2 * 1.4826 * np.median(np.abs(miss)) + 1e-9))
-    return np.asarray(found)
-
-
-def _integrate(main: Array, valid: Array, step_mm: float) -> _Lines:
-    """Trapezes along each row over unbroken runs; each run with zero mean."""
-    starts = valid.copy()
-    starts[:, 1:] &= ~valid[:, :-1]
-    run = np.cumsum(starts.ravel()).reshape(valid.shape) - 1
-    run = np.where(valid, run, -1)
-    slope = np.where(valid, main, 0.0)
-    gain = np.zeros(valid.shape)
-    gain[:, 1:] = 0.5 * step_mm * (slope[:, 1:] + slope[:, :-1]) * (valid[:, 1:] & valid[:, :-1])
-    height = np.cumsum(gain, 1)
-    count = int(starts.sum())
-    index = run[valid]
-    size = np.maximum(np.bincount(index, minlength=count), 1)
-    mean = np.bincount(index, height[valid], minlength=count) / size
-    return _Lines(np.where(valid, height - mean[np.maximum(run, 0)], 0.0), run, count)
-
-
-def _lay_lines(lines: _Lines, s: Array, t: Array, fixed: Array) -> tuple[Array, float]:
-    """Find the constants of all runs; returns the height and its standard uncertainty from them, mm.
-
-    Least absolute deviations by reweighting, of two kinds at once: cells from the fair surface, and steps from
-    line to line from the fair surface's.
-    """
-    valid = lines.run >= 0
-    skip = max(1, int(np.sqrt(valid.sum() / 4000)))
-    pick = np.zeros(valid.shape, bool)
-    pick[:, ::skip] = True
-    pick &= valid
-    terms = polynomial_terms(s[pick], t[pick], ORDER)
-    bent = [k for k, (i, _) in enumerate(_POWERS) if i > 0]
-    terms = terms[:, bent]
-    everywhere = polynomial_terms(s, t, ORDER)[..., bent]
-    offset = np.zeros(lines.count)
-    fair = fixed.copy()
-    for turn in range(8):
-        rest = (lines.height - fixed)[pick] + offset[lines.run[pick]]
-        weight = np.ones(rest.size)
-        if turn:
-            miss = rest - (fair - fixed)[pick]
-            weight = 1 / np.hypot(1, miss / (2 * 1.4826 * np.median(np.abs(miss)) + 1e-9)) ** 2
-        # Each run's own weighted mean is taken off both sides: the constants are not the fair surface's business.
-        index = lines.run[pick]
-        total = np.maximum(np.bincount(index, weight, minlength=lines.count), 1e-12)
-
-        def bare(v: Array, index: Array = index, weight: Array = weight, total: Array = total) -> Array:
-            return np.asarray(v - (np.bincount(index, weight * v, minlength=lines.count) / total)[index])
-
-        design = np.stack([bare(column) for column in terms.T], 1)
-        root = np.sqrt(weight)
-        found = np.linalg.lstsq(design * root[:, None], bare(rest) * root, rcond=None)[0]
-        fair = fixed + everywhere @ found
-        offset = _constants(lines, lines.height - fair, valid, offset, rounds=4)
-    blocks = _block_spread(lines, lines.height - fair, valid, offset)
-    own = lines.height + offset[np.maximum(lines.run, 0)]
-    deepest = float(np.percentile(np.abs(own - fair)[valid], 99.5))
-    return own, float(np.hypot(blocks, ATTRIBUTED * deepest))
-
-
-def _constants(lines: _Lines, gap: Array, valid: Array, start: Array, *, rounds: int) -> Array:
-    """Constants that bring most cells onto the fair surface, and most steps between lines to zero."""
-    offset = start
-    below, above = lines.run[:-1], lines.run[1:]
-    both = (below >= 0) & (above >= 0)
-    one, two = below[both], above[both]
-    step = (gap[1:] - gap[:-1])[both]
-    cells, own = gap[valid], lines.run[valid]
-    for _ in range(rounds):
-        off = cells + offset[own]
-        jump = step + offset[two] - offset[one]
-        w_cell = ANCHOR / np.hypot(off, 0.3 * np.median(np.abs(off)) + 1e-7)
-        w_step = 1 / np.hypot(jump, 0.3 * np.median(np.abs(jump)) + 1e-7)
-        diagonal = np.bincount(own, w_cell, minlength=lines.count)
-        diagonal += np.bincount(one, w_step, minlength=lines.count)
-        diagonal += np.bincount(two, w_step, minlength=lines.count)
-        size = (lines.count, lines.count)
-        pair = csc_array(coo_array((w_step, (one, two)), shape=size))
-        tiny = 1e-9 * float(diagonal.mean())
-        normal = csc_array(diags_array(diagonal + tiny) - pair - pair.T)
-        right = -np.bincount(own, w_cell * cells, minlength=lines.count)
-        right += np.bincount(one, w_step * step, minlength=lines.count)
-        right -= np.bincount(two, w_step * step, minlength=lines.count)
-        offset = splu(normal).solve(right)
-    return np.asarray(offset)
-
-
-def _block_spread(lines: _Lines, gap: Array, valid: Array, offset: Array) -> float:
-    """How far four blocks of columns disagree about the constants of their lines, robustly, mm."""
-    width = valid.shape[1]
-    seen = []
-    for block in range(4):
-        cut = np.s_[:, block * width // 4 : (block + 1) * width // 4]
-        rows = np.full(valid.shape[0], np.nan)
-        part, ok = (gap + offset[np.maximum(lines.run, 0)])[cut], valid[cut]
-        for i in np.flatnonzero(ok.sum(1) > 3):
-            rows[i] = np.median(part[i][ok[i]])
-        seen.append(rows - np.nanmedian(rows) if np.isfinite(rows).any() else rows)
-    stack = np.stack(seen)
-    full = np.isfinite(stack).all(0)
-    if full.sum() < 4:
-        return 0.0
-    return float(1.4826 * np.median(np.abs(stack[:, full] - np.median(stack[:, full], 0))))
 
 
 def _whole(
