@@ -26,7 +26,7 @@ _LOOKS = """
 :root { color-scheme: light dark; --ink: #1b1c1f; --paper: #fbfbf9; --soft: #55585e; --rule: #c9cac6; }
 @media (prefers-color-scheme: dark) { :root { --ink: #ececea; --paper: #1b1c1f; --soft: #b4b7bd; --rule: #4a4d53; } }
 body { font: 16px/1.45 system-ui, sans-serif; color: var(--ink); background: var(--paper); margin: 0 auto;
-  max-width: 60rem; padding: 1rem; font-variant-numeric: tabular-nums; }
+  max-width: 60rem; padding: 1rem; font-variant-numeric: tabular-nums; overflow-wrap: anywhere; }
 h1 { font-size: 1.5rem; } h2 { font-size: 1.1rem; margin: 1.6rem 0 .4rem; }
 .verdict { background: #26282c; color: #fff; padding: .8rem 1rem; border-radius: .3rem; }
 .verdict b { margin-right: 1rem; } .small { font-size: .85rem; } .soft { color: var(--soft); }
@@ -35,7 +35,12 @@ dt { color: var(--soft); } dd { margin: 0; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .5rem; border-bottom: 1px solid var(--rule); }
 .right { text-align: right; } figure { margin: 1rem 0; } img, svg { max-width: 100%; height: auto; }
-td { overflow-wrap: anywhere; min-width: 2.5rem; } td:last-child { overflow-wrap: break-word; min-width: 10rem; }
+td, th { overflow-wrap: break-word; } .right { white-space: nowrap; }
+@media screen and (max-width: 640px) { thead { display: none; } tr { display: block; padding: .5rem 0; }
+  td { display: flex; gap: .8rem; border: 0; padding: .1rem 0; overflow-wrap: anywhere; }
+  td.right { text-align: left; }
+  td::before { content: attr(data-label); color: var(--soft); flex: 0 0 7rem; }
+  tr { border-bottom: 1px solid var(--rule); } }
 .sign { display: flex; gap: 3rem; margin-top: 3rem; } .sign span { flex: 1; border-top: 1px solid var(--ink); }
 @media print { h2 { break-after: avoid; } .page { break-before: page; } body { font-size: 10pt; } }
 """
@@ -96,16 +101,16 @@ def _element(block: Block) -> str:
 
 
 def _table(block: Table) -> str:
-    def row(cells: Sequence[str], tag: str) -> str:
-        scope = ' scope="col"' if tag == "th" else ""
-        return "<tr>" + "".join(
-            f'<{tag}{scope}{_side(k, block)}>{escape(cell)}</{tag}>' for k, cell in enumerate(cells)
-        ) + "</tr>"  # fmt: skip
+    def cell(column: int, text: str) -> str:
+        label = escape(block.columns[column], quote=True)
+        return f'<td data-label="{label}"{_side(column, block)}><span>{escape(text)}</span></td>'
 
-    rows = "".join(row(cells, "td") for cells in block.rows)
+    head = "".join(
+        f'<th scope="col"{_side(k, block)}>{escape(text)}</th>' for k, text in enumerate(block.columns)
+    )
+    rows = "".join(f"<tr>{''.join(cell(k, text) for k, text in enumerate(row))}</tr>" for row in block.rows)
     note = f'<p class="small soft">{escape(block.note)}</p>' if block.note else ""
-    head = row(block.columns, "th")
-    return f'<div class="wide"><table><thead>{head}</thead><tbody>{rows}</tbody></table></div>{note}'
+    return f'<div class="wide"><table><thead><tr>{head}</tr></thead><tbody>{rows}</tbody></table></div>{note}'
 
 
 def _side(column: int, block: Table) -> str:
