@@ -11,6 +11,7 @@ import numpy as np
 from surfscan.errors import RefusedError
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
+from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.field import FINE, make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
 from surfscan.reading.budget import (
@@ -29,7 +30,7 @@ from surfscan.records import Array, Board, Grid, Reading, View
 from surfscan.shading.lamp import Lamps
 from surfscan.surface.form import FairForm
 
-__all__ = ["Taken", "kind_of_light", "take"]
+__all__ = ["Taken", "board_of", "kind_of_light", "take"]
 
 CELLS_PER_STRIPE = 17.0
 """Fine cells wanted along a reflected stripe period: hard edges then cost nothing that a finer grid would save."""
@@ -83,7 +84,12 @@ def kind_of_light(sheet: Sheet) -> str:
 
 
 def take(
-    sheet: Sheet, stations: list[Station], *, inputs: Inputs, progress: Callable[[float], None] | None = None
+    sheet: Sheet,
+    stations: list[Station],
+    *,
+    inputs: Inputs,
+    board_fit: BoardFit | None = None,
+    progress: Callable[[float], None] | None = None,
 ) -> Taken:
     """Read the panel by the sheet's light.
 
@@ -94,6 +100,8 @@ def take(
         One per photo, in the sheet's order.
     inputs : Inputs
         How well the set-up is known.
+    board_fit : BoardFit, optional
+        The board's pose as the set-up photo gave it; the sheet has it too by now.
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -110,7 +118,7 @@ def take(
     kind = kind_of_light(sheet)
     if kind == "lamp":
         return _lamp(sheet, stations, views, inputs, progress)
-    board = _board(sheet)
+    board = board_of(sheet)
     level, crown = level_places(sheet), _tag_curvature(sheet, stations)
     size = sheet.panel.size_mm
     if kind == "stepped":
@@ -164,7 +172,9 @@ def take(
 
     def propagated(fair: FairForm) -> Budget:
         model = MODEL_STEPPED if kind == "stepped" else MODEL_STRIPES
-        return budget_stripes(reading, fair, both, both_fits, board=board, inputs=inputs, model=model)
+        return budget_stripes(
+            reading, fair, both, both_fits, board=board, inputs=inputs, model=model, board_fit=board_fit
+        )
 
     return _taken(grid, region, reading, propagated, floor)
 
@@ -232,7 +242,14 @@ def _lamp(
     return Taken(grid, region, got.reading, scaled, 0.015, 12.0, 0.0)
 
 
-def _board(sheet: Sheet) -> Board:
+def board_of(sheet: Sheet) -> Board:
+    """The board of a sheet that says where it stands.
+
+    Raises
+    ------
+    RefusedError
+        Without a pose, a size or a period.
+    """
     table = sheet.board
     if table is None or table.centre_mm is None or table.size_mm is None or table.period_mm is None:
         raise RefusedError("the board is not described", cure="give [board] with its pose, size and period")

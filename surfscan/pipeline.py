@@ -16,12 +16,14 @@ from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, built_yet, load_sheet
 from surfscan.judge.limits import default_limits, with_given
 from surfscan.judgement import Instruments, judge_map
-from surfscan.lights import kind_of_light, take
+from surfscan.lights import board_of, kind_of_light, take
+from surfscan.optics.board_pose import BoardFit
 from surfscan.outcome import assemble
 from surfscan.reading.budget import Inputs
 from surfscan.reading.quality import find_blocker, judge_photo
+from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
 from surfscan.reading.stations import Station, stand
-from surfscan.records import CheckResult, HeightMap, Photo
+from surfscan.records import CheckResult, HeightMap, Photo, Reading
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["check_job"]
@@ -71,10 +73,21 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
     tell("finding the tags", 0.25)
     with ThreadPoolExecutor(2) as pool:
         stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
+    inputs = _inputs(sheet, stations)
+    standing = None
+    if sheet.board is not None and sheet.board.setup_photo is not None:
+        tell("finding the board", 0.3)
+        standing = _stand(sheet, photos, inputs)
+        sheet, inputs = posed_sheet(sheet, standing[0]), told(standing[0], inputs)
     light = "reading the lamp's shading" if kind_of_light(sheet) == "lamp" else "reading the reflection"
     tell(light, 0.35)
-    inputs = _inputs(sheet, stations)
-    taken = take(sheet, stations, inputs=inputs, progress=lambda share: tell(light, 0.35 + 0.4 * share))
+    taken = take(
+        sheet,
+        stations,
+        inputs=inputs,
+        board_fit=None if standing is None else standing[0],
+        progress=lambda share: tell(light, 0.35 + 0.4 * share),
+    )
     reading, grid, region = taken.reading, taken.grid, taken.region
     quality = [
         judge_photo(station, reading.pictures[min(k, len(reading.pictures) - 1)], region)
@@ -118,7 +131,7 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
-    return assemble(
+    result = assemble(
         sheet,
         stations,
         quality,
@@ -132,6 +145,42 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         started=started,
         began=began,
     )
+    return _with_setup(result, sheet, stations, standing, reading, inputs)
+
+
+def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:
+    """The board by its set-up photo."""
+    assert sheet.board is not None
+    name = str(sheet.board.setup_photo)
+    row = next((k for k, photo in enumerate(sheet.photos) if photo.file == name), None)
+    photo = read_photo(sheet.folder / name, name) if row is None else photos[row]
+    if sheet.camera.focal_px is not None:
+        _check_sizes([photos[0], photo])
+    check_exposure(photo)
+    return stand_board(sheet, photo, inputs=inputs)
+
+
+def _with_setup(
+    result: CheckResult,
+    sheet: Sheet,
+    stations: list[Station],
+    standing: tuple[BoardFit, Station] | None,
+    reading: Reading,
+    inputs: Inputs,
+) -> CheckResult:
+    """The result with what the board's tags said about its place."""
+    if sheet.board is None or sheet.board.tags is None:
+        return result
+    every = stations if standing is None else [*stations, standing[1]]
+    mirror = check_mirrored(
+        find_mirrored(sheet, every),
+        reading,
+        board=board_of(sheet),
+        centres_mm=sheet.board.tags.centres_mm,
+        inputs=inputs,
+        board_fit=None if standing is None else standing[0],
+    )
+    return add_setup(result, None if standing is None else standing[0], mirror)
 
 
 def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:

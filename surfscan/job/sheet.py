@@ -56,6 +56,7 @@ class Sheet(Table):
         self._check_files()
         self._check_light()
         self._check_places()
+        self._check_board_tags()
         return self
 
     def _check_files(self) -> None:
@@ -165,6 +166,32 @@ class Sheet(Table):
                         cure="count from the middle of the panel, in mm",
                     )
 
+    def _check_board_tags(self) -> None:
+        """The board's tags must be told from the panel's; dictionaries of one size share their first codes."""
+        if self.board is None or self.board.tags is None:
+            return
+        if self.tags is None:
+            if self.board.setup_photo is None:
+                return
+            raise refuse(
+                "needs tags on the panel too",
+                key="board.setup_photo",
+                found="no [tags]",
+                allowed="at least three tags on the panel",
+                cure="lay tags on the panel: they tell where the camera was",
+            )
+        both = sorted(set(self.tags.centres_mm) & set(self.board.tags.centres_mm))
+        mine, other = self.tags.dictionary, self.board.tags.dictionary
+        if both and mine.split("_")[0] == other.split("_")[0]:
+            raise refuse(
+                "uses numbers of the panel's tags",
+                key="board.tags.centres_mm",
+                found=f"tag {both[0]} on the board and on the panel"
+                + ("" if mine == other else f" ({other} and {mine} share their codes)"),
+                allowed="other numbers, or a dictionary with another count of cells",
+                cure=f"print the board's tags with numbers from {max(self.tags.centres_mm) + 1} on",
+            )
+
 
 def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     """Read and check a job folder's `panel.toml`.
@@ -261,13 +288,10 @@ def built_yet(sheet: Sheet) -> None:
     """
     board, cure = sheet.board, 'use pattern "stripes" with tags and a board pose today'
     asks: list[tuple[bool, str]] = [
-        (
-            board is not None and board.setup_photo is not None,
-            "board.setup_photo (the board's pose from a photo)",
-        ),
         (sheet.camera.lens_file is not None, "camera.lens_file (a lens file)"),
         (
-            (board is None or not board.posed) and all(photo.lamp_mm is None for photo in sheet.photos),
+            (board is None or not (board.posed or board.setup_photo))
+            and all(photo.lamp_mm is None for photo in sheet.photos),
             "A job without a board pose (a relative result)",
         ),
         (

@@ -237,10 +237,15 @@ class BoardSheet(Table):
             raise refuse(
                 "is only half given", found=f"no {missing[0]}", allowed="centre_mm, across and up together"
             )
-        if (self.setup_photo is None) != (self.tags is None):
-            lacks = "tags" if self.tags is None else "setup_photo"
+        if self.setup_photo is not None and self.tags is None:
             raise refuse(
-                "is only half given", found=f"no {lacks}", allowed="setup_photo and [board.tags] together"
+                "is only half given", found="no tags", allowed="setup_photo and [board.tags] together"
+            )
+        if self.tags is not None and self.setup_photo is None and missing:
+            raise refuse(
+                "is only half given",
+                found="no setup_photo",
+                allowed="setup_photo and [board.tags] together, or a pose with [board.tags] as its cross-check",
             )
         if not missing and self.setup_photo is not None:
             raise refuse("is given twice", found="a pose and a setup_photo", allowed="one of them")

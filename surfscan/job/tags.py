@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from surfscan.errors import RefusedError
+from surfscan.job.tag_align import align_tag
 from surfscan.records import Array, Photo, TagSeen
 
 __all__ = ["DICTIONARIES", "QUIET_CELLS", "cells_across", "explain_missing", "find_tags", "paper_outline"]
@@ -26,6 +27,7 @@ DICTIONARIES: dict[str, int] = {
 }
 """Names that a sheet may use, such as ``4x4_50``, with OpenCV's numbers."""
 
+_SMALL_PX = 90.0  # mean side below which the whole print says more than fitted sides
 _DETECT_WIDTH = 1600  # finding needs no more; measuring is done at full resolution
 
 
@@ -34,7 +36,9 @@ def cells_across(dictionary: str) -> int:
     return int(dictionary.split("x", 1)[0]) + 2
 
 
-def find_tags(photo: Photo, *, dictionary: str) -> list[TagSeen]:
+def find_tags(
+    photo: Photo, *, dictionary: str, mirrored: bool = False, thorough: bool = False
+) -> list[TagSeen]:
     """Find all tags of one dictionary in a photo.
 
     Parameters
@@ -42,6 +46,11 @@ def find_tags(photo: Photo, *, dictionary: str) -> list[TagSeen]:
     photo : Photo
     dictionary : str
         A key of ``DICTIONARIES``.
+    mirrored : bool
+        Look for tags seen in a mirror: their corners are those of the print, in the places where the photo shows
+        them, so that they run the other way round in it.
+    thorough : bool
+        Look longer, for tags that are small, oblique or faint.
 
     Returns
     -------
@@ -57,14 +66,20 @@ def find_tags(photo: Photo, *, dictionary: str) -> list[TagSeen]:
         raise RefusedError(
             "tags.dictionary is not known", found=repr(dictionary), allowed=", ".join(sorted(DICTIONARIES))
         )
-    small, scale = _detection_picture(photo.image)
-    found = _detect(small, dictionary)
+    image = np.ascontiguousarray(photo.image[:, ::-1]) if mirrored else photo.image
+    small, scale = _detection_picture(image)
+    found = _detect_all(small, dictionary) if thorough else _detect(small, dictionary)
     cells = cells_across(dictionary)
     seen = []
     for tag_id, corners in found:
         rough = (corners + 0.5) / scale - 0.5
-        fine = _refine(photo.image, rough, cells)
-        seen.append(TagSeen(tag_id, rough if fine is None else fine))
+        fine = _align(image, rough, tag_id, dictionary) if thorough else None
+        if fine is None:
+            fine = _refine(image, rough, cells)
+        place = rough if fine is None else fine
+        if mirrored:
+            place = np.column_stack([image.shape[1] - 1 - place[:, 0], place[:, 1]])
+        seen.append(TagSeen(tag_id, place))
     return sorted(seen, key=lambda tag: tag.id)
 
 
@@ -100,17 +115,43 @@ def _detection_picture(image: Array) -> tuple[NDArray[np.uint8], float]:
     return (255 * np.sqrt(np.clip(small / top, 0, 1))).astype(np.uint8), scale
 
 
-def _detect(small: NDArray[np.uint8], dictionary: str) -> list[tuple[int, Array]]:
+def _detect(
+    small: NDArray[np.uint8], dictionary: str, *, windows: tuple[int, int, int] = (13, 33, 20)
+) -> list[tuple[int, Array]]:
     settings = cv2.aruco.DetectorParameters()
     settings.cornerRefinementMethod = cv2.aruco.CORNER_REFINE_SUBPIX
-    # One window is enough on a printed tag and costs a third of the default sweep.
-    settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = 13, 33
-    settings.adaptiveThreshWinSizeStep = 20
+    # Two windows are enough on a printed tag and cost less than the default sweep.
+    settings.adaptiveThreshWinSizeMin, settings.adaptiveThreshWinSizeMax = windows[:2]
+    settings.adaptiveThreshWinSizeStep = windows[2]
     table = cv2.aruco.getPredefinedDictionary(DICTIONARIES[dictionary])
     corners, ids, _ = cv2.aruco.ArucoDetector(table, settings).detectMarkers(small)
     if ids is None:
         return []
     return [(int(i), c.reshape(4, 2).astype(np.float64)) for i, c in zip(np.ravel(ids), corners, strict=True)]
+
+
+def _align(image: Array, corners: Array, tag: int, dictionary: str) -> Array | None:
+    """Corners of a tag too small for its sides to be fitted, by its whole print."""
+    if np.linalg.norm(corners - np.roll(corners, 1, 0), axis=1).mean() > _SMALL_PX:
+        return None
+    table = cv2.aruco.getPredefinedDictionary(DICTIONARIES[dictionary])
+    cells = cv2.aruco.generateImageMarker(table, tag, cells_across(dictionary))
+    return align_tag(image, corners, (cells > 127).astype(np.uint8))
+
+
+def _detect_all(small: NDArray[np.uint8], dictionary: str) -> list[tuple[int, Array]]:
+    """Every tag found at any of three sizes, each once: enlarging lets the reader see cells of two or three pixels."""
+    found: list[tuple[int, Array]] = []
+    for times in (1, 2, 3):
+        large: NDArray[np.uint8] = small
+        if times > 1:
+            large = cv2.resize(small, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC).astype(np.uint8)
+        for tag, corners in _detect(large, dictionary, windows=(5, 65, 15)):
+            place = (corners + 0.5) / times - 0.5
+            side = float(np.linalg.norm(place[0] - place[2]))
+            if all(t != tag or np.linalg.norm(place.mean(0) - c.mean(0)) > 0.5 * side for t, c in found):
+                found.append((tag, place))
+    return found
 
 
 def _refine(image: Array, corners: Array, cells: int) -> Array | None:

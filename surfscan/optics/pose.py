@@ -16,9 +16,19 @@ import numpy as np
 
 from surfscan.errors import RefusedError
 from surfscan.optics.lens import undistort
+from surfscan.optics.tag_shape import tag_corners
 from surfscan.records import Array, Camera, Pose, TagSeen
 
-__all__ = ["CORNER_NOISE_PX", "PoseFit", "pose_from_corners", "pose_from_tags"]
+__all__ = [
+    "AMBIGUITY_RATIO",
+    "CORNER_NOISE_PX",
+    "POOR_PX",
+    "TILT_PRIOR_RAD",
+    "PoseFit",
+    "planar_starts",
+    "pose_from_corners",
+    "pose_from_tags",
+]
 
 TILT_PRIOR_RAD = 0.3
 """Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
@@ -155,7 +165,7 @@ def pose_from_corners(
     corners = 0.5 * np.array([[-w, -h, 0], [w, -h, 0], [w, h, 0], [-w, h, 0]])
     ideal = undistort(np.asarray(corners_px, float), camera=camera)
     fits = []
-    for vector, shift in _planar_starts(corners, ideal):
+    for vector, shift in planar_starts(corners, ideal):
         state = (cv2.Rodrigues(vector)[0], shift, np.zeros((0, 3)))
 
         def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
@@ -185,7 +195,7 @@ def _ids(tags: list[TagSeen]) -> str:
     return ", ".join(str(tag.id) for tag in tags)
 
 
-def _planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
+def planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
     """Both planar solutions that see the panel from its front."""
     _, rotations, shifts, _ = cv2.solvePnPGeneric(
         np.ascontiguousarray(points), np.ascontiguousarray(ideal), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
@@ -215,23 +225,6 @@ def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
     return seen, jac.reshape(-1, 6)
 
 
-def _tag_points(turn_tilt: Array, centres: Array, side: float) -> Array:
-    """Corners (N, 4, 3) of tags with turns and slopes (N, 3: turn, p, q) about their centres (N, 2)."""
-    turn, p, q = turn_tilt.T
-    half = side / 2
-    square = np.array([[-half, half], [half, half], [half, -half], [-half, -half]])
-    cos, sin = np.cos(turn)[:, None], np.sin(turn)[:, None]
-    along = cos * square[:, 0] - sin * square[:, 1]
-    up = sin * square[:, 0] + cos * square[:, 1]
-    # Axes of the tilted plane: unit along x on it, and the perpendicular in it (normal x first axis).
-    long, size = np.sqrt(1 + p * p), np.sqrt(1 + p * p + q * q)
-    ex = np.stack([1 / long, np.zeros_like(p), p / long], -1)
-    ey = np.stack([-p * q, 1 + p * p, q], -1) / (size * long)[:, None]
-    points = along[..., None] * ex[:, None] + up[..., None] * ey[:, None]
-    points[..., :2] += centres[:, None]
-    return points
-
-
 def _fit_both(
     tags: list[TagSeen], centres: dict[int, tuple[float, float]], side: float, camera: Camera
 ) -> tuple[PoseFit, float | None]:
@@ -240,12 +233,12 @@ def _fit_both(
     middle = np.array([[*centres[tag.id], 0.0] for tag in tags])
     flat = ideal.mean(1)
     if len(tags) >= 4:
-        starts = _planar_starts(middle, flat)
+        starts = planar_starts(middle, flat)
     else:  # three centres alone leave up to four poses: the corners, taken as flat, choose
         turns = [_first_turn(tag) for tag in tags]
         flat_tags = np.column_stack([turns, np.zeros((len(tags), 2))])
-        points = _tag_points(flat_tags, middle[:, :2], side).reshape(-1, 3)
-        starts = _planar_starts(points, ideal.reshape(-1, 2))
+        points = tag_corners(flat_tags, middle[:, :2], side).reshape(-1, 3)
+        starts = planar_starts(points, ideal.reshape(-1, 2))
     fits = []
     for rotation, shift in starts:
         fits.append(_refine(np.concatenate([rotation, shift]), tags, ideal, centres, side, camera))
@@ -292,7 +285,7 @@ def _refine(
         prior[2 * k, 7 + 3 * k] = prior[2 * k + 1, 8 + 3 * k] = 1 / TILT_PRIOR_RAD
 
     def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
-        points = _tag_points(own, middle, side)
+        points = tag_corners(own, middle, side)
         seen, jac = _seen(points.reshape(-1, 3), rotation, shift)
         whole = np.zeros((8 * count, 6 + 3 * count))
         whole[:, :6] = jac
@@ -300,7 +293,7 @@ def _refine(
         for axis in range(3):
             moved = own.copy()
             moved[:, axis] += 1e-6
-            change = (_tag_points(moved, middle, side) - points) * 1e6
+            change = (tag_corners(moved, middle, side) - points) * 1e6
             effect = np.einsum("ncij,ncj->nci", by_point.reshape(count, 4, 2, 3), change).reshape(count, 8)
             for k in range(count):
                 whole[8 * k : 8 * k + 8, 6 + 3 * k + axis] = effect[k]
@@ -335,7 +328,7 @@ def _sensitivities(
     scale = camera.focal_px / CORNER_NOISE_PX
 
     def seen(places: Array) -> Array:
-        points = _tag_points(own, places, side) @ rotation.T + shift
+        points = tag_corners(own, places, side) @ rotation.T + shift
         ratio: Array = points[..., :2] / points[..., 2:]
         return ratio
 

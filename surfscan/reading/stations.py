@@ -15,12 +15,12 @@ import numpy as np
 from surfscan.errors import RefusedError
 from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
-from surfscan.job.sheet_tables import PhotoSheet
+from surfscan.job.sheet_tables import PhotoSheet, TagsSheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
 from surfscan.records import Array, Camera, Photo, TagSeen
 
-__all__ = ["Station", "camera_of", "level_places", "sharpest", "span_mm", "stand"]
+__all__ = ["Station", "camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -122,6 +122,7 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     if sheet.board is not None and sheet.board.pattern == "dots":
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
+    tags = _less_board_tags(tags, sheet)
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
         tags,
@@ -134,26 +135,40 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     return Station(photo, camera, fit, tuple(tags), source)
 
 
-def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
+def _less_board_tags(tags: list[TagSeen], sheet: Sheet) -> list[TagSeen]:
+    """Without the board's own tags, which a photo of the panel may show at its rim."""
     assert sheet.tags is not None
-    known = sheet.tags.centres_mm
-    if not tags and sharpest(photo) < BLURRED:
-        raise RefusedError(
+    if sheet.board is None or sheet.board.tags is None:
+        return tags
+    others = set(sheet.board.tags.centres_mm) - set(sheet.tags.centres_mm)
+    return [tag for tag in tags if tag.id not in others]
+
+
+def explain_tags(photo: Photo, table: TagsSheet) -> RefusedError:
+    """Say why a photo shows none of a sheet's tags."""
+    if sharpest(photo) < BLURRED:
+        return RefusedError(
             f"{photo.file}: no tags found, and nothing in the photo is sharp",
             found=f"the sharpest edge takes {1 / max(sharpest(photo), 1e-3):.0f} px",
             allowed="a few px",
             cure="hold still or rest the phone on something, tap the panel to focus, and add light",
         )
+    why = explain_missing(photo, dictionary=table.dictionary)
+    return RefusedError(
+        f"{photo.file}: no tags found",
+        found=why.split(";", maxsplit=1)[0] if why else "none of the sheet's dictionary",
+        allowed=f"tags {', '.join(map(str, table.centres_mm))} of {table.dictionary}",
+        cure=why.split("; ", 1)[1]
+        if why
+        else "check that the tags are flat, uncovered, sharp and not too small",
+    )
+
+
+def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
+    assert sheet.tags is not None
+    known = sheet.tags.centres_mm
     if not tags:
-        why = explain_missing(photo, dictionary=sheet.tags.dictionary)
-        raise RefusedError(
-            f"{photo.file}: no tags found",
-            found=why.split(";", maxsplit=1)[0] if why else "none of the sheet's dictionary",
-            allowed=f"tags {', '.join(map(str, known))} of {sheet.tags.dictionary}",
-            cure=why.split("; ", 1)[1]
-            if why
-            else "check that the tags are flat, uncovered, sharp and not too small",
-        )
+        raise explain_tags(photo, sheet.tags)
     twice = [tag for tag, count in Counter(tag.id for tag in tags).items() if count > 1]
     if twice:
         raise RefusedError(

@@ -6,7 +6,7 @@ interpolated (cubic) to the sub-pixel samples, and only what has edges (stripes,
 computed for each of those. The interpolation is off by less than 0.01 mm on the board for a 0.35 mm
 low of 80 mm, 1 m from board and camera, at 0.4 mm a pixel.
 
-Not rendered: reflections of reflections, the board seen directly, shadows of the panel on itself.
+Not rendered: reflections of reflections, shadows of the panel on itself, the panel in front of the board.
 """
 
 from __future__ import annotations
@@ -20,13 +20,14 @@ from numpy.typing import ArrayLike, NDArray
 
 from surfscan.records import Board, Camera, Pose
 from surfscan.synth import board_light
-from surfscan.synth.panels import Panel
+from surfscan.synth.panels import Flat, Panel
 from surfscan.synth.scene import Scene, Shot, Tags
 
 __all__ = ["Hits", "fresnel", "mirror_hits", "pixel_rays", "project", "render"]
 
 Array = NDArray[Any]
 TAG_BLACK, TAG_WHITE = 0.05, 0.85  # reflectance of toner and paper: common figures, no source
+_FLAT = Panel((1.0, 1.0), Flat())
 _FAR = 1e9  # a board place that is off any board; unlike NaN it survives interpolation
 
 
@@ -115,7 +116,8 @@ def _five(camera: Camera) -> tuple[float, float, float, float, float]:
 
 
 def mirror_hits(
-    panel: Panel, camera: Camera, pose: Pose, board: Board | None, columns: ArrayLike, rows: ArrayLike
+    panel: Panel, camera: Camera, pose: Pose, board: Board | None, columns: ArrayLike, rows: ArrayLike,
+    *, sag_mm: float = 0.0,
 ) -> Hits:
     """Follow the rays of pixels to the panel and on to the board.
 
@@ -125,12 +127,16 @@ def mirror_hits(
         The scene; without a board, `a_mm`, `b_mm` and `range_mm` are NaN.
     columns, rows : array_like
         Pixel places, broadcast against each other.
+    sag_mm : float
+        See `Scene.board_sag_mm`.
     """
     d = pixel_rays(columns, rows, camera, pose)
-    return _mirror_hits(panel, pose.centre_mm, board, d)[0]
+    return _mirror_hits(panel, pose.centre_mm, board, d, sag_mm)[0]
 
 
-def _mirror_hits(panel: Panel, centre: Array, board: Board | None, d: Array) -> tuple[Hits, Array, Array]:
+def _mirror_hits(
+    panel: Panel, centre: Array, board: Board | None, d: Array, sag_mm: float = 0.0
+) -> tuple[Hits, Array, Array]:
     total = panel.total
     with np.errstate(invalid="ignore", divide="ignore"):
         t = np.where(d[..., 2] < 0, -centre[2] / d[..., 2], np.nan)
@@ -147,12 +153,67 @@ def _mirror_hits(panel: Panel, centre: Array, board: Board | None, d: Array) -> 
         a = b = far = np.full(x.shape, np.nan)
         if board is not None:
             out = d + 2 * cos_in[..., None] * n
-            away = board.centre_mm - np.stack([x, y, z], -1)
-            far = (away @ board.normal) / (out @ board.normal)
-            far = np.where(far > 0, far, np.nan)
-            landed = far[..., None] * out - away
-            a, b = landed @ board.across, landed @ board.up
+            a, b, far = _meet_board(board, np.stack([x, y, z], -1), out, sag_mm)
     return Hits(x, y, z, a, b, cos_in, far), p, q
+
+
+def _meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[Array, Array, Array]:
+    """Where rays meet the board, from its middle, and how far that is; NaN where they run away from it."""
+    away = board.centre_mm - start
+    on, across = ray @ board.normal, ray @ board.across
+    reach, left = away @ board.normal, away @ board.across
+    far = reach / on
+    if sag_mm:
+        half = board.size_mm[0] / 2
+        for _ in range(8):  # a fixed point: the bulge changes by a few per cent of a step along the ray
+            a = np.clip(far * across - left, -half, half)
+            far = (reach + sag_mm * (1 - (a / half) ** 2)) / on
+    far = np.where(far > 0, far, np.nan)
+    landed = far[..., None] * ray - away
+    return landed @ board.across, landed @ board.up, far
+
+
+def _board_seen(scene: Scene, shot: Shot, picture: Array) -> Array:
+    """The board's front drawn over the picture, where the camera sees it directly."""
+    board, n = scene.board, scene.supersampling
+    assert board is not None  # the caller's check
+    height, width = picture.shape
+    out = picture.copy()
+    step = max(1, 400_000 // (width * n * n))
+    columns = (np.arange(width * n) + 0.5) / n - 0.5
+    for row in range(0, height, step):
+        end = min(row + step, height)
+        rows = (np.arange((end - row) * n) + 0.5) / n - 0.5 + row
+        d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
+        a, b, _ = _meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
+        on = (np.abs(a) <= board.size_mm[0] / 2) & (np.abs(b) <= board.size_mm[1] / 2) & (d @ board.normal < 0)
+        if not on.any():
+            continue
+        shone = np.where(on, _board_shine(scene, shot, np.nan_to_num(a), np.nan_to_num(b), 0.0), 0.0)
+        cells = (end - row, n, width, n)
+        share = on.reshape(cells).mean(axis=(1, 3))
+        out[row:end] = shone.reshape(cells).mean(axis=(1, 3)) + (1 - share) * out[row:end]
+    return out
+
+
+def _board_shine(scene: Scene, shot: Shot, a: Array, b: Array, sigma: Array | float) -> Array:
+    """Radiance of the board at its places (a, b): the pattern, and the tags over it."""
+    light, board = scene.light, scene.board
+    assert board is not None
+    period = board.period_mm if shot.period_mm is None else shot.period_mm
+    if shot.pattern == "dots":
+        bright = board_light.dots(a, b, spacing_mm=period, radius_mm=scene.dot_radius_mm, sigma_mm=sigma)
+    else:
+        s = a + board.size_mm[0] / 2 if shot.varies == "across" else b + board.size_mm[1] / 2
+        bright = board_light.stripes(
+            s, period_mm=period, phase_deg=shot.phase_deg, square=scene.square and shot.pattern == "stripes",
+            duty=scene.duty, sigma_mm=sigma,
+        )
+    if scene.board_tags is not None:  # sharp: the blur of a satin panel is left out for them
+        paper, on_tag = _tag_paper(scene.board_tags, _FLAT, a, b)
+        bright = np.where(on_tag, (paper - TAG_BLACK) / (TAG_WHITE - TAG_BLACK), bright)
+    shone: Array = light.board_dark + (light.board_bright - light.board_dark) * bright
+    return shone
 
 
 def render(scene: Scene, shot: Shot) -> Array:
@@ -164,6 +225,8 @@ def render(scene: Scene, shot: Shot) -> Array:
     for row in range(top, bottom, step):
         end = min(row + step, bottom)
         picture[row:end, left:right] = _strip(scene, shot, left, right, row, end)
+    if shot.shows_board and scene.board is not None:
+        picture = _board_seen(scene, shot, picture)
     if scene.lens_blur_px > 0:
         return np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
     return picture
@@ -191,7 +254,7 @@ def _strip(scene: Scene, shot: Shot, left: int, right: int, top: int, bottom: in
     columns = np.arange(left - pad, right + pad)
     rows = np.arange(top - pad, bottom + pad)[:, None]
     d = pixel_rays(columns, rows, scene.camera, shot.pose)
-    hits, p, q = _mirror_hits(scene.panel, shot.pose.centre_mm, scene.board, d)
+    hits, p, q = _mirror_hits(scene.panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
 
     def finer(field: Array, nan: float = _FAR) -> Array:
         whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, pad)
@@ -281,17 +344,8 @@ def _reflection(scene: Scene, shot: Shot, hits: Hits, finer: Any) -> Array:
     sigma: Array | float = 0.0
     if scene.roughness_rad > 0:
         sigma = 2 * scene.roughness_rad * finer(hits.range_mm, nan=1.0)
-    period = board.period_mm if shot.period_mm is None else shot.period_mm
-    if shot.pattern == "dots":
-        bright = board_light.dots(a, b, spacing_mm=period, radius_mm=scene.dot_radius_mm, sigma_mm=sigma)
-    else:
-        s = a + board.size_mm[0] / 2 if shot.varies == "across" else b + board.size_mm[1] / 2
-        bright = board_light.stripes(
-            s, period_mm=period, phase_deg=shot.phase_deg, square=scene.square and shot.pattern == "stripes",
-            duty=scene.duty, sigma_mm=sigma,
-        )
     on = board_light.inside(a, b, size_mm=board.size_mm, sigma_mm=sigma)
-    shone = light.board_dark + (light.board_bright - light.board_dark) * bright
+    shone = _board_shine(scene, shot, a, b, sigma)
     reflected: Array = share * (on * shone + (1 - on) * light.room_seen)
     return reflected
 

@@ -124,7 +124,8 @@ class Light:
 class Shot:
     """One photo: its file, camera pose, and what the board shows (or where the lamp is).
 
-    `pattern` is "stripes", "stepped", "dots" or "lamp". `period_mm` None means the board's.
+    `pattern` is "stripes", "stepped", "dots" or "lamp". `period_mm` None means the board's. With `shows_board` the
+    board's front is in the picture itself, not only in the panel's mirror.
     """
 
     file: str
@@ -134,6 +135,7 @@ class Shot:
     period_mm: float | None = None
     phase_deg: float = 0.0
     lamp_mm: tuple[float, float, float] | None = None
+    shows_board: bool = False
 
     def __post_init__(self) -> None:
         if self.pattern not in ("stripes", "stepped", "dots", "lamp") or self.varies not in ("across", "up"):
@@ -160,6 +162,9 @@ class Scene:
     dot_radius_mm : radius of a dot board's lights.
     lens_blur_px : standard deviation of the lens's blur.
     supersampling : samples per pixel and direction.
+    board_tags : tags on the board, their centres (across, up) from its middle.
+    board_sag_mm : how far the board's middle bulges towards its front, as a cylinder about ``up``:
+        sag * (1 - (2a/width)^2).
     """
 
     panel: Panel
@@ -179,6 +184,8 @@ class Scene:
     dot_radius_mm: float = 4.0
     lens_blur_px: float = 0.4
     supersampling: int = 3
+    board_tags: Tags | None = None
+    board_sag_mm: float = 0.0
     name: str = "known panel"
     stage: str = "primer"
     limits_mm: dict[str, float] = field(

@@ -261,7 +261,6 @@ OTHER_LIGHTS = [
 ]  # fmt: skip
 
 LATER = [
-    ("setup photo", swap((BOARD, SETUP)), "setup_photo"),
     ("lens file", swap((CAMERA, '[camera]\nlens_file = "lens.toml"\n')), "lens_file"),
     ("no board pose", swap(("centre_mm = [0.0, 500.0, 700.0]\nacross = [1.0, 0.0, 0.0]\nup = [0.0, -0.8, 0.6]\n", "")), "board pose"),
     ("no board", swap((BOARD, "")), "board pose"),

@@ -1,0 +1,244 @@
+"""What each input of the set-up does to the deviation, cell by cell.
+
+Law of propagation (JCGM 100:2008, 5.1.2): every input is moved by its standard uncertainty, the slopes that
+would then explain the same photos are solved for, integrated, and rid of the form that would follow; what
+remains is that input's effect on the deviation at every cell.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from surfscan.optics.board_pose import BoardFit, move_board
+from surfscan.optics.mirror import hit_board
+from surfscan.optics.pose import CORNER_NOISE_PX, PoseFit
+from surfscan.records import Array, Board, Grid, Pose, Reading, View
+from surfscan.surface.form import FairForm, take_form_off
+from surfscan.surface.integrate import integrate_slopes
+from surfscan.surface.slopes import newton_step
+
+__all__ = ["Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
+
+CELLS = 2500
+"""About how many cells carry the propagation: set-up errors are smooth over the panel."""
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """Standard uncertainties of the set-up; the sheet's `[uncertainty]` replaces them.
+
+    Defaults are for a tape measure, a printed board and tags laid to a rule (our own estimates, no source).
+
+    Attributes
+    ----------
+    board_centre_mm : float
+        Of each coordinate of the board's middle.
+    board_angle_deg : float
+        Of the board's turn about each of its axes.
+    period_rel : float
+        Of the stripe period, as a share.
+    focal_rel : float
+        Of the focal length, as a share; by where it comes from.
+    tag_centre_mm : float
+        Of each coordinate of each tag.
+    tag_corner_px : float
+        Of a tag corner in a photo; the fit's own residual counts when it is worse.
+    lamp_mm : float
+        Of each coordinate of a lamp's place.
+    """
+
+    board_centre_mm: float = 3.0
+    board_angle_deg: float = 0.3
+    period_rel: float = 0.001
+    focal_rel: float = 0.002
+    tag_centre_mm: float = 0.3
+    tag_corner_px: float = 0.05
+    lamp_mm: float = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class Few:
+    """The thinned reading: places, surface, what each photo shows there, and the cells in use."""
+
+    x: Array
+    y: Array
+    z: Array
+    p: Array
+    q: Array
+    wanted: tuple[Array, Array]
+    varies: tuple[str, str]
+    use: Array
+    deviation: Array
+    step_mm: float
+    poses: tuple[Pose, Pose]
+    period_mm: float
+
+
+def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> Few:
+    grid: Grid = reading.grid
+    skip = max(1, int(np.sqrt(reading.height_mm.size / CELLS)))
+    cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
+    x, y = (a[cut] for a in np.meshgrid(grid.x_mm, grid.y_mm))
+    z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
+    wanted = []
+    for view in views:
+        hit = hit_board(x, y, z, p, q, camera_mm=view.pose.centre_mm, board=board)
+        wanted.append(hit.across_mm if view.varies == "across" else hit.up_mm)
+    measured = np.isfinite(z) & np.isfinite(wanted[0]) & np.isfinite(wanted[1])
+    return Few(
+        x=x,
+        y=y,
+        z=z,
+        p=p,
+        q=q,
+        wanted=(wanted[0], wanted[1]),
+        varies=(views[0].varies, views[1].varies),
+        use=measured & ~fair.spots[cut],
+        deviation=(reading.height_mm - fair.form_mm)[cut],
+        step_mm=grid.step_mm * skip,
+        poses=(views[0].pose, views[1].pose),
+        period_mm=board.period_mm,
+    )
+
+
+Stand = tuple[Pose, float]
+"""A pose, and the focal length's ratio to the one that was used."""
+
+Move = tuple[list[Stand], Board, float]
+
+
+def sources(
+    views: list[View],
+    fits: list[PoseFit],
+    board: Board,
+    inputs: Inputs,
+    board_fit: BoardFit | None = None,
+) -> Iterator[tuple[str, str, list[Move]]]:
+    """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
+
+    With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
+    """
+    still: list[Stand] = [(view.pose, 1.0) for view in views]
+    pairs = list(zip(fits, views, strict=True))
+    if board_fit is None:
+        yield from _measured_board(still, board, inputs)
+    else:
+        yield (
+            "board pose from the set-up photo",
+            "take the set-up photo from closer, or with larger tags further apart on the board",
+            [(still, move_board(board, change), 1.0) for change in modes(board_fit.own)],
+        )
+    yield (
+        "stripe period",
+        "measure over twenty stripes and divide",
+        [(still, replace(board, period_mm=board.period_mm * (1 + inputs.period_rel)), 1.0)],
+    )
+    longer = 1 + inputs.focal_rel
+    stretched = board
+    if board_fit is not None:
+        stretched = move_board(board, board_fit.by_focal * inputs.focal_rel * board_fit.focal_px)
+    yield (
+        "focal length",
+        "calibrate the lens, or give focal_px instead of a maker's figure",
+        [
+            (
+                [
+                    (_moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
+                    for f, v in pairs
+                ],
+                stretched,
+                1.0,
+            )
+        ],
+    )
+    on_board = {} if board_fit is None else board_fit.by_tag
+    tags = sorted(set(on_board).union(*(fit.by_tag for fit in fits)))
+    places: list[Move] = []
+    for tag in tags:
+        for axis in (0, 1):
+            stands = [
+                (
+                    _moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
+                    if tag in f.by_tag
+                    else v.pose,
+                    1.0,
+                )
+                for f, v in pairs
+            ]
+            there = board
+            if tag in on_board:
+                there = move_board(board, on_board[tag][:, axis] * inputs.tag_centre_mm)
+            places.append((stands, there, 1.0))
+    yield "tag places", "lay the tags to a rule, and measure between their middles", places
+    corners: list[Move] = []
+    for k, (fit, view) in enumerate(pairs):
+        for change in modes(fit.pose.covariance):
+            cameras = list(still)
+            cameras[k] = (_moved(view.pose, change), 1.0)
+            corners.append((cameras, board, max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)))
+    yield "tag corners in the photos", "larger tags, or go closer", corners
+
+
+def _measured_board(
+    still: list[Stand], board: Board, inputs: Inputs
+) -> Iterator[tuple[str, str, list[Move]]]:
+    """A board measured by hand: each coordinate of its middle and each turn by itself."""
+    yield (
+        "board place",
+        "measure from the panel's middle to the board's with a laser or a stiff rule",
+        [
+            (still, replace(board, centre_mm=board.centre_mm + inputs.board_centre_mm * axis), 1.0)
+            for axis in np.eye(3)
+        ],
+    )
+    turned: list[Move] = []
+    for axis in (board.across, board.up, board.normal):
+        turn = np.r_[axis * np.radians(inputs.board_angle_deg), 0.0, 0.0, 0.0]
+        turned.append((still, move_board(board, turn), 1.0))
+    yield "board angle", "measure to both ends of the board, not to its middle only", turned
+
+
+def modes(covariance: Array) -> list[Array]:
+    """Independent changes, one standard deviation each, that make up a covariance."""
+    values, vectors = np.linalg.eigh(covariance)
+    return [vector * np.sqrt(max(value, 0.0)) for value, vector in zip(values, vectors.T, strict=True)]
+
+
+def _moved(pose: Pose, change: Array) -> Pose:
+    """The pose after a small turn from the left and a shift."""
+    turn = cv2.Rodrigues(np.asarray(change[:3], float))[0]
+    return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
+
+
+def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
+    """Change of the deviation, mm, if the set-up were this one and the photos the same."""
+    sides = []
+    for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
+        hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
+        seen = wanted * (board.period_mm / few.period_mm)
+        if pose is not old:
+            # The same pixel now shows another place of the panel.
+            dx, dy = _slide(few, old, pose, longer)
+            gy, gx = np.gradient(wanted, few.step_mm)
+            seen = seen - (np.nan_to_num(gx) * dx + np.nan_to_num(gy) * dy)
+        sides.append((hit, seen, varies))
+    dp, dq = newton_step(sides[0], sides[1])
+    # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
+    change, _ = integrate_slopes(
+        dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
+    )
+    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+
+
+def _slide(few: Few, old: Pose, new: Pose, longer: float) -> tuple[Array, Array]:
+    """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
+    points = np.stack([few.x, few.y, few.z], -1)
+    seen = points @ old.rotation.T + old.shift_mm
+    ray = np.stack([seen[..., 0] / longer, seen[..., 1] / longer, seen[..., 2]], -1) @ new.rotation
+    centre = new.centre_mm
+    along = (few.z - centre[2]) / ray[..., 2]
+    return centre[0] + along * ray[..., 0] - few.x, centre[1] + along * ray[..., 1] - few.y
