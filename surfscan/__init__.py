@@ -12,13 +12,36 @@ from surfscan.version import VERSION as __version__
 
 if TYPE_CHECKING:
     from surfscan.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
+    from surfscan.first_look import look_at_photo, photo_size
+    from surfscan.flags import describe as describe_flag
     from surfscan.job.sheet import Sheet, load_sheet
+    from surfscan.job.sheet_writing import board_facing_panel, write_sheet
+    from surfscan.judge.advice import CAUTIONS
+    from surfscan.judge.limits import STAGES, default_limits
+    from surfscan.lesson import (
+        SIZE_MM as LESSON_SIZE_MM,
+    )
+    from surfscan.lesson import (
+        Dent,
+        Viewing,
+        find_the_low,
+        photograph,
+        score_answer,
+    )
     from surfscan.pipeline import check_job
     from surfscan.records import CheckResult, HeightMap, Spot
+    from surfscan.reflection import reflected_stripes
     from surfscan.report.export import write_result
+    from surfscan.report.panes import draw_map_pane, draw_photo_pair
+    from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+    from surfscan.surface.profile import profile_under_ruler
 
 __all__ = [
+    "CAUTIONS",
+    "LESSON_SIZE_MM",
+    "STAGES",
     "CheckResult",
+    "Dent",
     "HeightMap",
     "NotMeasuredError",
     "RefusedError",
@@ -26,31 +49,75 @@ __all__ = [
     "Spot",
     "SurfscanError",
     "UsageError",
+    "Viewing",
     "__version__",
+    "board_facing_panel",
     "check_job",
+    "convert_text",
+    "default_limits",
+    "describe_flag",
+    "draw_map_pane",
+    "draw_photo_pair",
+    "find_the_low",
+    "format_area",
+    "format_depth",
+    "format_filler",
+    "format_length",
     "load_sheet",
+    "look_at_photo",
+    "photo_size",
+    "photograph",
+    "profile_under_ruler",
+    "reflected_stripes",
+    "score_answer",
     "write_result",
+    "write_sheet",
 ]
 
 _HOME = {
+    "CAUTIONS": "surfscan.judge.advice",
     "CheckResult": "surfscan.records",
+    "Dent": "surfscan.lesson",
     "HeightMap": "surfscan.records",
+    "LESSON_SIZE_MM": "surfscan.lesson",
     "NotMeasuredError": "surfscan.errors",
     "RefusedError": "surfscan.errors",
+    "STAGES": "surfscan.judge.limits",
     "Sheet": "surfscan.job.sheet",
     "Spot": "surfscan.records",
     "SurfscanError": "surfscan.errors",
     "UsageError": "surfscan.errors",
+    "Viewing": "surfscan.lesson",
+    "board_facing_panel": "surfscan.job.sheet_writing",
     "check_job": "surfscan.pipeline",
+    "convert_text": "surfscan.report.units",
+    "default_limits": "surfscan.judge.limits",
+    "describe_flag": "surfscan.flags",
+    "draw_map_pane": "surfscan.report.panes",
+    "draw_photo_pair": "surfscan.report.panes",
+    "find_the_low": "surfscan.lesson",
+    "format_area": "surfscan.report.units",
+    "format_depth": "surfscan.report.units",
+    "format_filler": "surfscan.report.units",
+    "format_length": "surfscan.report.units",
     "load_sheet": "surfscan.job.sheet",
+    "look_at_photo": "surfscan.first_look",
+    "photo_size": "surfscan.first_look",
+    "photograph": "surfscan.lesson",
+    "profile_under_ruler": "surfscan.surface.profile",
+    "reflected_stripes": "surfscan.reflection",
+    "score_answer": "surfscan.lesson",
     "write_result": "surfscan.report.export",
+    "write_sheet": "surfscan.job.sheet_writing",
 }
+# Names that say more here than at home.
+_THERE = {"LESSON_SIZE_MM": "SIZE_MM", "describe_flag": "describe"}
 
 
 def __getattr__(name: str) -> Any:
     if name not in _HOME:
         raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
-    return getattr(import_module(_HOME[name]), name)
+    return getattr(import_module(_HOME[name]), _THERE.get(name, name))
 
 
 def __dir__() -> list[str]:

@@ -21,11 +21,11 @@ LAYERS: list[set[str]] = [
     {"poisson"},  # one solver under phase and surface
     {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
     {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
-    {"lights", "outcome"},
+    {"lights", "outcome", "first_look", "reflection"},
     {"stored"},  # a result read back
     {"change"},  # two results laid over each other
     {"synth"},
-    {"pipeline", "from_map"},
+    {"pipeline", "from_map", "lesson"},
     {"record"},
     {"report"},
     {"papers"},
@@ -38,7 +38,7 @@ ALLOWED = {("surface", "optics")}
 FRONT = "__init__"
 # Known surfaces may use these and nothing else, and no stage may use them.
 SYNTH_MAY_USE = {"version", "constants", "errors", "flags", "records", "optics", "synth"}
-SYNTH_USERS = {"synth", "plan", "cli"}
+SYNTH_USERS = {"synth", "lesson", "plan", "cli"}
 
 
 def layer_of(part: str) -> int:
@@ -129,7 +129,11 @@ def test_no_stage_prints_or_opens_windows() -> None:
 
 def test_public_names_are_these_and_all_load() -> None:
     assert surfscan.__all__ == [
+        "CAUTIONS",
+        "LESSON_SIZE_MM",
+        "STAGES",
         "CheckResult",
+        "Dent",
         "HeightMap",
         "NotMeasuredError",
         "RefusedError",
@@ -137,10 +141,29 @@ def test_public_names_are_these_and_all_load() -> None:
         "Spot",
         "SurfscanError",
         "UsageError",
+        "Viewing",
         "__version__",
+        "board_facing_panel",
         "check_job",
+        "convert_text",
+        "default_limits",
+        "describe_flag",
+        "draw_map_pane",
+        "draw_photo_pair",
+        "find_the_low",
+        "format_area",
+        "format_depth",
+        "format_filler",
+        "format_length",
         "load_sheet",
+        "look_at_photo",
+        "photo_size",
+        "photograph",
+        "profile_under_ruler",
+        "reflected_stripes",
+        "score_answer",
         "write_result",
+        "write_sheet",
     ]
     for name in surfscan.__all__:
         assert getattr(surfscan, name) is not None
