@@ -11,6 +11,8 @@ from typing import TYPE_CHECKING, Any
 from surfscan.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from surfscan.change.buildup import compare_passes
+    from surfscan.change.comparison import compare_results
     from surfscan.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
     from surfscan.first_look import look_at_photo, photo_size
     from surfscan.flags import describe as describe_flag
@@ -29,8 +31,11 @@ if TYPE_CHECKING:
         score_answer,
     )
     from surfscan.pipeline import check_job
+    from surfscan.record.record import open_record
     from surfscan.records import CheckResult, HeightMap, Spot
     from surfscan.reflection import reflected_stripes
+    from surfscan.report.difference import write_comparison
+    from surfscan.report.difference_picture import draw_difference
     from surfscan.report.export import write_result
     from surfscan.report.panes import draw_map_pane, draw_photo_pair
     from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
@@ -53,9 +58,12 @@ __all__ = [
     "__version__",
     "board_facing_panel",
     "check_job",
+    "compare_passes",
+    "compare_results",
     "convert_text",
     "default_limits",
     "describe_flag",
+    "draw_difference",
     "draw_map_pane",
     "draw_photo_pair",
     "find_the_low",
@@ -65,11 +73,13 @@ __all__ = [
     "format_length",
     "load_sheet",
     "look_at_photo",
+    "open_record",
     "photo_size",
     "photograph",
     "profile_under_ruler",
     "reflected_stripes",
     "score_answer",
+    "write_comparison",
     "write_result",
     "write_sheet",
 ]
@@ -90,9 +100,12 @@ _HOME = {
     "Viewing": "surfscan.lesson",
     "board_facing_panel": "surfscan.job.sheet_writing",
     "check_job": "surfscan.pipeline",
+    "compare_passes": "surfscan.change.buildup",
+    "compare_results": "surfscan.change.comparison",
     "convert_text": "surfscan.report.units",
     "default_limits": "surfscan.judge.limits",
     "describe_flag": "surfscan.flags",
+    "draw_difference": "surfscan.report.difference_picture",
     "draw_map_pane": "surfscan.report.panes",
     "draw_photo_pair": "surfscan.report.panes",
     "find_the_low": "surfscan.lesson",
@@ -102,11 +115,13 @@ _HOME = {
     "format_length": "surfscan.report.units",
     "load_sheet": "surfscan.job.sheet",
     "look_at_photo": "surfscan.first_look",
+    "open_record": "surfscan.record.record",
     "photo_size": "surfscan.first_look",
     "photograph": "surfscan.lesson",
     "profile_under_ruler": "surfscan.surface.profile",
     "reflected_stripes": "surfscan.reflection",
     "score_answer": "surfscan.lesson",
+    "write_comparison": "surfscan.report.difference",
     "write_result": "surfscan.report.export",
     "write_sheet": "surfscan.job.sheet_writing",
 }

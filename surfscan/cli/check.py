@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
+from surfscan.cli.recording import add_recording_options, check_recording, record_result
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
 from surfscan.errors import UsageError
 
@@ -35,6 +36,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "job", metavar="JOB", type=Path, nargs="?", help="folder with panel.toml and the photos"
     )
     check.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    add_recording_options(check)
     add_map_options(check)
     check.set_defaults(run=run)
 
@@ -47,11 +49,15 @@ def run(options: argparse.Namespace) -> int:
             found="both" if options.job is not None else "neither",
             allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
         )
+    check_recording(options)
+    sheet = None
     if options.from_map is not None:
         result = write_checked(lambda progress: check_given_map(options), options.out, options)
     else:
         see_no_map_options(options)
         result = check_and_write(options.job, options.out, options)
+        sheet = options.job / "panel.toml" if options.job.is_dir() else options.job
+    record_result(options, options.out, sheet)
     return show(result, options, out=options.out)
 
 

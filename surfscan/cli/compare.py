@@ -8,6 +8,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from surfscan.cli.recording import add_record_option, open_given
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
 from surfscan.errors import UsageError
 
@@ -31,7 +32,10 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         epilog=EPILOG + "\nwhere the status is that of the build against the later pass's filler depth",
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
-    compare.add_argument("passes", metavar="PASS", nargs="+", help="two or more passes, earliest first")
+    compare.add_argument("passes", metavar="PASS", nargs="*", help="two or more passes, earliest first")
+    add_record_option(compare)
+    compare.add_argument("--job-number", metavar="N", help="all passes of this job in the record")
+    compare.add_argument("--panel", metavar="NAME", help="with --job-number: of this panel")
     compare.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the comparison")
     moved = compare.add_mutually_exclusive_group()
     moved.add_argument(
@@ -49,8 +53,6 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Compare, write and print; the exit status is that of the build."""
-    if len(options.passes) < 2:
-        raise UsageError("compare needs at least two passes", found="1", cure="see surfscan compare --help")
     from surfscan.change.buildup import compare_passes
     from surfscan.report.difference import comparison_json, write_comparison
     from surfscan.report.difference_table import format_comparison
@@ -59,7 +61,11 @@ def run(options: argparse.Namespace) -> int:
     out: Path = options.out
     progress = Progress(quiet=options.quiet)
     progress("reading the passes", 0.0)
-    passes = [_load(name, options) for name in options.passes]
+    passes = _load(options)
+    if len(passes) < 2:
+        raise UsageError(
+            "compare needs at least two passes", found=str(len(passes)), cure="see surfscan compare --help"
+        )
     made = prepare_output(out)
     try:
         progress("comparing", 0.2)
@@ -82,7 +88,27 @@ def run(options: argparse.Namespace) -> int:
     return EXIT_STATUS[found.whole.verdict]
 
 
-def _load(name: str, options: argparse.Namespace) -> StoredResult:
+def _load(options: argparse.Namespace) -> list[StoredResult]:
+    """The passes from folders, or from the record: numbers, or all of one panel of a job."""
     from surfscan.stored import load_result
 
-    return load_result(Path(name))
+    numbers = [name.isdecimal() and not Path(name).is_dir() for name in options.passes]
+    if options.job_number is None and not any(numbers):
+        return [load_result(Path(name)) for name in options.passes]
+    with open_given(options) as record:
+        if options.job_number is None:
+            return [
+                record.get(int(name)) if number else load_result(Path(name))
+                for name, number in zip(options.passes, numbers, strict=True)
+            ]
+        if options.passes:
+            raise UsageError("compare takes passes or a job, not both", cure="leave one of them out")
+        rows = record.history(job=options.job_number, panel=options.panel)
+        names = sorted({row.panel for row in rows})
+        if len(names) > 1:
+            raise UsageError(
+                f"Job {options.job_number} has passes of several panels",
+                found=", ".join(names),
+                cure="say --panel NAME",
+            )
+        return [record.get(row.id) for row in rows]

@@ -39,6 +39,7 @@ __all__ = [
     "prepare_output",
     "to_json",
     "unwritable",
+    "write_files",
     "write_png",
     "write_result",
 ]
@@ -140,6 +141,38 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     except OSError as error:
         raise unwritable(out, error) from None
     return [out / name for name in OUTPUT_FILES]
+
+
+def write_files(out: Path, files: dict[str, bytes]) -> list[Path]:
+    """Write ready bytes under their names into an existing folder, all or none.
+
+    Parameters
+    ----------
+    out : Path
+    files : dict of name to bytes
+
+    Returns
+    -------
+    list of Path
+
+    Raises
+    ------
+    RefusedError
+        When the folder can't be written; nothing is changed then.
+    """
+    try:
+        hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
+        try:
+            for name, data in files.items():
+                (hidden / name).write_bytes(data)
+            with no_interrupt():
+                for name in files:
+                    os.replace(hidden / name, out / name)
+        finally:
+            shutil.rmtree(hidden, ignore_errors=True)
+    except OSError as error:
+        raise unwritable(out, error) from None
+    return [out / name for name in files]
 
 
 @contextmanager

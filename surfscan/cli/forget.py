@@ -1,0 +1,48 @@
+"""``surfscan forget N...``: take passes out of a record for good."""
+
+from __future__ import annotations
+
+import argparse
+
+from surfscan.cli.recording import add_record_option, open_given
+from surfscan.cli.terminal import Parser
+from surfscan.errors import UsageError
+
+__all__ = ["add", "run"]
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    forget = commands.add_parser(
+        "forget",
+        parents=[common],
+        help="take passes out of a record for good",
+        description="Take passes out of a record for good: sheet, result, maps and photo digests.",
+    )
+    forget.add_argument("numbers", metavar="N", type=int, nargs="*", help="the passes' numbers")
+    forget.add_argument("--job-number", metavar="J", help="all passes of this job")
+    add_record_option(forget)
+    forget.add_argument("--yes", action="store_true", help="do it; without this only what would go is listed")
+    forget.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """List what would go, or take it out."""
+    from surfscan.report.record_table import format_history
+
+    if not options.numbers and options.job_number is None:
+        raise UsageError("Nothing was named to forget", cure="give numbers of passes, or --job-number")
+    with open_given(options) as record:
+        rows = record.history()
+        chosen = [row for row in rows if row.id in options.numbers or row.job == options.job_number]
+        # A damaged row is in no list, and can be forgotten all the same.
+        others = [number for number in options.numbers if all(row.id != number for row in rows)]
+        if not options.yes:
+            print(format_history(chosen))
+            print(f"\n{len(chosen)} passes would be forgotten for good. Say so with --yes.")
+            return 0
+        gone = record.forget([*(row.id for row in chosen), *others])
+    if not gone:
+        raise UsageError("There is no such pass", cure="see surfscan history")
+    print(f"{gone} {'pass' if gone == 1 else 'passes'} forgotten.")
+    return 0

@@ -1,0 +1,1 @@
+"""The shop's record: every finished pass of every panel, in one database."""
