@@ -122,7 +122,7 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     if sheet.board is not None and sheet.board.pattern == "dots":
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
-    tags = _less_board_tags(tags, sheet)
+    tags = _less_chance_tags(_less_board_tags(tags, sheet), sheet)
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
         tags,
@@ -142,6 +142,21 @@ def _less_board_tags(tags: list[TagSeen], sheet: Sheet) -> list[TagSeen]:
         return tags
     others = set(sheet.board.tags.centres_mm) - set(sheet.tags.centres_mm)
     return [tag for tag in tags if tag.id not in others]
+
+
+def _less_chance_tags(tags: list[TagSeen], sheet: Sheet) -> list[TagSeen]:
+    """Without patterns of the scene that happen to read as a tag: of a size that no tag of this sheet has here."""
+    assert sheet.tags is not None
+    known = sheet.tags.centres_mm
+
+    def side(tag: TagSeen) -> float:
+        return float(np.median(np.linalg.norm(np.diff(tag.corners_px, axis=0), axis=1)))
+
+    sides = [side(tag) for tag in tags if tag.id in known]
+    if len(sides) < 3:
+        return tags
+    least, most = 0.5 * min(sides), 2.0 * max(sides)
+    return [tag for tag in tags if tag.id in known or least <= side(tag) <= most]
 
 
 def explain_tags(photo: Photo, table: TagsSheet) -> RefusedError:

@@ -4,12 +4,14 @@ from __future__ import annotations
 
 from pathlib import Path
 
+import cv2
 import numpy as np
 import pytest
 
 from surfscan.errors import RefusedError
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.tags import find_tags
 from surfscan.reading.stations import camera_of, level_places, sharpest, span_mm, stand
 from surfscan.records import Photo
 
@@ -112,3 +114,22 @@ def test_level_is_taken_at_the_tags_else_at_the_corners() -> None:
     assert level_places(without) == pytest.approx(
         np.array([[-310, -210], [310, -210], [310, 210], [-310, 210]])
     )
+
+
+def test_a_pattern_that_reads_as_a_tag_by_chance_is_not_counted() -> None:
+    """A tag-like mark much smaller than the panel's tags is scenery; one of their size is a mistake in the sheet."""
+    sheet = load_sheet(JOBS / "flat")
+    row = sheet.photos[0]
+    photo = read_photo(sheet.folder / row.file, row.file)
+    for side, counts in ((24, False), (64, True)):
+        image = photo.image.copy()
+        mark = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), 9, side)
+        image[40 : 80 + side, 760 : 800 + side] = 0.9
+        image[60 : 60 + side, 780 : 780 + side] = mark / 255 * 0.9
+        changed = Photo(photo.file, photo.sha256, image, photo.saturated, photo.focal_px, photo.focal_source)
+        if counts:
+            with pytest.raises(RefusedError, match="tag 9 is in the photo but not in the sheet"):
+                stand(sheet, changed, row)
+        else:
+            assert 9 in [tag.id for tag in find_tags(changed, dictionary="4x4_50")]
+            assert len(stand(sheet, changed, row).tags) == 4
