@@ -16,6 +16,9 @@ if TYPE_CHECKING:
     from surfscan.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
     from surfscan.first_look import look_at_photo, photo_size
     from surfscan.flags import describe as describe_flag
+    from surfscan.gloss.preview import preview_gloss
+    from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
+    from surfscan.gloss.viewing import walk_round
     from surfscan.job.sheet import Sheet, load_sheet
     from surfscan.job.sheet_writing import board_facing_panel, write_sheet
     from surfscan.judge.advice import CAUTIONS
@@ -30,6 +33,8 @@ if TYPE_CHECKING:
         photograph,
         score_answer,
     )
+    from surfscan.papers.content import Particulars
+    from surfscan.papers.folder import write_report
     from surfscan.pipeline import check_job
     from surfscan.record.record import open_record
     from surfscan.records import CheckResult, HeightMap, Spot
@@ -37,8 +42,10 @@ if TYPE_CHECKING:
     from surfscan.report.difference import write_comparison
     from surfscan.report.difference_picture import draw_difference
     from surfscan.report.export import write_result
-    from surfscan.report.panes import draw_map_pane, draw_photo_pair
+    from surfscan.report.open_files import export_result
+    from surfscan.report.panes import draw_lesson_map, draw_map_pane, draw_photo_pair
     from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+    from surfscan.stored import load_result
     from surfscan.surface.profile import profile_under_ruler
 
 __all__ = [
@@ -49,6 +56,7 @@ __all__ = [
     "Dent",
     "HeightMap",
     "NotMeasuredError",
+    "Particulars",
     "RefusedError",
     "Sheet",
     "Spot",
@@ -64,22 +72,30 @@ __all__ = [
     "default_limits",
     "describe_flag",
     "draw_difference",
+    "draw_gloss_pair",
+    "draw_lesson_map",
     "draw_map_pane",
     "draw_photo_pair",
+    "export_result",
     "find_the_low",
     "format_area",
     "format_depth",
     "format_filler",
     "format_length",
+    "load_result",
     "load_sheet",
     "look_at_photo",
     "open_record",
     "photo_size",
     "photograph",
+    "preview_gloss",
     "profile_under_ruler",
     "reflected_stripes",
     "score_answer",
+    "walk_round",
     "write_comparison",
+    "write_gloss",
+    "write_report",
     "write_result",
     "write_sheet",
 ]
@@ -91,6 +107,7 @@ _HOME = {
     "HeightMap": "surfscan.records",
     "LESSON_SIZE_MM": "surfscan.lesson",
     "NotMeasuredError": "surfscan.errors",
+    "Particulars": "surfscan.papers.content",
     "RefusedError": "surfscan.errors",
     "STAGES": "surfscan.judge.limits",
     "Sheet": "surfscan.job.sheet",
@@ -106,22 +123,30 @@ _HOME = {
     "default_limits": "surfscan.judge.limits",
     "describe_flag": "surfscan.flags",
     "draw_difference": "surfscan.report.difference_picture",
+    "draw_gloss_pair": "surfscan.gloss.sheet",
+    "draw_lesson_map": "surfscan.report.panes",
     "draw_map_pane": "surfscan.report.panes",
     "draw_photo_pair": "surfscan.report.panes",
+    "export_result": "surfscan.report.open_files",
     "find_the_low": "surfscan.lesson",
     "format_area": "surfscan.report.units",
     "format_depth": "surfscan.report.units",
     "format_filler": "surfscan.report.units",
     "format_length": "surfscan.report.units",
+    "load_result": "surfscan.stored",
     "load_sheet": "surfscan.job.sheet",
     "look_at_photo": "surfscan.first_look",
     "open_record": "surfscan.record.record",
     "photo_size": "surfscan.first_look",
     "photograph": "surfscan.lesson",
+    "preview_gloss": "surfscan.gloss.preview",
     "profile_under_ruler": "surfscan.surface.profile",
     "reflected_stripes": "surfscan.reflection",
     "score_answer": "surfscan.lesson",
+    "walk_round": "surfscan.gloss.viewing",
     "write_comparison": "surfscan.report.difference",
+    "write_gloss": "surfscan.gloss.sheet",
+    "write_report": "surfscan.papers.folder",
     "write_result": "surfscan.report.export",
     "write_sheet": "surfscan.job.sheet_writing",
 }

@@ -14,12 +14,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import CheckResult, HeightMap
+from surfscan.lesson import Lesson
+from surfscan.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
 from surfscan.report.figures import _around_panel, _end_of_scale, _judged, _on_photo, _upright_grey
 from surfscan.report.marks import hatch
 
-__all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_map_pane", "draw_photo_pair"]
+__all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_lesson_map", "draw_map_pane", "draw_photo_pair"]
 
 Picture = NDArray[np.uint8]
 _WIDTH = 1200
@@ -211,3 +212,41 @@ def draw_map_pane(
         return np.asarray(corner + (points + 0.5) / (per_mm * (1, -1)))
 
     return Pane(picture, to_picture, to_panel, scale, float(end))
+
+
+def draw_lesson_map(
+    lesson: Lesson, *, limit_mm: float, cross_mm: tuple[float, float] | None = None
+) -> Picture:
+    """Draw a lesson's known deviation from straight above, with a cross at an answer.
+
+    Parameters
+    ----------
+    lesson : Lesson
+    limit_mm : float
+        Where the colours step, mm.
+    cross_mm : (x, y), optional
+        Place of a cross, mm.
+
+    Returns
+    -------
+    ndarray (h, w, 3), uint8
+    """
+    step = float(lesson.x_mm[1] - lesson.x_mm[0])
+    known = lesson.deviation_mm
+    height = HeightMap(
+        Grid(lesson.x_mm, lesson.y_mm, step),
+        known,
+        np.zeros_like(known),
+        np.zeros_like(known),
+        np.zeros(known.shape, np.int32),
+    )
+    end = max(float(np.abs(known).max()), 2 * limit_mm)
+    pane = draw_map_pane(height, known, scale="deviation", low=limit_mm, high=limit_mm, end=end)
+    picture = pane.picture
+    if cross_mm is not None:
+        column, row = (int(v) for v in np.rint(pane.to_picture(np.array([cross_mm]))[0]))
+        for colour, wide in (((255, 255, 255), 9), ((20, 20, 20), 4)):
+            for dx, dy in ((18, 18), (18, -18)):
+                ends = (column - dx, row - dy), (column + dx, row + dy)
+                cv2.line(picture, *ends, colour, wide, cv2.LINE_AA)
+    return picture

@@ -1,0 +1,135 @@
+"""``surfscan page``: the page in a browser."""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import logging
+import socket
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+
+from surfscan.cli.terminal import Parser
+from surfscan.errors import RefusedError, UsageError
+
+__all__ = ["add", "find_page", "run", "settings"]
+
+_PORT = 8471
+_NAME = "surfscan.ui"
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    page = commands.add_parser(
+        "page",
+        parents=[common],
+        help="open the page for a browser",
+        description="Serve the page: check a panel, look closer, teach, papers. It listens on this computer only; "
+        "with --lan also phones on the same network can open it, each with a code that this terminal shows.",
+    )
+    page.add_argument(
+        "--port", metavar="N", type=int, default=_PORT, help=f"port to listen on (default: {_PORT})"
+    )
+    page.add_argument(
+        "--lan", action="store_true", help="let phones on the network in, with a one-time code each"
+    )
+    page.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Serve until stopped."""
+    if not 1024 <= options.port <= 65535:
+        raise UsageError("--port can't be used", found=str(options.port), allowed="1024 to 65535")
+    script = find_page()
+    address = "0.0.0.0" if options.lan else "127.0.0.1"
+    _see_port_is_free(address, options.port)
+    try:
+        import streamlit
+        from starlette.middleware import Middleware
+    except ImportError as error:
+        raise RefusedError(
+            "The page needs a library that is not installed",
+            found=str(error),
+            cure="run pip install surfscan again",
+        ) from None
+    door = importlib.import_module(f"{_NAME}.door")
+    middleware = []
+    print(f"surfscan: the page is at http://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)
+    if options.lan:
+        print(f"surfscan: for phones on this network: http://{_own_address()}:{options.port}", flush=True)
+        lock = door.Door(lambda code: print(f"surfscan: code for the next browser: {code}", flush=True))
+        middleware = [Middleware(door.DoorMiddleware, door=lock)]
+    logging.getLogger("uvicorn").setLevel(logging.WARNING)
+    given = {**settings(script), "server.port": options.port, "server.address": address}
+    if not options.lan:
+        given["server.allowedHosts"] = ["127.0.0.1", "localhost"]
+    # The server reads the program's arguments as the script's own; there are none.
+    sys.argv = [str(script)]
+    streamlit.App(script, middleware=middleware).run(config=given)
+    return 0
+
+
+def find_page() -> Path:
+    """Return the page's script, with `surfscan.ui` made importable in a clone that was not installed.
+
+    Raises
+    ------
+    RefusedError
+        When this installation has no page.
+    """
+    spec = importlib.util.find_spec(_NAME)
+    if spec is None or spec.origin is None:
+        folder = Path(__file__).parents[2] / "ui"
+        if not (folder / "app.py").is_file():
+            raise RefusedError(
+                "This installation has no page", found=f"no {_NAME}", cure="install surfscan again, whole"
+            )
+        spec = importlib.util.spec_from_file_location(
+            _NAME, folder / "__init__.py", submodule_search_locations=[str(folder)]
+        )
+        assert spec is not None  # for the type checker, as the next one
+        assert spec.loader is not None
+        module = importlib.util.module_from_spec(spec)
+        sys.modules[_NAME] = module
+        spec.loader.exec_module(module)
+    return Path(str(spec.origin)).with_name("app.py")
+
+
+def settings(script: Path) -> dict[str, Any]:
+    """The page's own settings file as dotted names, so that they hold in whatever folder it is started."""
+    tables = tomllib.loads((script.parent / ".streamlit" / "config.toml").read_text(encoding="utf-8"))
+    flat: dict[str, Any] = {}
+
+    def walk(table: dict[str, Any], path: str) -> None:
+        for key, value in table.items():
+            if isinstance(value, dict):
+                walk(value, f"{path}{key}.")
+            else:
+                flat[path + key] = value
+
+    walk(tables, "")
+    return flat
+
+
+def _see_port_is_free(address: str, port: int) -> None:
+    with socket.socket() as test:
+        test.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        try:
+            test.bind((address, port))
+        except OSError:
+            raise RefusedError(
+                f"Port {port} is taken",
+                cure=f"stop what uses it (another page?), or give another: surfscan page --port {port + 1}",
+            ) from None
+
+
+def _own_address() -> str:
+    """This machine's address on the network, as the way out of it tells; no packet is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # a documentation address, RFC 5737: routed like any other
+            return str(probe.getsockname()[0])
+        except OSError:
+            return "this computer's address"

@@ -1,0 +1,108 @@
+"""How the page looks and how it speaks: style, verdict strip, marks, errors as sentences."""
+
+from __future__ import annotations
+
+import html
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from surfscan import Spot, SurfscanError, convert_text
+from surfscan.ui import session
+
+__all__ = ["WORDS", "dress", "fault", "legend", "mark", "refusal", "say", "verdict_strip"]
+
+WORDS = {
+    "ready": ("Ready", "✓"),
+    "rework": ("Rework", "!"),
+    "close": ("Too close to call", "?"),
+    "not_measured": ("Not measured", "–"),
+}
+_STYLE = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
+
+
+def dress() -> None:
+    """Put the page's style in place."""
+    st.html(f"<style>{_STYLE}</style>")
+
+
+def say(text: str) -> str:
+    """A sentence of the package in the units of the session."""
+    return convert_text(text, session.units())
+
+
+def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:
+    """The verdict, large, with the sentence that decided it."""
+    word, sign = WORDS.get(verdict, (verdict, "–"))
+    if sentence.startswith(f"{word}: "):  # the heading says it already
+        sentence = sentence.removeprefix(f"{word}: ")
+        sentence = sentence[:1].upper() + sentence[1:]
+    title = f'<span class="panel-name">{html.escape(name)}</span>' if name else ""
+    st.html(
+        f'<section class="verdict verdict-{verdict}" role="status" aria-label="Verdict">'
+        f'<span class="sign" aria-hidden="true">{sign}</span><div><h2>{word}</h2>{title}'
+        f"<p>{html.escape(say(sentence))}</p></div></section>"
+    )
+
+
+def mark(spot: Spot) -> str:
+    """A spot's mark: a triangle pointing down for a low, up for a high, and its number, ringed as on the picture."""
+    sign = "▼" if spot.kind == "low" else "▲"
+    return (
+        f'<span class="mark mark-{spot.kind}" role="img" aria-label="{spot.kind} {spot.id}">'
+        f'<span class="triangle">{sign}</span><span class="number">{spot.id}</span></span>'
+    )
+
+
+def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
+    """What the colours of a picture mean, in words beside the colours."""
+    if kind == "deviation":
+        rows = [
+            ("low", f"low, over {low_text}: darker is deeper"),
+            ("high", f"high, over {high_text}: darker is taller"),
+            ("fair", "fair"),
+        ]
+    elif kind == "size":
+        rows = [("size", f"light is 0, dark is {high_text}")]
+    else:
+        rows = [("stripes", "straight, even stripes: fair; bent or pinched: not")]
+    rows += [("hatch", "not measured"), ("none", "not judged")]
+    items = "".join(
+        f'<li><span class="swatch swatch-{c}"></span>{html.escape(text)}</li>' for c, text in rows
+    )
+    st.html(f'<ul class="legend">{items}</ul>')
+
+
+def refusal(error: SurfscanError) -> None:
+    """A refusal as the command would word it: what, found, allowed, and the cure on its own line."""
+    parts = [say(error.what).rstrip(".")]
+    if error.found:
+        parts.append(f"found {say(error.found).rstrip('.')}")
+    if error.allowed:
+        parts.append(f"allowed: {say(error.allowed).rstrip('.')}")
+    text = "; ".join(parts) + "."
+    if error.cure:
+        cure = say(error.cure).rstrip(".")
+        text += f"\n\n**What to do:** {escape(cure[0].upper() + cure[1:])}."
+    st.error(escape_head(text))
+
+
+def fault(kind: str) -> None:
+    """A fault of ours, in a sentence."""
+    st.error(
+        f"That is a fault of ours, not of your photos ({escape(kind)}).\n\n**What to do:** try once more; if it stays, "
+        "save the job folder under Papers and report it with that folder."
+    )
+
+
+def escape(text: Any) -> str:
+    """Text safe inside Markdown: names and found values come from outside."""
+    special = "\\`*_{}[]<>#|~$:"
+    return "".join(f"\\{c}" if c in special else c for c in str(text))
+
+
+def escape_head(text: str) -> str:
+    """Escape the first part of a refusal; the cure was escaped when it was put on."""
+    head, _, cure = text.partition("\n\n**What to do:** ")
+    return escape(head) + (f"\n\n**What to do:** {cure}" if cure else "")

@@ -1,0 +1,1 @@
+"""Parts that views are made of."""

@@ -1,0 +1,306 @@
+"""The job sheet as a form: the panel, its limits, the set-up in three questions, and the text itself."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import streamlit as st
+
+from surfscan import (
+    STAGES,
+    RefusedError,
+    SurfscanError,
+    board_facing_panel,
+    default_limits,
+    format_depth,
+    format_filler,
+    format_length,
+)
+from surfscan.ui import limits as fence
+from surfscan.ui import looks, session
+from surfscan.ui.parts.lengths import ask_length
+
+__all__ = ["panel_form", "setup_form", "sheet_editor"]
+
+_LIMITS = {
+    "low_mm": "A low deeper than",
+    "high_mm": "A high taller than",
+    "filler_depth_mm": "Filler never deeper than",
+}
+_STAGE_WORDS = {"bare-metal": "bare metal", "base": "base coat", "clear": "clear coat"}
+_TAGS, _CORNERS = "Printed tags lie on the panel", "No tags: I tap the panel's corners"
+_FOCAL = {"exif": "The photo says it", "focal_35mm": "As for 35 mm film", "focal_px": "In pixels"}
+
+
+def _key(name: str) -> str:
+    return f"{name}-{session.round_of_form()}"
+
+
+def panel_form() -> None:
+    """Name, stage, size and limits."""
+    panel = session.job()["panel"]
+    name = st.text_input(
+        "Name of the panel",
+        panel.get("name", ""),
+        max_chars=200,
+        key=_key("name"),
+        placeholder="left front door",
+    )
+    panel["name"] = "".join(letter for letter in name if letter.isprintable())
+    stage = st.segmented_control(
+        "Stage",
+        list(STAGES),
+        default=panel["stage"],
+        format_func=lambda s: _STAGE_WORDS.get(s, s),
+        key=_key("stage"),
+        required=True,
+    )
+    panel["stage"] = stage or panel["stage"]
+    left, right = st.columns(2)
+    with left:
+        width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)
+    with right:
+        height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
+    panel["size_mm"] = [width, height]
+    _limits_form()
+
+
+def _limits_form() -> None:
+    given = session.job().setdefault("limits", {})
+    stage = session.job()["panel"]["stage"]
+    usual = {name: getattr(default_limits(stage), name) for name in _LIMITS}
+    units = session.units()
+    words = _STAGE_WORDS.get(stage, stage)
+    own = st.toggle(
+        "Set my own limits", value=any(given.get(k) is not None for k in _LIMITS), key=_key("own")
+    )
+    if not own:
+        for name in _LIMITS:
+            given.pop(name, None)
+        st.caption(
+            f"For {words}: low {format_depth(usual['low_mm'], units)}, high {format_depth(usual['high_mm'], units)}, "
+            f"filler up to {format_filler(usual['filler_depth_mm'], units)}."
+        )
+        return
+    for column, (name, label) in zip(st.columns(3), _LIMITS.items(), strict=True):
+        with column:
+            given[name] = ask_length(
+                label,
+                given.get(name) or usual[name],
+                f"limit-{name}-{stage}",
+                least=0.001,
+                most=100,
+                fine=True,
+            )
+
+
+def setup_form() -> None:
+    """Tags, board and camera; or the set-up of an earlier job."""
+    tables = session.job()
+    st.file_uploader(
+        "Use the set-up of an earlier job (its panel.toml)",
+        type=[".toml"],
+        key=_key("setup-file"),
+        on_change=_take_setup,
+        max_upload_size=1,
+    )
+    trouble = st.session_state.pop("setup-trouble", None)
+    if trouble is not None:
+        looks.refusal(trouble)
+    st.markdown("**1. How does the photo know where the panel is?**")
+    _tags_form(tables)
+    st.markdown("**2. Where does the striped board stand?**")
+    _board_form(tables)
+    st.markdown("**3. What is the camera's focal length?**")
+    _camera_form(tables)
+
+
+def setup_words() -> str:
+    """The set-up in one line."""
+    tables, units = session.job(), session.units()
+    board, tags = tables.get("board"), tables.get("tags")
+    where = f"{len(tags['centres_mm'])} tags" if tags else "corners tapped on the photo"
+    if not board:
+        return f"{where}; lamp on a matt surface" if _has_lamp(tables) else where
+    if board.get("centre_mm") is None:
+        return f"{where}; the board's place comes from a set-up photo"
+    far = format_length(math.hypot(*board["centre_mm"]), units)
+    return f"{where}; {board.get('pattern', 'stripes')} of {format_length(board['period_mm'], units)}, board {far} away"
+
+
+def _has_lamp(tables: dict[str, Any]) -> bool:
+    return any(row.get("lamp_mm") is not None for row in tables["photo"])
+
+
+def _take_setup() -> None:
+    upload = st.session_state.get(_key("setup-file"))
+    if upload is None:
+        return
+    try:
+        sheet = session.checked_sheet(upload.getvalue()[:1_000_000].decode("utf-8", "replace"))
+    except SurfscanError as error:
+        st.session_state["setup-trouble"] = error
+        return
+    old, new = session.job(), session.tables_of(sheet)
+    for name in ("tags", "camera", "board", "uncertainty"):
+        old.pop(name, None)
+        if name in new:
+            old[name] = new[name]
+    old.setdefault("camera", {})
+    session.renew_form()
+
+
+def _tags_form(tables: dict[str, Any]) -> None:
+    had = tables.get("tags")
+    way = st.radio(
+        "Where the panel is",
+        [_TAGS, _CORNERS],
+        index=0 if had else 1,
+        key=_key("tags"),
+        label_visibility="collapsed",
+    )
+    if way == _CORNERS:
+        if had:
+            tables["tags_before"] = tables.pop("tags")
+            session.forget_result()
+        st.caption("You tap the four corners on each photo below. Tags are more exact.")
+        return
+    if not had:
+        tables["tags"] = tables.pop("tags_before", None) or session.empty_job()["tags"]
+        for row in tables["photo"]:
+            row.pop("corners_px", None)
+    tags = tables["tags"]
+    place = _symmetric(tags["centres_mm"])
+    columns = st.columns(3)
+    with columns[0]:
+        tags["side_mm"] = ask_length(
+            "Side of a tag's black square", tags["side_mm"], "tag-side", least=5, most=500
+        )
+    if place is None:
+        st.caption(
+            f"{len(tags['centres_mm'])} tags, placed as the sheet lists them. Change them in the sheet, below."
+        )
+        return
+    with columns[1]:
+        x = ask_length("Tag middles, sideways from the panel's middle", place[0], "tag-x", least=5)
+    with columns[2]:
+        y = ask_length("Tag middles, up and down from it", place[1], "tag-y", least=5)
+    tags["centres_mm"] = {"0": [-x, -y], "1": [x, -y], "2": [x, y], "3": [-x, y]}
+    st.caption("Tag 0 lower left, 1 lower right, 2 upper right, 3 upper left, all upright.")
+
+
+def _symmetric(centres: dict[str, Any]) -> tuple[float, float] | None:
+    """Half the spacings when the four tags lie as the form has them."""
+    if sorted(centres) != ["0", "1", "2", "3"]:
+        return None
+    x, y = centres["2"]
+    same = centres == {"0": [-x, -y], "1": [x, -y], "2": [x, y], "3": [-x, y]}
+    return (x, y) if same and x > 0 and y > 0 else None
+
+
+def _board_form(tables: dict[str, Any]) -> None:
+    board = tables.get("board")
+    if board is None or board.get("pattern", "stripes") != "stripes" or board.get("centre_mm") is None:
+        st.caption(
+            f"{setup_words()}. This kind of set-up is kept as the sheet has it; change it in the sheet, below."
+        )
+        return
+    columns = st.columns(3)
+    x, y, z = board["centre_mm"]
+    with columns[0]:
+        y = ask_length("Board's middle: beyond the panel's middle", y, "board-y", least=-10_000)
+    with columns[1]:
+        z = ask_length("Board's middle: above the panel", z, "board-z", least=1)
+    with columns[2]:
+        x = ask_length("Board's middle: to the right", x, "board-x", least=-10_000)
+    board["centre_mm"] = [x, y, z]
+    columns = st.columns(3)
+    with columns[0]:
+        board["period_mm"] = ask_length(
+            "One dark and one light stripe together", board["period_mm"], "period", least=1, most=1000
+        )
+    with columns[1]:
+        width = ask_length("Board's width", board["size_mm"][0], "board-w", least=50)
+    with columns[2]:
+        height = ask_length("Board's height", board["size_mm"][1], "board-h", least=50)
+    board["size_mm"] = [width, height]
+    _board_facing(board)
+
+
+def _board_facing(board: dict[str, Any]) -> None:
+    """Most boards are leant so that they face the panel; others keep the sheet's directions."""
+    if math.hypot(*board["centre_mm"][:2]) < 1e-3 * math.hypot(*board["centre_mm"]):
+        st.caption("A board straight above the panel has its directions in the sheet, below.")
+        return
+    across, up = board_facing_panel(tuple(board["centre_mm"]))
+    off = max(abs(a - b) for a, b in zip((*across, *up), (*board["across"], *board["up"]), strict=True))
+    facing = st.toggle(
+        "The board faces the panel's middle squarely",
+        value=off < 0.01,
+        key=_key("facing"),
+        help="Square to the line from the board's middle to the panel's. Otherwise give board.across and board.up in "
+        "the sheet.",
+    )
+    if facing and off > 1e-4:
+        board["across"], board["up"] = [round(v, 6) for v in across], [round(v, 6) for v in up]
+
+
+def _camera_form(tables: dict[str, Any]) -> None:
+    camera = tables.setdefault("camera", {})
+    if camera.get("lens_file"):
+        st.caption("The sheet names a lens file; it is kept.")
+        return
+    now = next((k for k in ("focal_px", "focal_35mm") if camera.get(k) is not None), "exif")
+    way = st.segmented_control(
+        "Focal length",
+        list(_FOCAL),
+        default=now,
+        format_func=lambda k: _FOCAL[k],
+        key=_key("focal"),
+        label_visibility="collapsed",
+        required=True,
+    )
+    for name in ("focal_px", "focal_35mm"):
+        if name != way:
+            camera.pop(name, None)
+    if way == "focal_35mm":
+        camera["focal_35mm"] = st.number_input(
+            "Focal length as for 35 mm film, mm", 5.0, 2000.0, camera.get("focal_35mm") or 26.0, 1.0, key=_key("f35"),
+            help="Phone makers publish it; main cameras have 24 to 28.",
+        )  # fmt: skip
+    elif way == "focal_px":
+        camera["focal_px"] = st.number_input(
+            "Focal length, pixels of the photo", 1.0, 1e6, camera.get("focal_px") or 3000.0, 1.0, key=_key("fpx"),
+            help="From a calibration of the lens.",
+        )  # fmt: skip
+    else:
+        st.caption("Taken from what the phone wrote into the photo. Send the photo as the phone made it.")
+
+
+def sheet_editor() -> None:
+    """The text of the sheet, to read, to copy and to change."""
+    text = session.sheet_text()
+    changed = st.text_area(
+        "panel.toml", text, height=360, key=f"sheet-{session.digest_of(text)[:12]}-{session.round_of_form()}"
+    )
+    if st.button("Use this text", key=_key("use-text"), disabled=changed == text):
+        tables = session.tables_of(session.checked_sheet(changed))
+        rows, kept = tables.get("photo", []), session.photos()
+        if len(rows) != len(kept):
+            raise RefusedError(
+                "The sheet's photos are not those above",
+                found=f"{len(rows)} in the sheet",
+                allowed=f"{len(kept)}, as many as there are photos",
+                cure="keep one [[photo]] for each photo, in their order; open a whole job folder to bring others",
+            )
+        for row, photo in zip(rows, kept, strict=True):
+            row["file"] = photo.file
+        session.replace_sheet(tables)
+        st.rerun()
+    st.download_button(
+        "Save panel.toml", text, "panel.toml", "application/toml", key=_key("save-sheet"), on_click="ignore"
+    )
+    st.caption(
+        f"Up to {fence.MOST_PHOTOS} photos a job, {fence.MOST_FILE_MB} MB and {fence.MOST_MEGAPIXELS} megapixels each."
+    )

@@ -1,0 +1,96 @@
+"""Spots as cards, in the order to do them."""
+
+from __future__ import annotations
+
+import html
+import math
+from typing import Any
+
+import streamlit as st
+
+from surfscan import CheckResult, Spot, describe_flag, format_area, format_depth, format_length
+from surfscan.ui import looks, session
+
+__all__ = ["in_order", "spot_cards", "spot_marks", "spot_title"]
+
+_AGAINST = {"rework": "over the limit", "close": "too close to call", "ready": "within the limit"}
+
+
+def in_order(spots: tuple[Spot, ...]) -> list[Spot]:
+    """What to do first: what is surely over its limit; of that highs, which come down before anything is filled
+    (common practice, no source); then by size."""
+    return sorted(spots, key=lambda s: (s.verdict != "rework", s.kind == "low", -abs(s.peak_mm)))
+
+
+def spot_title(spot: Spot) -> str:
+    """A spot in a few words."""
+    units = session.units()
+    return f"Spot {spot.id}: {spot.kind}, {format_depth(abs(spot.peak_mm), units)}"
+
+
+def spot_marks(result: CheckResult, to_picture: Any) -> list[dict[str, Any]]:
+    """Marks of all spots for a picture."""
+    import numpy as np
+
+    spots = [s for s in result.spots if math.isfinite(s.x_mm) and math.isfinite(s.y_mm)]
+    if not spots:
+        return []
+    places = to_picture(np.array([[s.x_mm, s.y_mm] for s in spots]))
+    chosen = session.chosen_spot()
+    return [
+        {
+            "id": s.id,
+            "kind": s.kind,
+            "x": float(x),
+            "y": float(y),
+            "title": spot_title(s),
+            "chosen": s.id == chosen,
+        }
+        for s, (x, y) in zip(spots, places, strict=True)
+        if math.isfinite(x) and math.isfinite(y)
+    ]
+
+
+def spot_cards(result: CheckResult, closer: str) -> None:
+    """One card a spot; its button opens the view named `closer`."""
+    units = session.units()
+    if not result.spots:
+        return
+    st.subheader("What to do, in this order")
+    for spot in in_order(result.spots):
+        with st.container(border=True):
+            size = abs(spot.peak_mm)
+            word = "deep" if spot.kind == "low" else "tall"
+            low, high = max(size - spot.u95_mm, 0.0), size + spot.u95_mm
+            figures = [
+                f"<b>{format_depth(size, units)}</b> {word}",
+                f"95 in 100: {format_depth(low, units)} to {format_depth(high, units)}",
+                f"{format_length(spot.length_mm, units)} by {format_length(spot.width_mm, units)}",
+                format_area(spot.area_cm2, units),
+                f"at {_place(spot)}",
+            ]
+            st.html(
+                f'<div class="spot-head">{looks.mark(spot)}<div><strong>{spot.kind.capitalize()} {spot.id}</strong> '
+                f'<span class="aside">{_AGAINST.get(spot.verdict, spot.verdict)}</span></div></div>'
+                f'<ul class="figures">{"".join(f"<li>{f}</li>" for f in figures)}</ul>'
+                f"<p>{html.escape(looks.say(spot.action))}</p>{_notes(spot)}"
+            )
+            st.button(
+                f"Look closer at spot {spot.id}", key=f"closer-{spot.id}", width="stretch",
+                on_click=session.go_to, args=(closer, spot.id),
+            )  # fmt: skip
+
+
+def _place(spot: Spot) -> str:
+    units = session.units()
+    right, up = "right" if spot.x_mm >= 0 else "left", "up" if spot.y_mm >= 0 else "down"
+    x, y = (format_length(abs(v), units) for v in (spot.x_mm, spot.y_mm))
+    return f"{x} {right}, {y} {up} from the middle"
+
+
+def _notes(spot: Spot) -> str:
+    said = []
+    for name in spot.flags:
+        flag = describe_flag(name)
+        said.append(f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence)
+    return "".join(f'<p class="aside">Note: {html.escape(looks.say(text))}.</p>' for text in said)

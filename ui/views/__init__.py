@@ -1,0 +1,1 @@
+"""What the views show, one file per thing shown. Each has a `TITLE` and a `show()`."""

@@ -1,0 +1,320 @@
+"""Look closer: a ruler on any place, the map read in other ways, in three dimensions, and the filler it takes."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from surfscan import (
+    CheckResult,
+    HeightMap,
+    Spot,
+    draw_map_pane,
+    draw_photo_pair,
+    format_area,
+    format_depth,
+    format_filler,
+    format_length,
+    profile_under_ruler,
+    reflected_stripes,
+)
+from surfscan.ui import looks, session
+from surfscan.ui.parts.charts import draw_profile, draw_solid
+from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
+from surfscan.ui.picture import show_picture
+
+__all__ = ["TITLE", "show"]
+
+TITLE = "Look closer"
+_PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE = (
+    "Photo", "Height", "Slope", "Reflection", "Filler depth", "How sure",
+)  # fmt: skip
+_LINE = "closer-line"
+
+
+def show() -> None:
+    """The view, or what is needed first."""
+    st.title("Look closer")
+    result, work = session.result(), session.work()
+    if result is None or work is None:
+        st.info("There is no result yet. Check a panel first; then come back here.")
+        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        return
+    looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
+    _picture(result, work.digest)
+    _ruler(result)
+    _solid(result, work.digest)
+    _fill_plan(result)
+
+
+def _picture(result: CheckResult, digest: str) -> None:
+    kind = st.segmented_control(
+        "Show",
+        [_PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE],
+        default=_HEIGHT,
+        key="closer-kind",
+        required=True,
+    )
+    draw = st.toggle("Draw a line for the ruler", key="closer-draw")
+    pane, url, size, legend, caption = _pane(result, digest, kind or _HEIGHT)
+    line = st.session_state.get(_LINE)
+    shapes = []
+    if line is not None and line[0] == digest:
+        shapes.append({"points": pane.to_picture(np.array(line[1])).tolist(), "kind": "line"})
+    told = show_picture(
+        f"closer-{kind}",
+        url,
+        size,
+        alt=f"{kind} of the panel",
+        marks=spot_marks(result, pane.to_picture),
+        shapes=shapes,
+        draw=2 if draw else None,
+        draw_label="Tap both ends of the line.",
+        tappable=not draw,
+    )
+    looks.legend(*legend)
+    st.caption(caption)
+    if told.spot is not None:
+        session.choose_spot(int(told.spot))
+        st.session_state.pop(_LINE, None)
+        st.rerun()
+    if told.drawn or told.tap:
+        points = pane.to_panel(np.array(told.drawn or [told.tap[:2]], float))
+        if np.isfinite(points).all():
+            session.choose_spot(None)
+            st.session_state[_LINE] = (digest, _line_of(points, result))
+            st.rerun()
+        st.caption("That is off the panel.")
+
+
+def _line_of(points: Any, result: CheckResult) -> list[list[float]]:
+    """A line's two ends; a single tap lays the line across the place, along the panel's width."""
+    if len(points) == 1:
+        half = np.array([min(150.0, result.panel["size_mm"][0] / 2), 0.0])
+        points = np.stack([points[0] - half, points[0] + half])
+    return [[float(v) for v in point] for point in points]
+
+
+def _pane(
+    result: CheckResult, digest: str, kind: str
+) -> tuple[Any, str, tuple[int, int], tuple[str, ...], str]:
+    """The picture, its address and size, its legend and what is said below it."""
+    height, limits, units = result.height, result.limits, session.units()
+    low, high = limits["low_mm"], limits["high_mm"]
+    deviation = ("deviation", format_depth(low, units), format_depth(high, units))
+    tap = "Tap a spot, or any place, to lay the ruler there."
+    if kind == _PHOTO:
+        pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
+        url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
+        return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
+    tag, values, options = (
+        kind,
+        np.asarray(height.height_mm),
+        {"scale": "deviation", "low": low, "high": high},
+    )
+    caption = f"From straight above, the panel's upper edge on top. {tap}"
+    if kind == _STRIPES:
+        way, far, crown = _mirror_options()
+        tag = f"{kind}-{way}-{far:.0f}-{crown}"
+        values = session.cached(
+            f"{digest}-{tag}",
+            lambda: reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
+        )
+        options = {"scale": "stripes"}
+        caption = (
+            f"As straight stripes would show in a gloss finish, eye and stripes both {format_length(far, units)} "
+            "from the panel, 50 degrees above it."
+        )
+    elif kind != _HEIGHT:
+        name = {_SLOPE: "slope_mrad", _FILLER: "fill_depth_mm"}.get(kind, "")
+        values = 1.96 * height.sigma_mm if kind == _SURE else result.maps[name]
+        options = {"scale": "size"}
+        caption = {
+            _SLOPE: "How steep the surface leans against the fair form: gloss shows slope, not height.",
+            _FILLER: "Filler needed to bring every place up to the fair surface, highs brought down first.",
+            _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
+        }[kind]
+    pane = session.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
+    url = session.cached(f"{digest}-{tag}-url", lambda: session.as_url(pane.picture, quality=90))
+    legend = deviation
+    if options["scale"] == "size":
+        shown = {
+            _SLOPE: f"{pane.end:.1f} mrad ({pane.end:.1f} mm in a metre)",
+            _FILLER: f"{format_filler(pane.end, units)}",
+        }
+        legend = ("size", "", shown.get(kind, format_depth(pane.end, units)))
+    elif options["scale"] == "stripes":
+        legend = ("stripes", "", "")
+    return pane, url, (pane.picture.shape[1], pane.picture.shape[0]), legend, caption
+
+
+def _mirror_options() -> tuple[str, float, bool]:
+    left, middle, right = st.columns(3)
+    with left:
+        way = st.segmented_control(
+            "Stripes run", ["across", "up"], default="across", key="mirror-way", required=True,
+            format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
+        )  # fmt: skip
+    with middle:
+        far = ask_length("Distance", 1000.0, "mirror-far", least=200, most=5000)
+    with right:
+        crown = st.toggle("With the panel's crown", value=True, key="mirror-crown")
+    return way or "across", far, crown
+
+
+def _ruler(result: CheckResult) -> None:
+    st.header("The ruler on it")
+    units, height = session.units(), result.height
+    spot = _spot_choice(result)
+    line = st.session_state.get(_LINE)
+    line = line[1] if line is not None and line[0] == session.work().digest and spot is None else None  # type: ignore[union-attr]
+    left, right = st.columns(2)
+    with left:
+        length = ask_length(
+            "Length of the straightedge", 300.0, "ruler", least=max(20.0, 2 * height.grid.step_mm)
+        )
+    if spot is None and line is None:
+        st.caption("Choose a spot, or tap a place on the picture.")
+        return
+    reach = 0.0
+    if line is not None:
+        (xa, ya), (xb, yb) = line
+        middle = ((xa + xb) / 2, (ya + yb) / 2)
+        direction, reach = math.degrees(math.atan2(yb - ya, xb - xa)), math.hypot(xb - xa, yb - ya) / 2
+    else:
+        assert spot is not None  # for the type checker
+        middle = (spot.x_mm, spot.y_mm)
+        with right:
+            direction = _direction(spot)
+    profile = profile_under_ruler(
+        height, middle_mm=middle, direction_deg=direction, ruler_mm=length, reach_mm=reach
+    )
+    _say_gap(profile, length)
+    st.plotly_chart(
+        draw_profile(profile, units=units, kind=spot.kind if spot else ""),
+        width="stretch",
+        config={"displayModeBar": False, "scrollZoom": False, "staticPlot": False},
+        key="profile",
+        alt="Profile with the straightedge laid on it",
+    )
+    _say_here(height, middle)
+
+
+def _spot_choice(result: CheckResult) -> Spot | None:
+    if not result.spots:
+        return None
+    spots = {spot.id: spot for spot in in_order(result.spots)}
+    if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
+        session.choose_spot(next(iter(spots)))
+    chosen = session.chosen_spot()
+    picked = st.selectbox(
+        "Spot",
+        [None, *spots],
+        index=0 if chosen is None else 1 + list(spots).index(chosen),
+        format_func=lambda k: "a place of your own" if k is None else spot_title(spots[k]),
+        key=f"spot-choice-{chosen}-{session.units()}",
+    )
+    if picked is not None and picked != chosen:
+        session.choose_spot(picked)
+        st.session_state.pop(_LINE, None)
+        st.rerun()
+    return spots.get(picked) if picked is not None else None
+
+
+def _direction(spot: Spot) -> float:
+    along, across = "along its length", "across it"
+    way = st.segmented_control(
+        "Lay it", [across, along, "another way"], default=across, key=f"lay-{spot.id}", required=True
+    )
+    if way == "another way":
+        return float(st.slider("Direction, degrees from sideways", 0, 175, 0, 5, key=f"turn-{spot.id}"))
+    return spot.angle_deg + (0.0 if way == along else 90.0)
+
+
+def _say_gap(profile: Any, length: float) -> None:
+    units = session.units()
+    if profile.reason:
+        st.warning(f"No gap here: {profile.reason}. Move the place, or take a shorter straightedge.")
+        return
+    ruler = f"{format_length(length, units)} straightedge"
+    text = f"**Gap under a {ruler}: {format_depth(profile.gap_mm, units)}**"
+    if profile.gap_mm < 0.0005:  # under half of the last digit shown
+        text = f"**A {ruler} touches here.**"
+    elif math.isfinite(profile.u95_mm):
+        text += f", give or take {format_depth(profile.u95_mm, units)} (95 in 100)."
+    if profile.greatest_mm > 1.02 * profile.gap_mm + 0.0005:
+        off = format_length(abs(profile.greatest_at_mm), units)
+        side = "right" if profile.greatest_at_mm > 0 else "left"
+        text += (
+            f" The greatest gap under it is {format_depth(profile.greatest_mm, units)}, {off} to the {side}."
+        )
+    st.markdown(text)
+
+
+def _say_here(height: HeightMap, place: tuple[float, float]) -> None:
+    """Height and uncertainty where the eye is."""
+    row = int(np.argmin(np.abs(height.grid.y_mm - place[1])))
+    column = int(np.argmin(np.abs(height.grid.x_mm - place[0])))
+    value, u95 = float(height.height_mm[row, column]), 1.96 * float(height.sigma_mm[row, column])
+    units = session.units()
+    if math.isfinite(value):
+        word = "below" if value < 0 else "above"
+        size, spread = format_depth(abs(value), units), format_depth(u95, units)
+        st.caption(f"Here the surface is {size} {word} fair, give or take {spread}.")
+
+
+def _solid(result: CheckResult, digest: str) -> None:
+    with st.expander("In three dimensions"):
+        taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key="taller")
+        st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
+        figure = session.cached_object(
+            f"{digest}-solid-{taller}-{session.units()}",
+            lambda: draw_solid(result.height, taller=taller, limits=result.limits, units=session.units()),
+        )
+        st.plotly_chart(
+            figure,
+            width="stretch",
+            config={"displayModeBar": False},
+            key="solid",
+            alt=f"The deviation as a surface, {taller} times taller",
+        )
+
+
+def _fill_plan(result: CheckResult) -> None:
+    plan, units = result.details.get("fill", {}), session.units()
+    if not plan:
+        return
+    st.header("Filler")
+    rows = plan.get("lows") or []
+    if not rows:
+        st.markdown("No low needs filler.")
+    for row in rows:
+        against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
+        st.markdown(
+            f"- **Low {row['spot']}**: {format_filler(row['depth_mm'], units)} at the deepest, "
+            f"{format_area(row['area_cm2'], units)}, {_volume(row['volume_ml'])}; "
+            f"{against.get(row['against_limit'], 'too close to the depth limit to call')}."
+        )
+    down, bury = plan["highs_down_first"], plan["highs_buried"]
+    if any(spot.kind == "high" for spot in result.spots):
+        st.markdown("**And if the highs stay up?**")
+        for name, way in (("Highs brought down first", down), ("Highs left and buried", bury)):
+            st.markdown(
+                f"- {name}: {format_filler(way['depth_mm'], units)} at the deepest, "
+                f"{format_area(way['area_cm2'], units)}, {_volume(way['volume_ml'])}."
+            )
+    st.markdown(looks.escape(looks.say(plan.get("sentence", ""))))
+    st.caption(
+        "The photo sees only the surface: filler already on the panel is not seen and adds to these depths."
+    )
+
+
+def _volume(ml: float | None) -> str:
+    if ml is None or not math.isfinite(ml):
+        return "unknown volume"
+    # 29.5735 ml: a US fluid ounce (NIST Handbook 44, appendix C; from memory)
+    return f"{ml:.1f} ml" if session.units() == "mm" else f"{ml / 29.5735:.2f} fl oz"

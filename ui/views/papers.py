@@ -1,0 +1,147 @@
+"""Papers: what is handed over, and what is kept."""
+
+from __future__ import annotations
+
+import io
+import re
+import tempfile
+import threading
+import zipfile
+from collections.abc import Callable
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import streamlit as st
+
+from surfscan import Particulars, export_result, load_result, write_report
+from surfscan.ui import looks, session
+
+__all__ = ["TITLE", "show"]
+
+TITLE = "Papers"
+_KINDS = ("x3p", "sdf", "csv", "ply", "png", "spots")
+
+
+def show() -> None:
+    """Downloads of a result and of its job."""
+    st.title("Papers")
+    result, work = session.result(), session.work()
+    if result is None or work is None:
+        st.info("There is no result yet. Check a panel first; its papers are then here.")
+        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        _job_folder()
+        return
+    looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
+    files = session.result_files(work.digest, result)
+    name = file_name(str(result.panel.get("name") or "panel"))
+    st.header("The report")
+    _report(work.digest, files, name)
+    st.header("Table and pictures")
+    left, right = st.columns(2)
+    with left:
+        _save("Picture with the spots", files["overlay.png"], f"{name}-overlay.png", "image/png")
+        _save("Table of the spots (CSV)", files["spots.csv"], f"{name}-spots.csv", "text/csv")
+    with right:
+        _save("Height map as a picture", files["map.png"], f"{name}-map.png", "image/png")
+        _save(
+            "Everything of the result",
+            lambda: _packed(files, "result"),
+            f"{name}-result.zip",
+            "application/zip",
+        )
+    with st.expander("The map for other programs"):
+        st.caption(
+            "x3p (ISO 25178-72), sdf (ISO 25178-71), CSV, a mesh, a 16-bit picture, and the spots as JSON."
+        )
+        _save(
+            "Open forms of the map",
+            lambda: _open_forms(files),
+            f"{name}-map-open-forms.zip",
+            "application/zip",
+        )
+    _job_folder(name)
+
+
+def file_name(panel: str) -> str:
+    """A panel's name as the start of a file's name."""
+    return re.sub(r"[^a-z0-9]+", "-", panel.lower()).strip("-")[:40] or "panel"
+
+
+class Once:
+    """Makes its thing when it is first asked for, in a click's own thread, and keeps it."""
+
+    def __init__(self, make: Callable[[], Any]) -> None:
+        self._make, self._lock, self._kept = make, threading.Lock(), None
+
+    def __call__(self) -> Any:
+        with self._lock:
+            if self._kept is None:
+                self._kept = self._make()
+            return self._kept
+
+
+def _save(label: str, data: bytes | str | Callable[[], bytes], name: str, kind: str) -> None:
+    st.download_button(label, data, name, kind, key=f"save-{label}", on_click="ignore", width="stretch")
+
+
+def _packed(files: dict[str, bytes], folder: str) -> bytes:
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as parts:
+        for name, data in files.items():
+            parts.writestr(f"{folder}/{name}", data)
+    return packed.getvalue()
+
+
+def _report(digest: str, files: dict[str, bytes], name: str) -> None:
+    left, right = st.columns(2)
+    who = left.text_input("Checked by", max_chars=100, key="paper-who")
+    number = right.text_input("Job number", max_chars=100, key="paper-number")
+    left, right = st.columns(2)
+    day = left.date_input("Date", date.today(), key="paper-day")
+    paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
+    printable = ["".join(c for c in text if c.isprintable()) for text in (who, number)]
+    particulars = Particulars(
+        date=str(day), checked_by=printable[0], job_number=printable[1], units=session.units()
+    )
+    made = Once(lambda: _write_report(files, particulars, paper or "a4"))
+    left, right = st.columns(2)
+    with left:
+        _save("Report (PDF)", lambda: made()["report.pdf"], f"{name}-report.pdf", "application/pdf")
+    with right:
+        _save("Report for a phone (HTML)", lambda: made()["report.html"], f"{name}-report.html", "text/html")
+    _save(
+        "Report with its result and seal",
+        lambda: _packed({**files, **made()}, "report"),
+        f"{name}-report.zip",
+        "application/zip",
+    )
+    st.caption(
+        "The seal lets anybody see later, with surfscan verify, whether the paper still belongs to the result."
+    )
+
+
+def _write_report(files: dict[str, bytes], particulars: Particulars, paper: str) -> dict[str, bytes]:
+    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
+        for name, data in files.items():
+            (Path(folder) / name).write_bytes(data)
+        return {path.name: path.read_bytes() for path in write_report(folder, particulars, paper=paper)}
+
+
+def _open_forms(files: dict[str, bytes]) -> bytes:
+    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
+        source, out = Path(folder) / "result", Path(folder) / "out"
+        source.mkdir()
+        for name, data in files.items():
+            (source / name).write_bytes(data)
+        paths = export_result(load_result(source), out, kinds=_KINDS)
+        return _packed({path.name: path.read_bytes() for path in paths}, "open-forms")
+
+
+def _job_folder(name: str = "panel") -> None:
+    st.header("The job folder")
+    if not session.photos():
+        st.caption("No photos yet.")
+        return
+    _save("Job folder: sheet and photos", session.job_zip(), f"{name}-job.zip", "application/zip")
+    st.caption("Unpacked, the same job runs in a terminal: surfscan check job --out result")

@@ -1,0 +1,220 @@
+"""Teach: cause beside effect, and an exercise that a whole class can do."""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+import streamlit as st
+
+from surfscan import (
+    LESSON_SIZE_MM,
+    Dent,
+    Viewing,
+    draw_lesson_map,
+    find_the_low,
+    format_depth,
+    format_length,
+    photograph,
+    score_answer,
+)
+from surfscan.ui import looks, session
+from surfscan.ui.parts.lengths import ask_length, unit_word
+from surfscan.ui.picture import show_picture
+
+__all__ = ["TITLE", "show"]
+
+TITLE = "Teach"
+_DENT, _FIND = "A dent and its stripes", "Find the low"
+_SEED, _ANSWERS = "class", "class-answers"
+_LOW_MM = 0.04  # where the map's colours step: the primer limit
+
+
+def show() -> None:
+    """The simulator or the exercise."""
+    st.title("Teach")
+    what = st.segmented_control("Lesson", [_DENT, _FIND], default=_DENT, key="lesson", required=True)
+    if what == _FIND:
+        _exercise()
+    else:
+        _simulator()
+
+
+def _simulator() -> None:
+    units = session.units()
+    left, right = st.columns(2)
+    with left:
+        kind = st.segmented_control("Fault", ["low", "high"], default="low", key="t-kind", required=True)
+        size = st.slider(
+            f"Depth or height, {unit_word()}",
+            *_slide(0.02, 1.5, 0.3, 0.02),
+            format=_digits(),
+            key=f"t-size-{units}",
+        )
+        width = st.slider(
+            f"Width, {unit_word()}", *_slide(30, 220, 100, 5), format=_digits(), key=f"t-width-{units}"
+        )
+        x = st.slider(
+            f"Place: right of the middle, {unit_word()}",
+            *_slide(-220, 220, 40, 10),
+            format=_digits(),
+            key=f"t-x-{units}",
+        )
+        y = st.slider(
+            f"Place: up from the middle, {unit_word()}",
+            *_slide(-130, 130, 0, 10),
+            format=_digits(),
+            key=f"t-y-{units}",
+        )
+    with right:
+        way = st.segmented_control(
+            "Stripes run", ["across", "up"], default="across", key="t-way", required=True,
+            format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
+        )  # fmt: skip
+        far = st.slider(
+            f"Board's distance, {unit_word()}",
+            *_slide(300, 1500, 1000, 50),
+            format=_digits(),
+            key=f"t-far-{units}",
+        )
+        crown = st.select_slider(
+            "Crown", [0.0, 8.0, 4.0, 2.5, 1.5], value=0.0, key="t-crown",
+            format_func=lambda m: "flat" if not m else f"radius {m:g} m",
+        )  # fmt: skip
+        gloss = st.slider("Gloss, %", 0, 100, 100, 5, key="t-gloss")
+    by = _by()
+    sign = -1 if kind != "high" else 1
+    dent = Dent(x * by, y * by, sign * size * by, width * by)
+    viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
+    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
+    photo, panel_map = st.columns(2)
+    with photo:
+        st.image(
+            lesson.photo, caption="What the camera sees", width="stretch", alt="Stripes mirrored in the panel"
+        )
+    with panel_map:
+        st.image(
+            draw_lesson_map(lesson, limit_mm=_LOW_MM), caption="The height map, from straight above", width="stretch",
+            alt="Height map of the made fault",
+        )  # fmt: skip
+    looks.legend("deviation", format_depth(_LOW_MM, units), format_depth(_LOW_MM, units))
+    _explain(dent, lesson)
+
+
+def _by() -> float:
+    return 25.4 if session.units() == "inch" else 1.0
+
+
+def _digits() -> str:
+    return "%g" if session.units() == "mm" else "%.3f"
+
+
+def _slide(low: float, high: float, value: float, step: float) -> tuple[float, float, float, float]:
+    """A slider's numbers in the session's units; inches in even steps of their own."""
+    if session.units() == "mm":
+        return float(low), float(high), float(value), float(step)
+    by = 25.4
+    fine = 0.001 if high < 5 else 0.125
+    first, last, now = (round(round(v / by / fine) * fine, 4) for v in (low, high, value))
+    return first, last, now, fine
+
+
+def _explain(dent: Dent, lesson: Any) -> None:
+    units = session.units()
+    slope = 16 / (3 * math.sqrt(3)) * abs(dent.peak_mm) / dent.width_mm  # steepest of (1 - r^2)^2, exact
+    st.markdown(
+        f"The steepest place leans {1000 * slope:.1f} mm in a metre. That lean, not the depth, is what bends the "
+        "stripes: make the fault twice as wide and as deep, and they bend as much."
+    )
+    if dent.peak_mm > 0:
+        return
+    deepest = format_depth(lesson.deepest_mm, units)
+    if lesson.folds:
+        st.warning(
+            "The reflection folds over: this low is too hollow to read from here. A low "
+            f"{format_length(dent.width_mm, units)} wide can be read down to {deepest}. **Move the board closer.**"
+        )
+    else:
+        st.markdown(
+            f"From here a low of this width can be read down to {deepest}; deeper, the reflection folds over."
+        )
+
+
+def _exercise() -> None:
+    seed = int(
+        st.number_input(
+            "Number of the class: everybody with this number sees the same panels",
+            0,
+            999_999,
+            1,
+            1,
+            key=_SEED,
+        )
+    )
+    answers: dict[int, tuple[float, float, int]] = st.session_state.setdefault(_ANSWERS, {}).setdefault(
+        seed, {}
+    )
+    number = 1 + len(answers) if not st.session_state.get("class-showing") else max(len(answers), 1)
+    task = session.cached_object(f"task-{seed}-{number}", lambda: find_the_low(seed, number))
+    lesson = session.cached_object(
+        f"task-photo-{seed}-{number}", lambda: photograph((task.low, *task.others), task.viewing, seed=seed)
+    )
+    total = sum(points for *_, points in answers.values())
+    st.markdown(f"**Panel {number}** · {total} of {100 * len(answers)} points so far")
+    height, width = lesson.photo.shape
+    if number in answers:
+        _show_answer(lesson, task, answers[number])
+        return
+    st.markdown("One low is hidden here, and highs beside it. **Tap the middle of the low.**")
+    tapped = show_picture(
+        f"task-{seed}-{number}",
+        session.as_url(lesson.photo),
+        (width, height),
+        alt="Stripes mirrored in a panel with one low and one or two highs",
+        tappable=True,
+    ).tap
+    place = None
+    if tapped:
+        column, row = min(int(tapped[0]), width - 1), min(int(tapped[1]), height - 1)
+        place = [float(v) for v in lesson.to_panel[row, column]]
+        if not np.isfinite(place).all():
+            st.caption("That is beside the panel.")
+            place = None
+    with st.expander("Or say the place in numbers"):
+        x = ask_length(
+            "Right of the middle", 0.0, "say-x", least=-LESSON_SIZE_MM[0] / 2, most=LESSON_SIZE_MM[0] / 2
+        )
+        y = ask_length(
+            "Up from the middle", 0.0, "say-y", least=-LESSON_SIZE_MM[1] / 2, most=LESSON_SIZE_MM[1] / 2
+        )
+        if st.button("There it is"):
+            place = [x, y]
+    if place is not None:
+        answers[number] = (place[0], place[1], score_answer(task, *place))
+        st.session_state["class-showing"] = True
+        st.rerun()
+
+
+def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> None:
+    units = session.units()
+    x, y, points = answer
+    off = format_length(math.hypot(x - task.low.x_mm, y - task.low.y_mm), units)
+    st.markdown(
+        f"**{points} points.** You were {off} from its middle. The low is {format_depth(-task.low.peak_mm, units)} "
+        f"deep and {format_length(task.low.width_mm, units)} wide."
+    )
+    left, right = st.columns(2)
+    with left:
+        st.image(lesson.photo, caption="What you saw", width="stretch", alt="The photo of the task")
+    with right:
+        st.image(
+            draw_lesson_map(lesson, limit_mm=_LOW_MM, cross_mm=(x, y)), caption="Where it is; the cross is your answer",
+            width="stretch", alt="Height map with the low and your answer",
+        )  # fmt: skip
+    looks.legend("deviation", format_depth(_LOW_MM, units), format_depth(_LOW_MM, units))
+    st.button("Next panel", type="primary", on_click=_next, width="stretch")
+
+
+def _next() -> None:
+    st.session_state["class-showing"] = False
