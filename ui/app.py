@@ -2,28 +2,28 @@
 
 from __future__ import annotations
 
+from importlib import import_module
+
 import streamlit as st
 
-from surfscan import SurfscanError
+import surfscan
 from surfscan.ui import looks, session
-from surfscan.ui.views import check, closer, papers, teach
 
+# Name in the bar, and its file in views/, which is loaded when it is first shown.
 VIEWS = {
-    view.TITLE: view
-    for view in (
-        check,
-        closer,
-        teach,
-        papers,
-    )
+    "Check a panel": "check",
+    "Look closer": "closer",
+    "Teach": "teach",
+    "Papers": "papers",
 }
 
 st.set_page_config(page_title="surfscan: is the panel fair?", page_icon="◧", layout="wide")
 looks.dress()
 name = session.choose_view(list(VIEWS))
 try:
-    VIEWS[name].show()
-except SurfscanError as error:
+    import_module(f"surfscan.ui.views.{VIEWS[name]}").show()
+except surfscan.SurfscanError as error:
     looks.refusal(error)
 except Exception as error:
     looks.fault(f"{type(error).__name__}: {error}")
+session.warm_up()

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import PurePosixPath
 
-from surfscan import RefusedError, photo_size
+import surfscan
 
 __all__ = [
     "MOST_FILE_MB",
@@ -52,24 +52,24 @@ def check_photo(data: bytes, name: str) -> None:
     """
     megabytes = len(data) / 1e6
     if megabytes > MOST_FILE_MB * 1.048576:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             f"{name} is too large",
             found=f"{megabytes:.0f} MB",
             allowed=f"up to {MOST_FILE_MB} MB",
             cure="take it at a smaller size; 12 megapixels are plenty",
         )
     if not data:
-        raise RefusedError(f"{name} is empty", found="0 bytes", cure="copy it from the phone again")
-    width, height = photo_size(data, name)
+        raise surfscan.RefusedError(f"{name} is empty", found="0 bytes", cure="copy it from the phone again")
+    width, height = surfscan.photo_size(data, name)
     if width * height > MOST_MEGAPIXELS * 1e6:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             f"{name} is too large",
             found=f"{width} x {height} pixels",
             allowed=f"up to {MOST_MEGAPIXELS} megapixels",
             cure="set the phone to 12 megapixels, and take it again",
         )
     if min(width, height) < _LEAST_SIDE:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             f"{name} is too small",
             found=f"{width} x {height} pixels",
             cure="use the photo as the phone made it",
@@ -79,14 +79,14 @@ def check_photo(data: bytes, name: str) -> None:
 def check_total(sizes: list[int]) -> None:
     """Refuse more photos, or more of them together, than one job may have."""
     if len(sizes) > MOST_PHOTOS:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             "There are too many photos",
             found=str(len(sizes)),
             allowed=f"up to {MOST_PHOTOS}",
             cure="take some away; two are enough for stripes",
         )
     if sum(sizes) > MOST_TOTAL_MB * 1e6:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             "The photos are too large together",
             found=f"{sum(sizes) / 1e6:.0f} MB",
             allowed=f"up to {MOST_TOTAL_MB} MB",

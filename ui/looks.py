@@ -8,10 +8,23 @@ from typing import Any
 
 import streamlit as st
 
-from surfscan import Spot, SurfscanError, convert_text
+import surfscan
 from surfscan.ui import session
 
-__all__ = ["WORDS", "dress", "fault", "legend", "mark", "refusal", "say", "verdict_strip"]
+__all__ = [
+    "WORDS",
+    "area",
+    "depth",
+    "dress",
+    "fault",
+    "filler",
+    "legend",
+    "length",
+    "mark",
+    "refusal",
+    "say",
+    "verdict_strip",
+]
 
 WORDS = {
     "ready": ("Ready", "✓"),
@@ -29,7 +42,27 @@ def dress() -> None:
 
 def say(text: str) -> str:
     """A sentence of the package in the units of the session."""
-    return convert_text(text, session.units())
+    return surfscan.convert_text(text, session.units())
+
+
+def depth(mm: float) -> str:
+    """A height or depth in the units of the session."""
+    return surfscan.format_depth(mm, session.units())
+
+
+def filler(mm: float) -> str:
+    """A filler depth."""
+    return surfscan.format_filler(mm, session.units())
+
+
+def length(mm: float) -> str:
+    """A size or a place."""
+    return surfscan.format_length(mm, session.units())
+
+
+def area(cm2: float) -> str:
+    """An area."""
+    return surfscan.format_area(cm2, session.units())
 
 
 def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:
@@ -46,7 +79,7 @@ def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:
     )
 
 
-def mark(spot: Spot) -> str:
+def mark(spot: surfscan.Spot) -> str:
     """A spot's mark: a triangle pointing down for a low, up for a high, and its number, ringed as on the picture."""
     sign = "▼" if spot.kind == "low" else "▲"
     return (
@@ -74,7 +107,7 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
     st.html(f'<ul class="legend">{items}</ul>')
 
 
-def refusal(error: SurfscanError) -> None:
+def refusal(error: surfscan.SurfscanError) -> None:
     """A refusal as the command would word it: what, found, allowed, and the cure on its own line."""
     parts = [say(error.what).rstrip(".")]
     if error.found:

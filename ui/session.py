@@ -25,17 +25,7 @@ import numpy as np
 import streamlit as st
 from PIL import Image
 
-from surfscan import (
-    CheckResult,
-    RefusedError,
-    Sheet,
-    SurfscanError,
-    check_job,
-    load_sheet,
-    look_at_photo,
-    write_result,
-    write_sheet,
-)
+import surfscan
 from surfscan.ui import limits
 
 __all__ = [
@@ -169,7 +159,7 @@ def work() -> Work | None:
     return kept
 
 
-def result() -> CheckResult | None:
+def result() -> surfscan.CheckResult | None:
     """The session's finished result, if there is one."""
     current = work()
     return None if current is None else current.result
@@ -253,7 +243,7 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
     by_name = {limits.inner_name(name): data for name, data in files}
     text = by_name.get("panel.toml")
     if text is None:
-        raise RefusedError(
+        raise surfscan.RefusedError(
             "There is no panel.toml among the files",
             found=", ".join(sorted(limits.shown_name(n) for n in by_name)[:5]) or "nothing",
             allowed="the folder with panel.toml and its photos",
@@ -261,13 +251,13 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
         )
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
         (Path(folder) / "panel.toml").write_bytes(text[:2_000_000])
-        sheet = _without_folder(lambda: load_sheet(folder, need_photos=False), folder)
+        sheet = _without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
     limits.check_total([len(by_name.get(limits.inner_name(row.file), b"")) for row in sheet.photos])
     taken = []
     for k, row in enumerate(sheet.photos, 1):
         data = by_name.get(limits.inner_name(row.file))
         if data is None:
-            raise RefusedError(
+            raise surfscan.RefusedError(
                 f"photo[{k}].file names a photo that is not there",
                 found=f"no {limits.shown_name(row.file)} among the files",
                 allowed="every photo that panel.toml names",
@@ -301,7 +291,7 @@ def replace_sheet(tables: dict[str, Any]) -> None:
     renew_form()
 
 
-def tables_of(sheet: Sheet) -> dict[str, Any]:
+def tables_of(sheet: surfscan.Sheet) -> dict[str, Any]:
     """A checked sheet as plain tables, what is not given left out."""
     dumped = sheet.model_dump(mode="json", by_alias=True, exclude={"folder"}, exclude_unset=True)
     return {name: table for name, table in dumped.items() if table is not None}
@@ -310,10 +300,10 @@ def tables_of(sheet: Sheet) -> dict[str, Any]:
 def sheet_text(tables: dict[str, Any] | None = None) -> str:
     """The session's `panel.toml`."""
     asked = job() if tables is None else tables
-    return write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
+    return surfscan.write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
 
 
-def checked_sheet(text: str) -> Sheet:
+def checked_sheet(text: str) -> surfscan.Sheet:
     """Read a sheet's text as the command would.
 
     Raises
@@ -323,7 +313,7 @@ def checked_sheet(text: str) -> Sheet:
     """
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
         (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-        return _without_folder(lambda: load_sheet(folder, need_photos=False), folder)
+        return _without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
 
 
 def job_zip() -> bytes:
@@ -352,7 +342,7 @@ def _without_folder(call: Callable[[], Any], folder: str) -> Any:
     """Call, and keep our own folder's name out of what is said."""
     try:
         return call()
-    except SurfscanError as error:
+    except surfscan.SurfscanError as error:
         parts = {
             k: getattr(error, k).replace(folder, "the job") for k in ("what", "found", "allowed", "cure")
         }
@@ -363,14 +353,14 @@ def _without_folder(call: Callable[[], Any], folder: str) -> Any:
 
 
 @st.cache_resource(max_entries=48, show_spinner=False)
-def _look(key: str, _photo: PhotoFile, _sheet: Sheet | None, row: int) -> Any:
+def _look(key: str, _photo: PhotoFile, _sheet: surfscan.Sheet | None, row: int) -> Any:
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
         path = Path(folder) / _photo.file
         path.write_bytes(_photo.data)
-        return look_at_photo(path, _photo.shown, sheet=_sheet, row=row)
+        return surfscan.look_at_photo(path, _photo.shown, sheet=_sheet, row=row)
 
 
-def look(photo: PhotoFile, sheet: Sheet | None, text: str, row: int) -> Any:
+def look(photo: PhotoFile, sheet: surfscan.Sheet | None, text: str, row: int) -> Any:
     """First look at a photo; cached by its bytes and the sheet's text.
 
     Raises
@@ -388,8 +378,8 @@ class Work:
     digest: str
     stage: str = "waiting for its turn"
     share: float = 0.0
-    result: CheckResult | None = None
-    error: SurfscanError | None = None
+    result: surfscan.CheckResult | None = None
+    error: surfscan.SurfscanError | None = None
     fault: str = ""
     started: float = field(default_factory=time.monotonic)
 
@@ -430,8 +420,8 @@ def _run(this: Work, text: str, taken: list[PhotoFile]) -> None:
             (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
             for photo in taken:
                 (Path(folder) / photo.file).write_bytes(photo.data)
-            this.result = _without_folder(lambda: check_job(folder, progress=tell), folder)
-    except SurfscanError as error:
+            this.result = _without_folder(lambda: surfscan.check_job(folder, progress=tell), folder)
+    except surfscan.SurfscanError as error:
         this.error = error
     except Exception as error:  # a fault of ours: told as a sentence, whatever it is
         this.fault = f"{type(error).__name__}: {error}"
@@ -440,6 +430,17 @@ def _run(this: Work, text: str, taken: list[PhotoFile]) -> None:
 @st.cache_resource(show_spinner=False)
 def _desk() -> Desk:
     return Desk()
+
+
+@st.cache_resource(show_spinner=False)
+def warm_up() -> None:
+    """Load what a check needs while the user fills in the form; the first picture does not wait for it."""
+
+    def load() -> None:
+        for name in surfscan.__all__:
+            getattr(surfscan, name)
+
+    threading.Thread(target=load, name="warm-up", daemon=True).start()
 
 
 def start_check() -> Work:
@@ -452,10 +453,10 @@ def start_check() -> Work:
 
 
 @st.cache_data(max_entries=24, show_spinner=False)
-def result_files(digest: str, _result: CheckResult) -> dict[str, bytes]:
+def result_files(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
     """The files that the command would write, by name; cached by the job's digest."""
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
-        written = write_result(Path(folder), _result)
+        written = surfscan.write_result(Path(folder), _result)
         return {path.name: path.read_bytes() for path in written}
 
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import plotly.graph_objects as go
 
-from surfscan import HeightMap
+import surfscan
 
 __all__ = ["draw_profile", "draw_solid"]
 
@@ -68,7 +68,7 @@ def draw_profile(profile: Any, *, units: str, kind: str = "") -> go.Figure:
     return figure
 
 
-def draw_solid(height: HeightMap, *, taller: float, limits: dict[str, Any], units: str) -> go.Figure:
+def draw_solid(height: surfscan.HeightMap, *, taller: float, limits: dict[str, Any], units: str) -> go.Figure:
     """The deviation as a surface, `taller` times as tall as it is; holes where not measured."""
     by = _INCH if units == "inch" else 1.0
     word = "in" if units == "inch" else "mm"

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from surfscan import RefusedError
+import surfscan
 from surfscan.ui import session
 from surfscan.ui.picture import show_picture
 
@@ -32,7 +32,7 @@ def read_points(text: str, *, exactly: int | None = None) -> list[list[float]]:
     wanted = f"{exactly} points" if exactly else "at least 3 points"
     wrong = len(points) != exactly if exactly else len(points) < 3
     if len(numbers) % 2 or wrong or re.search(r"[^\s,;\[\]()]", rest):
-        raise RefusedError(
+        raise surfscan.RefusedError(
             "These are no points",
             found=text[:60] or "nothing",
             allowed=f"{wanted}, as x, y; x, y; ...",
@@ -133,7 +133,7 @@ def _draw_on(look: Any, panel: dict[str, Any], leave: bool) -> Any:
 
 def _keep(panel: dict[str, Any], points: list[list[float]], leave: bool) -> None:
     if not np.isfinite(points).all():
-        raise RefusedError("A corner lies off the panel", cure="tap on the panel only")
+        raise surfscan.RefusedError("A corner lies off the panel", cure="tap on the panel only")
     if leave:
         panel["leave_out_mm"] = [*(panel.get("leave_out_mm") or []), points]
     else:

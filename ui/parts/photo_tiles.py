@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 from PIL import Image
 
-from surfscan import Sheet, SurfscanError
+import surfscan
 from surfscan.ui import limits, looks, session
 from surfscan.ui.parts.drawing import corner_drawing
 
@@ -40,22 +40,22 @@ def bring_photos() -> None:
 
 def _take() -> None:
     uploads = st.session_state.get(_key()) or []
-    trouble: list[SurfscanError] = []
+    trouble: list[surfscan.SurfscanError] = []
     taken: list[session.PhotoFile] = []
     try:
         limits.check_total([upload.size for upload in uploads])
         for upload in uploads:
             try:
                 taken.append(session.take_photo(upload.getvalue(), upload.name, len(taken) + 1))
-            except SurfscanError as error:
+            except surfscan.SurfscanError as error:
                 trouble.append(error)
-    except SurfscanError as error:
+    except surfscan.SurfscanError as error:
         trouble.append(error)
     st.session_state[_TROUBLE] = trouble
     session.set_photos(taken)
 
 
-def photo_tiles(sheet: Sheet | None, text: str) -> list[Any]:
+def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
     """One tile a photo: picture, what was found at once, the way its stripes run.
 
     Parameters
@@ -76,7 +76,7 @@ def photo_tiles(sheet: Sheet | None, text: str) -> list[Any]:
             st.markdown(f"**Photo {k + 1}** · {looks.escape(photo.shown)}")
             try:
                 look = session.look(photo, sheet, text, k)
-            except SurfscanError as error:
+            except surfscan.SurfscanError as error:
                 looks.refusal(error)
                 found.append(None)
                 continue

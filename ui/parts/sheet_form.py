@@ -7,16 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from surfscan import (
-    STAGES,
-    RefusedError,
-    SurfscanError,
-    board_facing_panel,
-    default_limits,
-    format_depth,
-    format_filler,
-    format_length,
-)
+import surfscan
 from surfscan.ui import limits as fence
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length
@@ -50,7 +41,7 @@ def panel_form() -> None:
     panel["name"] = "".join(letter for letter in name if letter.isprintable())
     stage = st.segmented_control(
         "Stage",
-        list(STAGES),
+        list(surfscan.STAGES),
         default=panel["stage"],
         format_func=lambda s: _STAGE_WORDS.get(s, s),
         key=_key("stage"),
@@ -69,8 +60,7 @@ def panel_form() -> None:
 def _limits_form() -> None:
     given = session.job().setdefault("limits", {})
     stage = session.job()["panel"]["stage"]
-    usual = {name: getattr(default_limits(stage), name) for name in _LIMITS}
-    units = session.units()
+    usual = {name: getattr(surfscan.default_limits(stage), name) for name in _LIMITS}
     words = _STAGE_WORDS.get(stage, stage)
     own = st.toggle(
         "Set my own limits", value=any(given.get(k) is not None for k in _LIMITS), key=_key("own")
@@ -79,8 +69,8 @@ def _limits_form() -> None:
         for name in _LIMITS:
             given.pop(name, None)
         st.caption(
-            f"For {words}: low {format_depth(usual['low_mm'], units)}, high {format_depth(usual['high_mm'], units)}, "
-            f"filler up to {format_filler(usual['filler_depth_mm'], units)}."
+            f"For {words}: low {looks.depth(usual['low_mm'])}, high {looks.depth(usual['high_mm'])}, "
+            f"filler up to {looks.filler(usual['filler_depth_mm'])}."
         )
         return
     for column, (name, label) in zip(st.columns(3), _LIMITS.items(), strict=True):
@@ -118,15 +108,17 @@ def setup_form() -> None:
 
 def setup_words() -> str:
     """The set-up in one line."""
-    tables, units = session.job(), session.units()
+    tables = session.job()
     board, tags = tables.get("board"), tables.get("tags")
     where = f"{len(tags['centres_mm'])} tags" if tags else "corners tapped on the photo"
     if not board:
         return f"{where}; lamp on a matt surface" if _has_lamp(tables) else where
     if board.get("centre_mm") is None:
         return f"{where}; the board's place comes from a set-up photo"
-    far = format_length(math.hypot(*board["centre_mm"]), units)
-    return f"{where}; {board.get('pattern', 'stripes')} of {format_length(board['period_mm'], units)}, board {far} away"
+    far = looks.length(math.hypot(*board["centre_mm"]))
+    return (
+        f"{where}; {board.get('pattern', 'stripes')} of {looks.length(board['period_mm'])}, board {far} away"
+    )
 
 
 def _has_lamp(tables: dict[str, Any]) -> bool:
@@ -139,7 +131,7 @@ def _take_setup() -> None:
         return
     try:
         sheet = session.checked_sheet(upload.getvalue()[:1_000_000].decode("utf-8", "replace"))
-    except SurfscanError as error:
+    except surfscan.SurfscanError as error:
         st.session_state["setup-trouble"] = error
         return
     old, new = session.job(), session.tables_of(sheet)
@@ -233,7 +225,7 @@ def _board_facing(board: dict[str, Any]) -> None:
     if math.hypot(*board["centre_mm"][:2]) < 1e-3 * math.hypot(*board["centre_mm"]):
         st.caption("A board straight above the panel has its directions in the sheet, below.")
         return
-    across, up = board_facing_panel(tuple(board["centre_mm"]))
+    across, up = surfscan.board_facing_panel(tuple(board["centre_mm"]))
     off = max(abs(a - b) for a, b in zip((*across, *up), (*board["across"], *board["up"]), strict=True))
     facing = st.toggle(
         "The board faces the panel's middle squarely",
@@ -288,7 +280,7 @@ def sheet_editor() -> None:
         tables = session.tables_of(session.checked_sheet(changed))
         rows, kept = tables.get("photo", []), session.photos()
         if len(rows) != len(kept):
-            raise RefusedError(
+            raise surfscan.RefusedError(
                 "The sheet's photos are not those above",
                 found=f"{len(rows)} in the sheet",
                 allowed=f"{len(kept)}, as many as there are photos",

@@ -8,7 +8,7 @@ from typing import Any
 
 import streamlit as st
 
-from surfscan import CheckResult, Spot, describe_flag, format_area, format_depth, format_length
+import surfscan
 from surfscan.ui import looks, session
 
 __all__ = ["in_order", "spot_cards", "spot_marks", "spot_title"]
@@ -16,19 +16,18 @@ __all__ = ["in_order", "spot_cards", "spot_marks", "spot_title"]
 _AGAINST = {"rework": "over the limit", "close": "too close to call", "ready": "within the limit"}
 
 
-def in_order(spots: tuple[Spot, ...]) -> list[Spot]:
+def in_order(spots: tuple[surfscan.Spot, ...]) -> list[surfscan.Spot]:
     """What to do first: what is surely over its limit; of that highs, which come down before anything is filled
     (common practice, no source); then by size."""
     return sorted(spots, key=lambda s: (s.verdict != "rework", s.kind == "low", -abs(s.peak_mm)))
 
 
-def spot_title(spot: Spot) -> str:
+def spot_title(spot: surfscan.Spot) -> str:
     """A spot in a few words."""
-    units = session.units()
-    return f"Spot {spot.id}: {spot.kind}, {format_depth(abs(spot.peak_mm), units)}"
+    return f"Spot {spot.id}: {spot.kind}, {looks.depth(abs(spot.peak_mm))}"
 
 
-def spot_marks(result: CheckResult, to_picture: Any) -> list[dict[str, Any]]:
+def spot_marks(result: surfscan.CheckResult, to_picture: Any) -> list[dict[str, Any]]:
     """Marks of all spots for a picture."""
     import numpy as np
 
@@ -51,9 +50,8 @@ def spot_marks(result: CheckResult, to_picture: Any) -> list[dict[str, Any]]:
     ]
 
 
-def spot_cards(result: CheckResult, closer: str) -> None:
+def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
     """One card a spot; its button opens the view named `closer`."""
-    units = session.units()
     if not result.spots:
         return
     st.subheader("What to do, in this order")
@@ -63,10 +61,10 @@ def spot_cards(result: CheckResult, closer: str) -> None:
             word = "deep" if spot.kind == "low" else "tall"
             low, high = max(size - spot.u95_mm, 0.0), size + spot.u95_mm
             figures = [
-                f"<b>{format_depth(size, units)}</b> {word}",
-                f"95 in 100: {format_depth(low, units)} to {format_depth(high, units)}",
-                f"{format_length(spot.length_mm, units)} by {format_length(spot.width_mm, units)}",
-                format_area(spot.area_cm2, units),
+                f"<b>{looks.depth(size)}</b> {word}",
+                f"95 in 100: {looks.depth(low)} to {looks.depth(high)}",
+                f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)}",
+                looks.area(spot.area_cm2),
                 f"at {_place(spot)}",
             ]
             st.html(
@@ -81,16 +79,15 @@ def spot_cards(result: CheckResult, closer: str) -> None:
             )  # fmt: skip
 
 
-def _place(spot: Spot) -> str:
-    units = session.units()
+def _place(spot: surfscan.Spot) -> str:
     right, up = "right" if spot.x_mm >= 0 else "left", "up" if spot.y_mm >= 0 else "down"
-    x, y = (format_length(abs(v), units) for v in (spot.x_mm, spot.y_mm))
+    x, y = (looks.length(abs(v)) for v in (spot.x_mm, spot.y_mm))
     return f"{x} {right}, {y} {up} from the middle"
 
 
-def _notes(spot: Spot) -> str:
+def _notes(spot: surfscan.Spot) -> str:
     said = []
     for name in spot.flags:
-        flag = describe_flag(name)
+        flag = surfscan.describe_flag(name)
         said.append(f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence)
     return "".join(f'<p class="aside">Note: {html.escape(looks.say(text))}.</p>' for text in said)

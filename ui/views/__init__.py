@@ -1,1 +1,1 @@
-"""What the views show, one file per thing shown. Each has a `TITLE` and a `show()`."""
+"""What the page can show, one file per view; each has a `show()`, and a line in the router."""

@@ -7,7 +7,7 @@ from typing import Any
 
 import streamlit as st
 
-from surfscan import CAUTIONS, CheckResult, SurfscanError, draw_photo_pair, format_depth
+import surfscan
 from surfscan.ui import looks, session
 from surfscan.ui.parts.drawing import region_drawing
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
@@ -15,9 +15,8 @@ from surfscan.ui.parts.sheet_form import panel_form, setup_form, setup_words, sh
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
 from surfscan.ui.picture import show_picture
 
-__all__ = ["TITLE", "show"]
+__all__ = ["show"]
 
-TITLE = "Check a panel"
 _CLOSER = "Look closer"
 _TROUBLE = "job-trouble"
 
@@ -73,7 +72,7 @@ def _take(files: list[tuple[str, bytes]]) -> None:
         return
     try:
         session.open_job(files)
-    except SurfscanError as error:
+    except surfscan.SurfscanError as error:
         st.session_state[_TROUBLE] = error
 
 
@@ -98,7 +97,7 @@ def _sheet() -> tuple[Any, str]:
         return None, text
     try:
         return session.checked_sheet(text), text
-    except SurfscanError as error:
+    except surfscan.SurfscanError as error:
         looks.refusal(error)
         return None, text
 
@@ -139,10 +138,10 @@ def _watch() -> None:
     st.progress(min(current.share, 1.0), text=f"{current.stage[:1].upper()}{current.stage[1:]} …")
 
 
-def show_result(result: CheckResult, digest: str) -> None:
+def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
-    pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
+    pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
     urls = session.cached(
         f"{digest}-pair-urls", lambda: [session.as_url(p) for p in (pair.plain, pair.painted)]
     )
@@ -155,11 +154,10 @@ def show_result(result: CheckResult, digest: str) -> None:
         names=("photo", "map"),
         marks=spot_marks(result, pair.to_picture),
     ).spot
-    units = session.units()
     looks.legend(
         "deviation",
-        format_depth(result.limits["low_mm"], units),
-        format_depth(result.limits["high_mm"], units),
+        looks.depth(result.limits["low_mm"]),
+        looks.depth(result.limits["high_mm"]),
     )
     st.caption(f"{100 * result.coverage:.0f} % of the judged region was measured. Tap a spot for its card.")
     if picked is not None:
@@ -182,4 +180,8 @@ def show_result(result: CheckResult, digest: str) -> None:
                 "<ul>" + "".join(f"<li>{html.escape(looks.say(reason))}</li>" for reason in told) + "</ul>"
             )
     with st.expander("Safety, and what this figure is not"):
-        st.html("<ul>" + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in CAUTIONS) + "</ul>")
+        st.html(
+            "<ul>"
+            + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in surfscan.CAUTIONS)
+            + "</ul>"
+        )

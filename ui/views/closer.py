@@ -8,28 +8,15 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from surfscan import (
-    CheckResult,
-    HeightMap,
-    Spot,
-    draw_map_pane,
-    draw_photo_pair,
-    format_area,
-    format_depth,
-    format_filler,
-    format_length,
-    profile_under_ruler,
-    reflected_stripes,
-)
+import surfscan
 from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.lengths import ask_length
 from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
 from surfscan.ui.picture import show_picture
 
-__all__ = ["TITLE", "show"]
+__all__ = ["show"]
 
-TITLE = "Look closer"
 _PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE = (
     "Photo", "Height", "Slope", "Reflection", "Filler depth", "How sure",
 )  # fmt: skip
@@ -51,7 +38,7 @@ def show() -> None:
     _fill_plan(result)
 
 
-def _picture(result: CheckResult, digest: str) -> None:
+def _picture(result: surfscan.CheckResult, digest: str) -> None:
     kind = st.segmented_control(
         "Show",
         [_PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE],
@@ -91,7 +78,7 @@ def _picture(result: CheckResult, digest: str) -> None:
         st.caption("That is off the panel.")
 
 
-def _line_of(points: Any, result: CheckResult) -> list[list[float]]:
+def _line_of(points: Any, result: surfscan.CheckResult) -> list[list[float]]:
     """A line's two ends; a single tap lays the line across the place, along the panel's width."""
     if len(points) == 1:
         half = np.array([min(150.0, result.panel["size_mm"][0] / 2), 0.0])
@@ -100,15 +87,15 @@ def _line_of(points: Any, result: CheckResult) -> list[list[float]]:
 
 
 def _pane(
-    result: CheckResult, digest: str, kind: str
+    result: surfscan.CheckResult, digest: str, kind: str
 ) -> tuple[Any, str, tuple[int, int], tuple[str, ...], str]:
     """The picture, its address and size, its legend and what is said below it."""
-    height, limits, units = result.height, result.limits, session.units()
+    height, limits = result.height, result.limits
     low, high = limits["low_mm"], limits["high_mm"]
-    deviation = ("deviation", format_depth(low, units), format_depth(high, units))
+    deviation = ("deviation", looks.depth(low), looks.depth(high))
     tap = "Tap a spot, or any place, to lay the ruler there."
     if kind == _PHOTO:
-        pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
+        pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
         url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
     tag, values, options = (
@@ -122,11 +109,11 @@ def _pane(
         tag = f"{kind}-{way}-{far:.0f}-{crown}"
         values = session.cached(
             f"{digest}-{tag}",
-            lambda: reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
+            lambda: surfscan.reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
         )
         options = {"scale": "stripes"}
         caption = (
-            f"As straight stripes would show in a gloss finish, eye and stripes both {format_length(far, units)} "
+            f"As straight stripes would show in a gloss finish, eye and stripes both {looks.length(far)} "
             "from the panel, 50 degrees above it."
         )
     elif kind != _HEIGHT:
@@ -138,15 +125,17 @@ def _pane(
             _FILLER: "Filler needed to bring every place up to the fair surface, highs brought down first.",
             _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
         }[kind]
-    pane = session.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
+    pane = session.cached_object(
+        f"{digest}-{tag}-pane", lambda: surfscan.draw_map_pane(height, values, **options)
+    )
     url = session.cached(f"{digest}-{tag}-url", lambda: session.as_url(pane.picture, quality=90))
     legend = deviation
     if options["scale"] == "size":
         shown = {
             _SLOPE: f"{pane.end:.1f} mrad ({pane.end:.1f} mm in a metre)",
-            _FILLER: f"{format_filler(pane.end, units)}",
+            _FILLER: f"{looks.filler(pane.end)}",
         }
-        legend = ("size", "", shown.get(kind, format_depth(pane.end, units)))
+        legend = ("size", "", shown.get(kind, looks.depth(pane.end)))
     elif options["scale"] == "stripes":
         legend = ("stripes", "", "")
     return pane, url, (pane.picture.shape[1], pane.picture.shape[0]), legend, caption
@@ -166,7 +155,7 @@ def _mirror_options() -> tuple[str, float, bool]:
     return way or "across", far, crown
 
 
-def _ruler(result: CheckResult) -> None:
+def _ruler(result: surfscan.CheckResult) -> None:
     st.header("The ruler on it")
     units, height = session.units(), result.height
     spot = _spot_choice(result)
@@ -190,7 +179,7 @@ def _ruler(result: CheckResult) -> None:
         middle = (spot.x_mm, spot.y_mm)
         with right:
             direction = _direction(spot)
-    profile = profile_under_ruler(
+    profile = surfscan.profile_under_ruler(
         height, middle_mm=middle, direction_deg=direction, ruler_mm=length, reach_mm=reach
     )
     _say_gap(profile, length)
@@ -204,7 +193,7 @@ def _ruler(result: CheckResult) -> None:
     _say_here(height, middle)
 
 
-def _spot_choice(result: CheckResult) -> Spot | None:
+def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if not result.spots:
         return None
     spots = {spot.id: spot for spot in in_order(result.spots)}
@@ -225,7 +214,7 @@ def _spot_choice(result: CheckResult) -> Spot | None:
     return spots.get(picked) if picked is not None else None
 
 
-def _direction(spot: Spot) -> float:
+def _direction(spot: surfscan.Spot) -> float:
     along, across = "along its length", "across it"
     way = st.segmented_control(
         "Lay it", [across, along, "another way"], default=across, key=f"lay-{spot.id}", required=True
@@ -236,38 +225,34 @@ def _direction(spot: Spot) -> float:
 
 
 def _say_gap(profile: Any, length: float) -> None:
-    units = session.units()
     if profile.reason:
         st.warning(f"No gap here: {profile.reason}. Move the place, or take a shorter straightedge.")
         return
-    ruler = f"{format_length(length, units)} straightedge"
-    text = f"**Gap under a {ruler}: {format_depth(profile.gap_mm, units)}**"
+    ruler = f"{looks.length(length)} straightedge"
+    text = f"**Gap under a {ruler}: {looks.depth(profile.gap_mm)}**"
     if profile.gap_mm < 0.0005:  # under half of the last digit shown
         text = f"**A {ruler} touches here.**"
     elif math.isfinite(profile.u95_mm):
-        text += f", give or take {format_depth(profile.u95_mm, units)} (95 in 100)."
+        text += f", give or take {looks.depth(profile.u95_mm)} (95 in 100)."
     if profile.greatest_mm > 1.02 * profile.gap_mm + 0.0005:
-        off = format_length(abs(profile.greatest_at_mm), units)
+        off = looks.length(abs(profile.greatest_at_mm))
         side = "right" if profile.greatest_at_mm > 0 else "left"
-        text += (
-            f" The greatest gap under it is {format_depth(profile.greatest_mm, units)}, {off} to the {side}."
-        )
+        text += f" The greatest gap under it is {looks.depth(profile.greatest_mm)}, {off} to the {side}."
     st.markdown(text)
 
 
-def _say_here(height: HeightMap, place: tuple[float, float]) -> None:
+def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
     """Height and uncertainty where the eye is."""
     row = int(np.argmin(np.abs(height.grid.y_mm - place[1])))
     column = int(np.argmin(np.abs(height.grid.x_mm - place[0])))
     value, u95 = float(height.height_mm[row, column]), 1.96 * float(height.sigma_mm[row, column])
-    units = session.units()
     if math.isfinite(value):
         word = "below" if value < 0 else "above"
-        size, spread = format_depth(abs(value), units), format_depth(u95, units)
+        size, spread = looks.depth(abs(value)), looks.depth(u95)
         st.caption(f"Here the surface is {size} {word} fair, give or take {spread}.")
 
 
-def _solid(result: CheckResult, digest: str) -> None:
+def _solid(result: surfscan.CheckResult, digest: str) -> None:
     with st.expander("In three dimensions"):
         taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key="taller")
         st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
@@ -284,8 +269,8 @@ def _solid(result: CheckResult, digest: str) -> None:
         )
 
 
-def _fill_plan(result: CheckResult) -> None:
-    plan, units = result.details.get("fill", {}), session.units()
+def _fill_plan(result: surfscan.CheckResult) -> None:
+    plan = result.details.get("fill", {})
     if not plan:
         return
     st.header("Filler")
@@ -295,8 +280,8 @@ def _fill_plan(result: CheckResult) -> None:
     for row in rows:
         against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
         st.markdown(
-            f"- **Low {row['spot']}**: {format_filler(row['depth_mm'], units)} at the deepest, "
-            f"{format_area(row['area_cm2'], units)}, {_volume(row['volume_ml'])}; "
+            f"- **Low {row['spot']}**: {looks.filler(row['depth_mm'])} at the deepest, "
+            f"{looks.area(row['area_cm2'])}, {_volume(row['volume_ml'])}; "
             f"{against.get(row['against_limit'], 'too close to the depth limit to call')}."
         )
     down, bury = plan["highs_down_first"], plan["highs_buried"]
@@ -304,8 +289,8 @@ def _fill_plan(result: CheckResult) -> None:
         st.markdown("**And if the highs stay up?**")
         for name, way in (("Highs brought down first", down), ("Highs left and buried", bury)):
             st.markdown(
-                f"- {name}: {format_filler(way['depth_mm'], units)} at the deepest, "
-                f"{format_area(way['area_cm2'], units)}, {_volume(way['volume_ml'])}."
+                f"- {name}: {looks.filler(way['depth_mm'])} at the deepest, "
+                f"{looks.area(way['area_cm2'])}, {_volume(way['volume_ml'])}."
             )
     st.markdown(looks.escape(looks.say(plan.get("sentence", ""))))
     st.caption(

@@ -14,12 +14,11 @@ from typing import Any
 
 import streamlit as st
 
-from surfscan import Particulars, export_result, load_result, write_report
+import surfscan
 from surfscan.ui import looks, session
 
-__all__ = ["TITLE", "show"]
+__all__ = ["show"]
 
-TITLE = "Papers"
 _KINDS = ("x3p", "sdf", "csv", "ply", "png", "spots")
 
 
@@ -101,7 +100,7 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     day = left.date_input("Date", date.today(), key="paper-day")
     paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
     printable = ["".join(c for c in text if c.isprintable()) for text in (who, number)]
-    particulars = Particulars(
+    particulars = surfscan.Particulars(
         date=str(day), checked_by=printable[0], job_number=printable[1], units=session.units()
     )
     made = Once(lambda: _write_report(files, particulars, paper or "a4"))
@@ -121,11 +120,13 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     )
 
 
-def _write_report(files: dict[str, bytes], particulars: Particulars, paper: str) -> dict[str, bytes]:
+def _write_report(files: dict[str, bytes], particulars: surfscan.Particulars, paper: str) -> dict[str, bytes]:
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
         for name, data in files.items():
             (Path(folder) / name).write_bytes(data)
-        return {path.name: path.read_bytes() for path in write_report(folder, particulars, paper=paper)}
+        return {
+            path.name: path.read_bytes() for path in surfscan.write_report(folder, particulars, paper=paper)
+        }
 
 
 def _open_forms(files: dict[str, bytes]) -> bytes:
@@ -134,7 +135,7 @@ def _open_forms(files: dict[str, bytes]) -> bytes:
         source.mkdir()
         for name, data in files.items():
             (source / name).write_bytes(data)
-        paths = export_result(load_result(source), out, kinds=_KINDS)
+        paths = surfscan.export_result(surfscan.load_result(source), out, kinds=_KINDS)
         return _packed({path.name: path.read_bytes() for path in paths}, "open-forms")
 
 

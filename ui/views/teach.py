@@ -8,24 +8,13 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-from surfscan import (
-    LESSON_SIZE_MM,
-    Dent,
-    Viewing,
-    draw_lesson_map,
-    find_the_low,
-    format_depth,
-    format_length,
-    photograph,
-    score_answer,
-)
+import surfscan
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length, unit_word
 from surfscan.ui.picture import show_picture
 
-__all__ = ["TITLE", "show"]
+__all__ = ["show"]
 
-TITLE = "Teach"
 _DENT, _FIND = "A dent and its stripes", "Find the low"
 _SEED, _ANSWERS = "class", "class-answers"
 _LOW_MM = 0.04  # where the map's colours step: the primer limit
@@ -85,9 +74,9 @@ def _simulator() -> None:
         gloss = st.slider("Gloss, %", 0, 100, 100, 5, key="t-gloss")
     by = _by()
     sign = -1 if kind != "high" else 1
-    dent = Dent(x * by, y * by, sign * size * by, width * by)
-    viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
-    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
+    dent = surfscan.Dent(x * by, y * by, sign * size * by, width * by)
+    viewing = surfscan.Viewing(crown, way or "across", far * by, 1 - gloss / 100)
+    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: surfscan.photograph((dent,), viewing))
     photo, panel_map = st.columns(2)
     with photo:
         st.image(
@@ -95,10 +84,10 @@ def _simulator() -> None:
         )
     with panel_map:
         st.image(
-            draw_lesson_map(lesson, limit_mm=_LOW_MM), caption="The height map, from straight above", width="stretch",
-            alt="Height map of the made fault",
+            surfscan.draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
+            caption="The height map, from straight above", alt="Height map of the made fault",
         )  # fmt: skip
-    looks.legend("deviation", format_depth(_LOW_MM, units), format_depth(_LOW_MM, units))
+    looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
     _explain(dent, lesson)
 
 
@@ -120,8 +109,7 @@ def _slide(low: float, high: float, value: float, step: float) -> tuple[float, f
     return first, last, now, fine
 
 
-def _explain(dent: Dent, lesson: Any) -> None:
-    units = session.units()
+def _explain(dent: surfscan.Dent, lesson: Any) -> None:
     slope = 16 / (3 * math.sqrt(3)) * abs(dent.peak_mm) / dent.width_mm  # steepest of (1 - r^2)^2, exact
     st.markdown(
         f"The steepest place leans {1000 * slope:.1f} mm in a metre. That lean, not the depth, is what bends the "
@@ -129,11 +117,11 @@ def _explain(dent: Dent, lesson: Any) -> None:
     )
     if dent.peak_mm > 0:
         return
-    deepest = format_depth(lesson.deepest_mm, units)
+    deepest = looks.depth(lesson.deepest_mm)
     if lesson.folds:
         st.warning(
             "The reflection folds over: this low is too hollow to read from here. A low "
-            f"{format_length(dent.width_mm, units)} wide can be read down to {deepest}. **Move the board closer.**"
+            f"{looks.length(dent.width_mm)} wide can be read down to {deepest}. **Move the board closer.**"
         )
     else:
         st.markdown(
@@ -156,9 +144,10 @@ def _exercise() -> None:
         seed, {}
     )
     number = 1 + len(answers) if not st.session_state.get("class-showing") else max(len(answers), 1)
-    task = session.cached_object(f"task-{seed}-{number}", lambda: find_the_low(seed, number))
+    task = session.cached_object(f"task-{seed}-{number}", lambda: surfscan.find_the_low(seed, number))
     lesson = session.cached_object(
-        f"task-photo-{seed}-{number}", lambda: photograph((task.low, *task.others), task.viewing, seed=seed)
+        f"task-photo-{seed}-{number}",
+        lambda: surfscan.photograph((task.low, *task.others), task.viewing, seed=seed),
     )
     total = sum(points for *_, points in answers.values())
     st.markdown(f"**Panel {number}** · {total} of {100 * len(answers)} points so far")
@@ -183,36 +172,43 @@ def _exercise() -> None:
             place = None
     with st.expander("Or say the place in numbers"):
         x = ask_length(
-            "Right of the middle", 0.0, "say-x", least=-LESSON_SIZE_MM[0] / 2, most=LESSON_SIZE_MM[0] / 2
+            "Right of the middle",
+            0.0,
+            "say-x",
+            least=-surfscan.LESSON_SIZE_MM[0] / 2,
+            most=surfscan.LESSON_SIZE_MM[0] / 2,
         )
         y = ask_length(
-            "Up from the middle", 0.0, "say-y", least=-LESSON_SIZE_MM[1] / 2, most=LESSON_SIZE_MM[1] / 2
+            "Up from the middle",
+            0.0,
+            "say-y",
+            least=-surfscan.LESSON_SIZE_MM[1] / 2,
+            most=surfscan.LESSON_SIZE_MM[1] / 2,
         )
         if st.button("There it is"):
             place = [x, y]
     if place is not None:
-        answers[number] = (place[0], place[1], score_answer(task, *place))
+        answers[number] = (place[0], place[1], surfscan.score_answer(task, *place))
         st.session_state["class-showing"] = True
         st.rerun()
 
 
 def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> None:
-    units = session.units()
     x, y, points = answer
-    off = format_length(math.hypot(x - task.low.x_mm, y - task.low.y_mm), units)
+    off = looks.length(math.hypot(x - task.low.x_mm, y - task.low.y_mm))
     st.markdown(
-        f"**{points} points.** You were {off} from its middle. The low is {format_depth(-task.low.peak_mm, units)} "
-        f"deep and {format_length(task.low.width_mm, units)} wide."
+        f"**{points} points.** You were {off} from its middle. The low is {looks.depth(-task.low.peak_mm)} "
+        f"deep and {looks.length(task.low.width_mm)} wide."
     )
     left, right = st.columns(2)
     with left:
         st.image(lesson.photo, caption="What you saw", width="stretch", alt="The photo of the task")
     with right:
         st.image(
-            draw_lesson_map(lesson, limit_mm=_LOW_MM, cross_mm=(x, y)), caption="Where it is; the cross is your answer",
-            width="stretch", alt="Height map with the low and your answer",
+            surfscan.draw_lesson_map(lesson, limit_mm=_LOW_MM, cross_mm=(x, y)), width="stretch",
+            caption="Where it is; the cross is your answer", alt="Height map with the low and your answer",
         )  # fmt: skip
-    looks.legend("deviation", format_depth(_LOW_MM, units), format_depth(_LOW_MM, units))
+    looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
     st.button("Next panel", type="primary", on_click=_next, width="stretch")
 
 
