@@ -73,6 +73,12 @@ FLAGS: tuple[Flag, ...] = (
         "narrower than two reflected stripes: depth is underestimated",
         "use narrower stripes",
     ),
+    Flag(
+        1 << 16,
+        "unmatched",
+        "not measured on the panel that this one is held against",
+        "check the other panel again with this place in view",
+    ),
 )
 
 _BY_NAME = {flag.name: flag for flag in FLAGS}

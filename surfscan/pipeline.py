@@ -7,9 +7,11 @@ from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+from surfscan.change.against import Against, add_against, hold_against
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
@@ -34,7 +36,9 @@ ENOUGH = 400
 Progress = Callable[[str, float], None]
 
 
-def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> CheckResult:
+def check_job(
+    job: Path | str | Sheet, *, progress: Progress | None = None, against: Against | None = None
+) -> CheckResult:
     """Check one panel: sheet and photos to verdict.
 
     Parameters
@@ -43,6 +47,8 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         The job folder, or its sheet as read.
     progress : callable, optional
         Told a stage in words and the share done, 0 to 1.
+    against : Against, optional
+        Another measured panel as the fair form (`surfscan.change.against.against_result`).
 
     Returns
     -------
@@ -93,6 +99,16 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         judge_photo(station, reading.pictures[min(k, len(reading.pictures) - 1)], region)
         for k, station in enumerate(stations)
     ]
+    limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
+    fit: dict[str, Any] = {
+        "floor_mm": min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
+        "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
+    }
+    held = None
+    if against is not None and np.isfinite(reading.height_mm).sum() >= ENOUGH:
+        tell("holding it against the other panel", 0.76)
+        held = hold_against(reading, against, **fit)
+        reading = held.reading
     measured = np.isfinite(reading.height_mm)
     coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
     if measured.sum() < ENOUGH:
@@ -102,21 +118,14 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
             cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
         )
     tell("finding the fair form", 0.78)
-    limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
-    fair = fit_fair_form(
-        reading.height_mm,
-        x_mm=grid.x_mm,
-        y_mm=grid.y_mm,
-        floor_mm=min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
-        grow_px=max(2, round(taken.grow_mm / grid.step_mm)),
-    )
+    fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
     height = HeightMap(
         grid,
         reading.height_mm - fair.form_mm - budget.correction_mm,
         fair.form_mm + budget.correction_mm,
-        budget.sigma_mm,
+        np.where(measured, budget.sigma_mm, np.nan),
         reading.flags,
         fair.name,
     )
@@ -145,6 +154,8 @@ def check_job(job: Path | str | Sheet, *, progress: Progress | None = None) -> C
         started=started,
         began=began,
     )
+    if held is not None:
+        result = add_against(result, held)
     return _with_setup(result, sheet, stations, standing, reading, inputs)
 
 

@@ -8,26 +8,18 @@ from typing import Any
 import numpy as np
 
 from surfscan.change.build import COVERAGE_FACTOR, Build, measure_build
+from surfscan.change.fitting import fit_between
 from surfscan.change.matching import SpotChange, match_spots
 from surfscan.change.registration import TAG_MM, Registration, register
-from surfscan.change.sampler import Sampler
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.flags import bit, describe
 from surfscan.judge.decide import rule_sentence
 from surfscan.records import Array, CheckResult, Grid, HeightMap
 from surfscan.stored import StoredResult
-from surfscan.surface.form import fit_fair_form
-from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["Comparison", "compare_results", "tag_uncertainty"]
 
 Result = CheckResult | StoredResult
-
-LADDER = ((2, False), (3, False))
-"""Orders of the surface by which two set-ups may bend a map: more would take off filler."""
-
-FLOOR_MM = 0.004
-"""Difference that two maps of an unchanged panel may reach without its being a change, as in the check itself."""
 
 LEAST_UNCHANGED = 0.25
 """Less of the common surface than this taken for unchanged is told: there the tags say what is old and new."""
@@ -103,33 +95,19 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
     """
     _check_panels(before, after)
     grid = after.height.grid
-    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
     tag, tags = tag_uncertainty(before, after)
     try:
         found = register(before.height, after.height, tag_mm=tag, tags=tags, moved=tags_moved)
     except ValueError:
         raise _too_little(0) from None
-    sampler = Sampler(before.height)
-    u, v = found.places(x, y)
-    raw = after.height.height_mm + after.height.form_mm - sampler.heights(u, v) - found.surface(x, y)
-    measured = np.isfinite(raw)
+    whole = after.height.height_mm + after.height.form_mm
+    grow = max(2, round(10.0 / grid.step_mm))
+    between = fit_between(before.height, whole, grid, found, grow_px=grow)
+    difference = whole - between.below_mm - between.bend_mm
+    measured = np.isfinite(difference)
     if measured.sum() < FEWEST:
         raise _too_little(int(measured.sum()))
-    calm = np.abs(raw) < 6 * max(found.spread_mm, FLOOR_MM)
-    fair = fit_fair_form(
-        np.where(calm, raw, np.nan) if calm.sum() >= FEWEST else raw,
-        x_mm=grid.x_mm,
-        y_mm=grid.y_mm,
-        floor_mm=FLOOR_MM,
-        grow_px=max(2, round(10.0 / grid.step_mm)),
-        ladder=LADDER,
-    )
-    difference = raw - fair.form_mm
-    lever = _lever(sampler, u, v, found, calm & ~fair.spots, x, y)
-    moved = np.einsum("hwi,ij,hwj->hw", lever, found.covariance, lever)
-    sigma = np.sqrt(
-        np.nan_to_num(after.height.sigma_mm) ** 2 + sampler.sigmas(u, v) ** 2 + fair.sigma_mm**2 + moved
-    )
+    sigma = np.hypot(np.nan_to_num(after.height.sigma_mm), between.sigma_mm)
     sigma = np.where(measured, sigma, np.nan)
     limit = float(after.limits.get("filler_depth_mm") or np.inf)
     confidence = float(after.limits.get("confidence") or 0.95)
@@ -137,7 +115,7 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
     cut = measure_build(difference, sigma, grid=grid, sign=-1, confidence=confidence)
     judged = (after.height.flags & (bit("outside") | bit("left_out") | bit("tag"))) == 0
     common = float((measured & judged).sum() / max(int(judged.sum()), 1))
-    verdict, reasons = _verdict(before, after, build, common, (u, v))
+    verdict, reasons = _verdict(before, after, build, common)
     spots = match_spots(
         before.spots,
         after.spots,
@@ -198,24 +176,6 @@ def _too_little(cells: int) -> NotMeasuredError:
     )
 
 
-def _lever(
-    sampler: Sampler, u: Array, v: Array, found: Registration, use: Array, x: Array, y: Array
-) -> Array:
-    """Change of the difference by each part of the move, once the low-order surface has followed; (H, W, 3)."""
-    gx, gy = sampler.slopes(u, v)
-    lever = -np.stack([gx, gy, -gx * (v - found.y_mm) + gy * (u - found.x_mm)], -1)
-    terms = polynomial_terms(x / found.reach_mm, y / found.reach_mm, 2)
-    if use.sum() < 30:
-        return lever
-    few = np.flatnonzero(use.ravel())[:: max(1, int(use.sum()) // 4000)]
-    flat, sides = terms.reshape(-1, terms.shape[-1])[few], lever.reshape(-1, 3)[few]
-    normal = np.einsum("ni,nj->ij", flat, flat)
-    follow = np.linalg.solve(
-        normal + 1e-9 * np.trace(normal) * np.eye(len(normal)), np.einsum("ni,nk->ik", flat, sides)
-    )
-    return np.asarray(lever - np.einsum("hwi,ik->hwk", terms, follow))
-
-
 def _reader(height: HeightMap, found: Registration | None) -> Any:
     """Deviation and its standard uncertainty at a place of the later frame."""
     grid = height.grid
@@ -233,9 +193,7 @@ def _reader(height: HeightMap, found: Registration | None) -> Any:
     return at
 
 
-def _verdict(
-    before: Result, after: Result, build: Build, common: float, places: tuple[Array, Array]
-) -> tuple[str, list[str]]:
+def _verdict(before: Result, after: Result, build: Build, common: float) -> tuple[str, list[str]]:
     """The build's verdict, and whether what was not seen could change it."""
     verdict = build.verdict or "not_measured"
     reasons = [build.sentence] if build.sentence else []

@@ -9,12 +9,14 @@ from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
 from surfscan.errors import UsageError
 
 if TYPE_CHECKING:
+    from surfscan.change.against import Against
     from surfscan.records import CheckResult
 
 __all__ = ["add", "check_and_write", "run", "show"]
@@ -36,6 +38,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "job", metavar="JOB", type=Path, nargs="?", help="folder with panel.toml and the photos"
     )
     check.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    add_against_options(check)
     add_recording_options(check)
     add_map_options(check)
     check.set_defaults(run=run)
@@ -50,20 +53,24 @@ def run(options: argparse.Namespace) -> int:
             allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
         )
     check_recording(options)
+    against = load_against(options)
     sheet = None
     if options.from_map is not None:
         result = write_checked(lambda progress: check_given_map(options), options.out, options)
     else:
         see_no_map_options(options)
-        result = check_and_write(options.job, options.out, options)
+        result = check_and_write(options.job, options.out, options, against=against)
         sheet = options.job / "panel.toml" if options.job.is_dir() else options.job
     record_result(options, options.out, sheet)
     return show(result, options, out=options.out)
 
 
-def check_and_write(job: Path, out: Path, options: argparse.Namespace) -> CheckResult:
+def check_and_write(
+    job: Path, out: Path, options: argparse.Namespace, *, against: Against | None = None
+) -> CheckResult:
     """Check a job and write its result."""
-    return write_checked(lambda progress: _check_job()(job, progress=progress), out, options)
+    more = {} if against is None else {"against": against}
+    return write_checked(lambda progress: _check_job()(job, progress=progress, **more), out, options)
 
 
 def write_checked(

@@ -39,13 +39,15 @@ def _many(database: Path, folder: Path, count: int) -> None:
         with record._engine.connect() as connection:
             row = dict(connection.execute(passes.select()).mappings().one())
             packed = dict(connection.execute(maps.select()).mappings().one())
-            picture = dict(connection.execute(photos.select()).mappings().one())
+            pictures = [dict(one) for one in connection.execute(photos.select()).mappings()]
             for first in range(2, count + 1, 500):
                 numbers = range(first, min(first + 500, count + 1))
                 connection.exec_driver_sql("BEGIN")
                 connection.execute(insert(passes), [{**row, "id": k, "job": str(k % 997)} for k in numbers])
                 connection.execute(insert(maps), [{**packed, "pass_id": k} for k in numbers])
-                connection.execute(insert(photos), [{**picture, "pass_id": k} for k in numbers])
+                connection.execute(
+                    insert(photos), [{**one, "pass_id": k} for k in numbers for one in pictures]
+                )
                 connection.commit()
     began = time.perf_counter()
     with open_record(database) as record:
@@ -78,9 +80,9 @@ def main() -> None:
         base = Path(scratch)
         small = _made(base / "small", 20.0, (160.0, 120.0))
         large = options.folder or _made(base / "large", 1.5, (253.0, 194.0))
-        for name, folder in (("small", small), ("large", large)):
+        for name, folder, longest in (("small", small, 0.12), ("large", large, 1.0)):
             began = time.perf_counter()
-            found = kill_writers(str(base / f"{name}.db"), folder, options.kills // 2, options.seed)
+            found = kill_writers(str(base / f"{name}.db"), folder, options.kills // 2, options.seed, longest)
             print(f"{name} passes: {found}, {time.perf_counter() - began:.0f} s", flush=True)
             (base / f"{name}.db").unlink()
         _many(base / "many.db", large, options.passes)

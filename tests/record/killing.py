@@ -1,6 +1,6 @@
 """Writers killed at random moments: run as a program, it prints one line of JSON.
 
-    python killing.py DATABASE FOLDER KILLS SEED
+    python killing.py DATABASE FOLDER KILLS SEED LONGEST_S
 
 Each writer is forked (no time lost on imports), opens the record afresh and adds FOLDER again and again, telling each
 number through a pipe once `add` has returned. It is killed with SIGKILL after a random time. Then the record is opened
@@ -19,11 +19,12 @@ from pathlib import Path
 
 from surfscan.record.record import open_record
 
-LONGEST_S = 0.12  # opening takes about 10 ms, a pass 3 to 30 ms: kills fall into both, and between
 
+def kill_writers(database: str, folder: Path, kills: int, seed: int, longest_s: float) -> dict[str, int]:
+    """Kill `kills` writers after up to `longest_s`; return how many passes were told, lost, half there, untold.
 
-def kill_writers(database: str, folder: Path, kills: int, seed: int) -> dict[str, int]:
-    """Kill `kills` writers; return how many passes were told, lost, half there, and how many more were found."""
+    `longest_s` should be some times what opening and a pass take, so that kills fall into both and between.
+    """
     random.seed(seed)
     told: set[int] = set()
     lost = torn = 0
@@ -40,7 +41,7 @@ def kill_writers(database: str, folder: Path, kills: int, seed: int) -> dict[str
             finally:
                 os._exit(1)
         os.close(write)
-        time.sleep(random.uniform(0, LONGEST_S))
+        time.sleep(random.uniform(0, longest_s))
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
         with os.fdopen(read) as pipe:
@@ -67,4 +68,5 @@ def kill_writers(database: str, folder: Path, kills: int, seed: int) -> dict[str
 
 
 if __name__ == "__main__":
-    print(json.dumps(kill_writers(sys.argv[1], Path(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]))))
+    where, source, kills, seed, longest = sys.argv[1:]
+    print(json.dumps(kill_writers(where, Path(source), int(kills), int(seed), float(longest))))
