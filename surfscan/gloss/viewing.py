@@ -111,7 +111,7 @@ def face_wall(view: Viewpoint, *, distance_mm: float, period_mm: float) -> Board
 
 
 def aim_camera(
-    view: Viewpoint, points_mm: Array, *, width_px: int, margin: float = 0.04
+    view: Viewpoint, points_mm: Array, *, width_px: int, margin: float = 0.07
 ) -> tuple[Camera, Pose, int]:
     """A pinhole at the eye whose picture holds all points.
 

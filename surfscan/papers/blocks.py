@@ -88,10 +88,11 @@ class Shape:
 
 @dataclass(frozen=True, slots=True)
 class Drawing:
-    """Line drawings to scale, side by side, each with its title."""
+    """Line drawings to scale, side by side, each with its title; no taller than `most_mm` on paper."""
 
     views: tuple[tuple[str, tuple[Shape, ...]], ...]
     caption: str = ""
+    most_mm: float = 46.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from surfscan.flags import describe
 from surfscan.judge.advice import CAUTIONS
 from surfscan.papers.blocks import (
     Block,
+    Drawing,
     Fields,
     Heading,
     NewPage,
@@ -68,6 +69,7 @@ def compose(
     *,
     overlay: Picture | None,
     panel_map: Picture | None,
+    in_gloss: Picture | None = None,
     digest: str,
 ) -> list[Block]:
     """Put the report together.
@@ -76,7 +78,7 @@ def compose(
     ----------
     result : StoredResult
     particulars : Particulars
-    overlay, panel_map : Picture, optional
+    overlay, panel_map, in_gloss : Picture, optional
         Left out, with a sentence, when the result folder lacks them.
     digest : str
         Of the result, see `seal`.
@@ -119,8 +121,14 @@ def compose(
         blocks.append(panel_map)
     blocks += _measures(result, units)
     blocks += _gauges(result, units)
+    set_up = _set_up(result, units)
+    if in_gloss is not None:
+        if not result.spots:  # little to see, and all of it is to stay on one page
+            in_gloss = replace(in_gloss, most_mm=22.0)
+            set_up = [replace(b, most_mm=32.0) if isinstance(b, Drawing) else b for b in set_up]
+        blocks.append(in_gloss)
     blocks += _uncertainty(result, units)
-    blocks += _set_up(result, units)
+    blocks += set_up
     blocks += _origin(result, particulars, digest)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks

@@ -16,11 +16,14 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from surfscan.errors import RefusedError, UsageError
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.sheet import draw_gloss_pair
+from surfscan.gloss.viewing import Viewpoint
 from surfscan.papers.blocks import Block, Picture
 from surfscan.papers.content import Particulars, compose
 from surfscan.papers.html import make_html
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
-from surfscan.papers.seal import PICTURES, differences, seal_result
+from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
 from surfscan.report.export import prepare_output, unwritable
 from surfscan.report.figures import STRIP
 from surfscan.report.units import UNIT_NAMES
@@ -39,7 +42,7 @@ _MARK_HTML = re.compile(rb'name="surfscan-digest" content="([0-9a-f]{64})"')
 def write_report(
     folder: Path | str, particulars: Particulars, *, out: Path | None = None, paper: str = "a4"
 ) -> list[Path]:
-    """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result.
+    """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result, and its picture in gloss, ``gloss.png``.
 
     Parameters
     ----------
@@ -71,21 +74,24 @@ def write_report(
     target = folder if out is None else out
     if out is not None:
         prepare_output(out)
-    files = _make(result, folder, particulars, paper)
+    pictures = _gloss_picture(result)
+    files = {**pictures, **_make(result, folder, particulars, paper, pictures)}
     try:
         hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=target))
         try:
             copied = (
                 []
                 if target.resolve() == folder.resolve()
-                else [n for n in _RESULT_FILES if (folder / n).is_file()]
+                else [n for n in _RESULT_FILES if (folder / n).is_file() and n != GLOSS]
             )
             for name in copied:
                 shutil.copyfile(folder / name, hidden / name)
             for name, data in files.items():
                 (hidden / name).write_bytes(data)
-            for name in (*copied, *REPORT_FILES):
+            for name in (*copied, *files):
                 os.replace(hidden / name, target / name)
+            if GLOSS not in files:  # of an earlier result in the same folder
+                (target / GLOSS).unlink(missing_ok=True)
         finally:
             shutil.rmtree(hidden, ignore_errors=True)
     except OSError as error:
@@ -93,10 +99,29 @@ def write_report(
     return [target / name for name in REPORT_FILES]
 
 
-def _make(result: StoredResult, folder: Path, particulars: Particulars, paper: str) -> dict[str, bytes]:
-    seal = seal_result(result, folder)
+def _gloss_picture(result: StoredResult) -> dict[str, bytes]:
+    """The panel as it will look in gloss; sealed with the rest: another machine need not draw the same bytes."""
+    height = result.height
+    if result.verdict == "not_measured" or not np.isfinite(height.height_mm).any():
+        return {}
+    reach = 0.5 * float(np.hypot(np.ptp(height.grid.x_mm), np.ptp(height.grid.y_mm)))
+    far = max(1500.0, 2 * reach)
+    preview = preview_gloss(
+        height, lights=("stripes",), views=(Viewpoint(0.0, 35.0, far),), wall_mm=far, width_px=440
+    )
+    pair = draw_gloss_pair(preview.pictures[0], exaggeration=preview.exaggeration)
+    code = io.BytesIO()
+    Image.fromarray(pair).save(code, "PNG")
+    return {GLOSS: code.getvalue()}
+
+
+def _make(
+    result: StoredResult, folder: Path, particulars: Particulars, paper: str, made: dict[str, bytes] | None
+) -> dict[str, bytes]:
+    """The papers; `made` holds the picture in gloss, None when the folder does."""
+    seal = seal_result(result, folder, made=made)
     title = f"Panel check: {result.panel.get('name') or 'panel'}"
-    blocks = _blocks(result, folder, particulars, seal.digest)
+    blocks = _blocks(result, folder, particulars, seal.digest, made)
     document = {
         "schema": 1,
         "surfscan": VERSION,
@@ -117,7 +142,9 @@ def _make(result: StoredResult, folder: Path, particulars: Particulars, paper: s
     }
 
 
-def _blocks(result: StoredResult, folder: Path, particulars: Particulars, digest: str) -> list[Block]:
+def _blocks(
+    result: StoredResult, folder: Path, particulars: Particulars, digest: str, made: dict[str, bytes] | None
+) -> list[Block]:
     overlay = _picture(
         folder / "overlay.png",
         "The panel with its highs and lows: ▼ in a solid outline is a low, ▲ in a dashed one a high;"
@@ -131,12 +158,21 @@ def _blocks(result: StoredResult, folder: Path, particulars: Particulars, digest
         "Height map of the panel with a scale in millimetres.",
         most_mm=68.0,
     )
-    return compose(result, particulars, overlay=overlay, panel_map=panel_map, digest=digest)
+    in_gloss = _picture(
+        folder / GLOSS if made is None else io.BytesIO(made.get(GLOSS, b"")),
+        "In gloss: stripes mirrored in clear coat, seen from below at 35 degrees, faults at true size; the ring marks"
+        " where the reflection is bent most.",
+        "Two pictures of stripes mirrored in the panel: as it is, and made fair.",
+        most_mm=36.0,
+    )
+    return compose(
+        result, particulars, overlay=overlay, panel_map=panel_map, in_gloss=in_gloss, digest=digest
+    )
 
 
-def _picture(path: Path, caption: str, words: str, *, most_mm: float) -> Picture | None:
+def _picture(path: Path | io.BytesIO, caption: str, words: str, *, most_mm: float) -> Picture | None:
     """The picture small enough for paper, as JPEG; None when it is not there."""
-    if not path.is_file():
+    if isinstance(path, Path) and not path.is_file():
         return None
     try:
         with Image.open(path) as opened:
@@ -237,7 +273,7 @@ def _retold(result: StoredResult, folder: Path, report: dict[str, Any]) -> list[
     """Which papers are not what the result gives, when it is told again with the same particulars."""
     keys = ("date", "checked_by", "job_number", "units")
     particulars = Particulars(**{key: report[key] for key in keys})
-    again = _make(result, folder, particulars, report["paper"])
+    again = _make(result, folder, particulars, report["paper"], None)
     return [
         f"{name} was changed after it was made, though it carries the right digest"
         for name in ("report.pdf", "report.html")

@@ -143,7 +143,7 @@ def _flowables(block: Block, width: float) -> list[Any]:
         return _picture(block, width)
     if isinstance(block, Drawing):
         return [
-            _Sketch(block, width),
+            _Sketch(block, width, block.most_mm * mm),
             Paragraph(_safe(block.caption), _style(7, textColor=_GREY, spaceAfter=2)),
         ]
     if isinstance(block, SignLine):
@@ -253,7 +253,7 @@ def _signing(block: SignLine, width: float) -> Any:
 class _Sketch(Flowable):
     """Line drawings side by side, all to one scale."""
 
-    def __init__(self, drawing: Drawing, width: float, most: float = 46 * mm) -> None:
+    def __init__(self, drawing: Drawing, width: float, most: float) -> None:
         super().__init__()
         self._views = drawing.views
         self._cell = width / max(len(drawing.views), 1)

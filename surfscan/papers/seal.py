@@ -17,9 +17,12 @@ import numpy as np
 from surfscan.errors import RefusedError
 from surfscan.stored import StoredResult
 
-__all__ = ["PICTURES", "Seal", "differences", "seal_result"]
+__all__ = ["GLOSS", "PICTURES", "Seal", "differences", "seal_result"]
 
-PICTURES = ("overlay.png", "map.png", "spots.csv")
+GLOSS = "gloss.png"
+"""The picture in gloss, made with the report."""
+
+PICTURES = ("overlay.png", "map.png", GLOSS, "spots.csv")
 """Files of a result that are sealed as they are, where they exist."""
 
 
@@ -42,7 +45,7 @@ class Seal:
         return hashlib.sha256(_canonical(self.parts)).hexdigest()
 
 
-def seal_result(result: StoredResult, folder: Path) -> Seal:
+def seal_result(result: StoredResult, folder: Path, *, made: dict[str, bytes] | None = None) -> Seal:
     """Digest a result and the pictures beside it.
 
     Parameters
@@ -50,6 +53,8 @@ def seal_result(result: StoredResult, folder: Path) -> Seal:
     result : StoredResult
     folder : Path
         Its folder.
+    made : dict of name to bytes, optional
+        What is about to be written: the picture in gloss, which is then not looked for in the folder.
 
     Returns
     -------
@@ -72,7 +77,10 @@ def seal_result(result: StoredResult, folder: Path) -> Seal:
         parts[f"height.npz: {name}"] = _sum(repr(plain.shape).encode() + plain.tobytes())
     for name in PICTURES:
         path = folder / name
-        if path.is_file():
+        if made is not None and name == GLOSS:
+            if name in made:
+                parts[name] = _sum(made[name])
+        elif path.is_file():
             try:
                 parts[name] = _sum(path.read_bytes())
             except OSError as error:

@@ -209,6 +209,7 @@ def change_seal(folder: Path) -> None:
         (change_pdf, "report.pdf was changed after it was made"),
         (change_seal, "its digest is not that of its parts"),
         (lambda folder: (folder / "map.png").unlink(), "map.png is missing"),
+        (lambda folder: (folder / "gloss.png").write_bytes(b"another"), "gloss.png was changed"),
         (lambda folder: (folder / "report.pdf").unlink(), "report.pdf is missing"),
     ],
 )
@@ -268,3 +269,18 @@ def test_a_report_without_pictures_still_stands(copy: Path) -> None:
     (copy / "map.png").unlink()
     write_report(copy, BY)
     assert "REWORK" in pages(copy / "report.pdf")[0]
+
+
+def test_the_picture_in_gloss_is_on_the_inspectors_page_and_goes_with_its_result(copy: Path) -> None:
+    text = pages(copy / "report.pdf")
+    assert "In gloss" not in text[0]
+    assert "faults at true size" in " ".join(text[1:])
+    assert (copy / "gloss.png").is_file()
+    # Another result in the same folder, of which nothing was measured: the old picture must not stay.
+    document = json.loads((copy / "result.json").read_text())
+    document["verdict"] = "not_measured"
+    (copy / "result.json").write_text(json.dumps(document))
+    write_report(copy, BY)
+    assert not (copy / "gloss.png").exists()
+    assert "In gloss" not in " ".join(pages(copy / "report.pdf"))
+    assert verify_report(copy).differences == ()
