@@ -6,6 +6,7 @@ Where no server is installed the tests say so and are left out, except where SUR
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import socket
@@ -108,27 +109,15 @@ def test_a_pass_comes_back_and_is_forgotten(folder: Path, database: str) -> None
 
 
 def test_eight_bays_write_at_once_also_into_a_new_record(folder: Path, database: str) -> None:
-    code = (
-        "import sys; from surfscan.record.record import open_record\n"
-        "with open_record(sys.argv[1]) as r: print(*[r.add(sys.argv[2], job=sys.argv[3]) for _ in range(5)])"
-    )
-    running = [
-        subprocess.Popen(
-            [sys.executable, "-c", code, database, str(folder), str(k)],
-            stdout=subprocess.PIPE,
-            stderr=subprocess.PIPE,
-            text=True,
-        )
-        for k in range(8)
-    ]
-    for process in running:
-        _, err = process.communicate(timeout=90)
-        assert process.returncode == 0, err
+    code = [sys.executable, str(Path(__file__).parent / "writing.py"), database, str(folder)]
+    done = subprocess.run(code, capture_output=True, text=True, check=True, timeout=90)
+    assert done.stderr == ""
+    given = json.loads(done.stdout)
+    assert sorted(map(len, given.values())) == [5] * 8
     with open_record(database) as record:
-        rows = record.history()
-        assert len(rows) == 40
-        assert {row.job for row in rows} == {str(k) for k in range(8)}
         assert record.unreadable() == []
+        for job, numbers in given.items():
+            assert [row.id for row in record.history(job=job)] == numbers
 
 
 def test_version_1_becomes_version_2(folder: Path, database: str) -> None:
