@@ -26,6 +26,7 @@ from surfscan.reading.quality import find_blocker, judge_photo
 from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
 from surfscan.reading.stations import Station, stand
 from surfscan.records import CheckResult, HeightMap, Photo, Reading
+from surfscan.relative import lacks_scale, look_job
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["check_job"]
@@ -76,6 +77,18 @@ def check_job(
     _check_sizes(photos)
     for photo in photos:
         check_exposure(photo)
+    why = lacks_scale(sheet)
+    if why:
+        tell("looking without a scale", 0.25)
+        return look_job(
+            sheet,
+            photos,
+            why=why,
+            limits=with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump()),
+            started=started,
+            began=began,
+            progress=lambda share: tell("looking without a scale", 0.25 + 0.7 * share),
+        )
     tell("finding the tags", 0.25)
     with ThreadPoolExecutor(2) as pool:
         stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))

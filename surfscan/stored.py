@@ -165,6 +165,13 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
     """
     where = f"{folder}/" if folder is not None else f"{name}: "
     raw, checked = _parse_document(document, f"{where}result.json")
+    if isinstance(raw.get("relative"), dict):
+        raise RefusedError(
+            f"{name} holds a look without a scale",
+            found="highs and lows in shares of the deepest, no height",
+            allowed="a result with heights in mm",
+            cure="lay tags on the panel, say where the board stands, and check it again",
+        )
     height, more = _parse_maps(maps, f"{where}height.npz", form_name=str(raw.get("form", "")))
     rest = {"schema", "panel", "limits", "verdict", "sentence", "reasons", "coverage", "form", "measures"}
     rest |= {"spots", "photos", "run"}

@@ -286,18 +286,9 @@ def built_yet(sheet: Sheet) -> None:
     RefusedError
         Naming the key that asks for it, and what can be done today.
     """
-    board, cure = sheet.board, 'use pattern "stripes" with tags and a board pose today'
+    cure = 'use pattern "stripes" with tags and a board pose today'
     asks: list[tuple[bool, str]] = [
         (sheet.camera.lens_file is not None, "camera.lens_file (a lens file)"),
-        (
-            (board is None or not (board.posed or board.setup_photo))
-            and all(photo.lamp_mm is None for photo in sheet.photos),
-            "A job without a board pose (a relative result)",
-        ),
-        (
-            sheet.tags is None and any(photo.corners_px is None for photo in sheet.photos),
-            "A job without tags or corners_px (a relative result)",
-        ),
     ]
     for asked, what in asks:
         if asked:

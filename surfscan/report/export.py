@@ -29,6 +29,7 @@ from numpy.typing import NDArray
 from surfscan.errors import RefusedError
 from surfscan.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
+from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
 
 __all__ = [
     "OUTPUT_FILES",
@@ -214,6 +215,11 @@ def _write_pictures(folder: Path, result: CheckResult) -> None:
         "sentence": result.sentence,
         "title": title,
     }
+
+    if "relative" in result.details:
+        write_png(folder / "overlay.png", draw_relative_overlay(result))
+        write_png(folder / "map.png", draw_relative_map(result))
+        return
 
     def overlay() -> None:
         photo, project = result.overlay_photo, result.project

@@ -43,6 +43,8 @@ def format_result(result: CheckResult) -> str:
     if result.verdict in ("ready", "rework"):
         told = [reason for reason in told if reason.startswith((*files, "A part"))]
     lines += [line for reason in told for line in _wrapped(reason, "  ")]
+    if "relative" in result.details:
+        return "\n".join([*lines, "", *_relative_lines(result.details["relative"]), "", *_wrapped(CAUTIONS)])
     limits = result.limits
     lines.append(
         f"Limits: low {limits['low_mm']:g} mm, high {limits['high_mm']:g} mm."
@@ -108,6 +110,24 @@ def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
     )
     for name in dict.fromkeys(name for spot in spots for name in spot.flags):  # each told once, in order
         lines += _wrapped(_flag_sentence(name), f"{name}: ")
+    return lines
+
+
+def _relative_lines(look: dict[str, Any]) -> list[str]:
+    """Highs and lows in shares of the deepest; places in the photo, sizes in stripes, no millimetre."""
+    if not look["spots"]:
+        return []
+    head = f"{'No.':>3}  {'kind':<6}  {'of the deepest':>14}  {'at column, row':>16}  {'size, stripes':>13}"
+    lines = [head]
+    for spot in look["spots"]:
+        place = f"{spot['column_px']:.0f}, {spot['row_px']:.0f}"
+        size = f"{spot['length_stripes']:.1f} x {spot['width_stripes']:.1f}"
+        share = f"{spot['relative_depth']:+.2f}"
+        lines.append(
+            f"{spot['id']:>3}  {_MARK[spot['kind']]:<6}  {share:>14}  {place:>16}  {size:>13}"
+            + ("  at the edge" if spot["at_edge"] else "")
+        )
+    lines.append("- is low. Columns count from the left, rows from the top of the first photo, in pixels.")
     return lines
 
 

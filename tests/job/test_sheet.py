@@ -257,14 +257,14 @@ side_mm = 60
 OTHER_LIGHTS = [
     ("stepped", swap(('"stripes"', '"stepped"'), (FIRST, FIRST + "\nphase_deg = 0"), (SECOND, SECOND + "\nphase_deg = 90\nperiod_mm = 40")), "stepped"),
     ("dots", swap(('"stripes"', '"dots"'), (FIRST, 'file = "a.jpg"'), (SECOND, 'file = "b.jpg"')), "dots"),
+    ("no board pose", swap(("centre_mm = [0.0, 500.0, 700.0]\nacross = [1.0, 0.0, 0.0]\nup = [0.0, -0.8, 0.6]\n", "")), ""),
+    ("no board", swap((BOARD, "")), ""),
+    ("no tags", swap((TAGS, "")), ""),
     ("lamp", swap((BOARD, ""), (FIRST, 'file = "a.jpg"\nlamp_mm = [900, 300, 350]'), (SECOND, 'file = "b.jpg"\nlamp_mm = [-900, 300, 350]')), "lamp_mm"),
 ]  # fmt: skip
 
 LATER = [
     ("lens file", swap((CAMERA, '[camera]\nlens_file = "lens.toml"\n')), "lens_file"),
-    ("no board pose", swap(("centre_mm = [0.0, 500.0, 700.0]\nacross = [1.0, 0.0, 0.0]\nup = [0.0, -0.8, 0.6]\n", "")), "board pose"),
-    ("no board", swap((BOARD, "")), "board pose"),
-    ("no tags", swap((TAGS, "")), "without tags"),
 ]  # fmt: skip
 
 
