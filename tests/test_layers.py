@@ -24,6 +24,7 @@ LAYERS: list[set[str]] = [
     {"lights", "outcome", "first_look", "reflection"},
     {"null_test"},  # lights, read off a flat glass
     {"stored", "relative"},  # a result read back; a job without a scale
+    {"job_check"},  # a job folder looked at before it is checked
     {"change"},  # two results laid over each other
     {"synth"},
     {"pipeline", "from_map", "lesson"},
