@@ -74,6 +74,12 @@ FLAGS: tuple[Flag, ...] = (
         "use narrower stripes",
     ),
     Flag(
+        1 << 15,
+        "no_reference",
+        "the reference photos do not show the glass here",
+        "lay a larger glass, or judge the part that it covers",
+    ),
+    Flag(
         1 << 16,
         "unmatched",
         "not measured on the panel that this one is held against",

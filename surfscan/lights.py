@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -23,6 +23,7 @@ from surfscan.reading.budget import (
     budget_stripes,
 )
 from surfscan.reading.lamp import read_lamp
+from surfscan.reading.reference import Null, take_off
 from surfscan.reading.stations import Station, level_places
 from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
 from surfscan.reading.stripes import read_stripes
@@ -62,6 +63,8 @@ class Taken:
         Finest faithful detail times two: a reflected stripe period.
     spot_flags : tuple of str
         Flags that every spot carries.
+    views : tuple of View
+        The photos that give the two directions, where there are two.
     """
 
     grid: Grid
@@ -72,6 +75,7 @@ class Taken:
     grow_mm: float
     detail_mm: float
     spot_flags: tuple[str, ...] = ()
+    views: tuple[View, ...] = ()
 
 
 def kind_of_light(sheet: Sheet) -> str:
@@ -89,6 +93,7 @@ def take(
     *,
     inputs: Inputs,
     board_fit: BoardFit | None = None,
+    null: Null | None = None,
     progress: Callable[[float], None] | None = None,
 ) -> Taken:
     """Read the panel by the sheet's light.
@@ -102,6 +107,8 @@ def take(
         How well the set-up is known.
     board_fit : BoardFit, optional
         The board's pose as the set-up photo gave it; the sheet has it too by now.
+    null : Null, optional
+        What a reference found: its board is used, and what is left on it is taken off.
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -118,7 +125,7 @@ def take(
     kind = kind_of_light(sheet)
     if kind == "lamp":
         return _lamp(sheet, stations, views, inputs, progress)
-    board = board_of(sheet)
+    board = board_of(sheet) if null is None else null.board
     level, crown = level_places(sheet), _tag_curvature(sheet, stations)
     size = sheet.panel.size_mm
     if kind == "stepped":
@@ -170,13 +177,24 @@ def take(
         reading = read_stripes(views, progress=progress, **given)
         both, both_fits, floor = views, fits, 0.004
 
+    if null is not None:
+        reading = take_off(reading, null)
+
     def propagated(fair: FairForm) -> Budget:
         model = MODEL_STEPPED if kind == "stepped" else MODEL_STRIPES
         return budget_stripes(
-            reading, fair, both, both_fits, board=board, inputs=inputs, model=model, board_fit=board_fit
+            reading,
+            fair,
+            both,
+            both_fits,
+            board=board,
+            inputs=inputs,
+            model=model,
+            board_fit=board_fit,
+            null=null,
         )
 
-    return _taken(grid, region, reading, propagated, floor)
+    return replace(_taken(grid, region, reading, propagated, floor), views=tuple(both))
 
 
 def _taken(

@@ -19,6 +19,7 @@ from surfscan.job.sheet import Sheet, built_yet, load_sheet
 from surfscan.judge.limits import default_limits, with_given
 from surfscan.judgement import Instruments, judge_map
 from surfscan.lights import board_of, kind_of_light, take
+from surfscan.null_test import add_null, read_reference, stand_again
 from surfscan.optics.board_pose import BoardFit
 from surfscan.outcome import assemble
 from surfscan.reading.budget import Inputs
@@ -98,6 +99,14 @@ def check_job(
         tell("finding the board", 0.3)
         standing = _stand(sheet, photos, inputs)
         sheet, inputs = posed_sheet(sheet, standing[0]), told(standing[0], inputs)
+    null = None
+    if any(row.reference is not None for row in sheet.photos):
+        tell("reading the reference", 0.3)
+        glass = _stand_references(sheet, photos)
+        null = read_reference(
+            sheet, glass, inputs=inputs, board_fit=None if standing is None else standing[0]
+        )
+        stations = stand_again(sheet, stations, null)
     light = "reading the lamp's shading" if kind_of_light(sheet) == "lamp" else "reading the reflection"
     tell(light, 0.35)
     taken = take(
@@ -105,6 +114,7 @@ def check_job(
         stations,
         inputs=inputs,
         board_fit=None if standing is None else standing[0],
+        null=null,
         progress=lambda share: tell(light, 0.35 + 0.4 * share),
     )
     reading, grid, region = taken.reading, taken.grid, taken.region
@@ -169,7 +179,26 @@ def check_job(
     )
     if held is not None:
         result = add_against(result, held)
+    if null is not None:
+        result = add_null(result, null)
     return _with_setup(result, sheet, stations, standing, reading, inputs)
+
+
+def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
+    """The stations of the reference photos, each from its own tags."""
+    with ThreadPoolExecutor(2) as pool:
+        glass = list(
+            pool.map(
+                lambda row: read_photo(
+                    sheet.folder / str(row.reference), str(row.reference), encoding=row.encoding
+                ),
+                sheet.photos,
+            )
+        )
+        _check_sizes([photos[0], *glass])
+        for photo in glass:
+            check_exposure(photo)
+        return list(pool.map(stand, [sheet] * len(glass), glass, sheet.photos))
 
 
 def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:

@@ -165,13 +165,18 @@ class Pose:
 
 @dataclass(frozen=True, slots=True)
 class Board:
-    """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2."""
+    """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2.
+
+    ``bend_mm`` are the coefficients of its bulge along the normal, in powers of u = 2a/width and v = 2b/height:
+    u^2, uv, v^2, u^3, u^2 v, u v^2, v^3, u^4, ... v^4 (twelve); empty for a flat board.
+    """
 
     centre_mm: Array
     across: Array
     up: Array
     size_mm: tuple[float, float]
     period_mm: float
+    bend_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         _freeze(self.centre_mm, self.across, self.up)

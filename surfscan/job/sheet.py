@@ -22,6 +22,7 @@ from surfscan.job.sheet_tables import (
     MeasureSheet,
     PanelSheet,
     PhotoSheet,
+    ReferenceSheet,
     Table,
     TagsSheet,
     UncertaintySheet,
@@ -45,6 +46,7 @@ class Sheet(Table):
     photos: Annotated[tuple[PhotoSheet, ...], Field(min_length=1, max_length=200)] = Field(
         alias="photo", description="one [[photo]] for each photo, 1 to 200"
     )
+    reference: ReferenceSheet | None = Field(default=None, description="a table [reference]")
     limits: LimitsSheet = Field(default_factory=LimitsSheet, description="a table [limits]")
     measure: MeasureSheet = Field(default_factory=MeasureSheet, description="a table [measure]")
     uncertainty: UncertaintySheet = Field(
@@ -57,6 +59,7 @@ class Sheet(Table):
         self._check_light()
         self._check_places()
         self._check_board_tags()
+        self._check_reference()
         return self
 
     def _check_files(self) -> None:
@@ -166,6 +169,54 @@ class Sheet(Table):
                         cure="count from the middle of the panel, in mm",
                     )
 
+    def _check_reference(self) -> None:
+        """References for all photos or none, each its own file, with both directions and a board."""
+        given = [photo.reference for photo in self.photos]
+        if not any(given):
+            if self.reference is not None:
+                raise refuse(
+                    "is given without photos of it",
+                    key="reference",
+                    allowed="photo.reference for every photo",
+                    cure="name the photo of the glass beside each photo of the panel, or take [reference] out",
+                )
+            return
+        if self.board is None or self.tags is None:
+            raise refuse(
+                "needs a board and tags",
+                key=f"photo[{next(k for k, g in enumerate(given, 1) if g)}].reference",
+                allowed="stripes, stepped stripes or dots, with [tags]",
+            )
+        if self.board.pattern == "stripes" and len(self.photos) < 2:
+            raise refuse(
+                "needs both stripe directions",
+                key="photo[1].reference",
+                found="one photo",
+                allowed="two photos",
+            )
+        if not all(given):
+            raise refuse(
+                "is missing",
+                key=f"photo[{given.index(None) + 1}].reference",
+                allowed="a reference for every photo or for none",
+            )
+        names = [photo.file for photo in self.photos] + [str(name) for name in given]
+        twice = next((k for k, name in enumerate(names) if name in names[:k]), None)
+        if twice is not None:  # photos of the panel were compared before, so it is a reference
+            raise refuse(
+                "names a file twice",
+                key=f"photo[{twice - len(given) + 1}].reference",
+                found=names[twice],
+                allowed="a photo of its own for each reference",
+            )
+        if self.reference is None:
+            raise refuse(
+                "is missing",
+                key="reference.thickness_mm",
+                allowed=str(ReferenceSheet.model_fields["thickness_mm"].description),
+                cure="add [reference] with thickness_mm",
+            )
+
     def _check_board_tags(self) -> None:
         """The board's tags must be told from the panel's; dictionaries of one size share their first codes."""
         if self.board is None or self.board.tags is None:
@@ -225,6 +276,9 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
         raise retell(error, Sheet) from None
     if need_photos:
         names = [(f"photo[{k}].file", photo.file) for k, photo in enumerate(sheet.photos, 1)]
+        for k, photo in enumerate(sheet.photos, 1):
+            if photo.reference is not None:
+                names.append((f"photo[{k}].reference", photo.reference))
         if sheet.board is not None and sheet.board.setup_photo is not None:
             names.append(("board.setup_photo", sheet.board.setup_photo))
         for key, name in names:

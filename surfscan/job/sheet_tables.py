@@ -20,6 +20,7 @@ __all__ = [
     "LimitsSheet",
     "PanelSheet",
     "PhotoSheet",
+    "ReferenceSheet",
     "Stage",
     "Table",
     "TagsSheet",
@@ -300,11 +301,14 @@ class PhotoSheet(Table):
         default=None, description="[[c, r], ...]: lower-left, lower-right, upper-right, upper-left"
     )
     encoding: Literal["srgb", "linear"] = Field(default="srgb", description="one of srgb, linear")
+    reference: Annotated[str, Field(min_length=1)] | None = Field(
+        default=None, description="name of the same photo of a flat glass, in the job folder"
+    )
 
-    @field_validator("file")
+    @field_validator("file", "reference")
     @classmethod
-    def _file_inside(cls, value: str) -> str:
-        return inside(value)
+    def _file_inside(cls, value: str | None) -> str | None:
+        return None if value is None else inside(value)
 
     @field_validator("lamp_mm")
     @classmethod
@@ -337,6 +341,22 @@ class PhotoSheet(Table):
                 allowed=f"in this order: {order}",
             )
         return value
+
+
+class ReferenceSheet(Table):
+    """The flat glass or mirror of the reference photos: `[reference]`."""
+
+    thickness_mm: Annotated[float, Field(ge=-50.0, le=100.0)] = Field(
+        description="how far the glass's reflecting face lies over the tags, mm, -50 to 100; 0 with tags on the glass"
+    )
+    region_mm: tuple[Point, ...] | None = Field(
+        default=None, description="a polygon [[x, y], ...] of at least three corners where the glass lies, mm"
+    )
+
+    @field_validator("region_mm")
+    @classmethod
+    def _simple_region(cls, polygon: tuple[Point, ...] | None) -> tuple[Point, ...] | None:
+        return None if polygon is None else check_polygon(polygon)
 
 
 _Wave = Annotated[float, Field(gt=0.0, le=5000.0)]

@@ -13,7 +13,7 @@ import numpy as np
 
 from surfscan.records import Array, Board
 
-__all__ = ["Hit", "distance_to_board", "fold_curvature", "fresnel", "hit_board"]
+__all__ = ["BEND_POWERS", "Hit", "distance_to_board", "fold_curvature", "fresnel", "hit_board"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +89,48 @@ def hit_board(
             ton * (b[0] * px + b[1] * py + b[2] * pz - rb * pn),
             ton * (b[0] * qx + b[1] * qy + b[2] * qz - rb * qn),
         )
+        if any(board.bend_mm):
+            return _bent(Hit(across, up, d_across, d_up), ra, rb, reach, board)
     return Hit(across, up, d_across, d_up)
+
+
+BEND_POWERS = tuple((n - j, j) for n in (2, 3, 4) for j in range(n + 1))
+"""Powers (of u, of v) that go with `Board.bend_mm`."""
+
+
+def _bulge(a: Array, b: Array, board: Board) -> tuple[Array, Array, Array]:
+    """Height of a bent board over its plane at its places, mm, and the slopes of that."""
+    ha, hb = board.size_mm[0] / 2, board.size_mm[1] / 2
+    # Past its edge the board goes on as it left it: a high power must not run away there.
+    u, v = np.clip(a / ha, -1.2, 1.2), np.clip(b / hb, -1.2, 1.2)
+    us, vs = [np.ones_like(u), u], [np.ones_like(v), v]
+    for _ in range(3):
+        us.append(us[-1] * u)
+        vs.append(vs[-1] * v)
+    w, wa, wb = np.zeros_like(u), np.zeros_like(u), np.zeros_like(u)
+    for (i, j), c in zip(BEND_POWERS, board.bend_mm, strict=True):
+        w = w + c * us[i] * vs[j]
+        if i:
+            wa = wa + c * i / ha * us[i - 1] * vs[j]
+        if j:
+            wb = wb + c * j / hb * us[i] * vs[j - 1]
+    return w, wa, wb
+
+
+def _bent(flat: Hit, ra: Array, rb: Array, reach: Array, board: Board) -> Hit:
+    """Hits on a bent board, from those on its plane and the rays' advance on it per mm of height (ra, rb)."""
+    a, b = flat.across_mm, flat.up_mm
+    for _ in range(3):  # each step gains the bulge's slope, a few per cent
+        w, wa, wb = _bulge(a, b, board)
+        a, b = flat.across_mm + w * ra, flat.up_mm + w * rb
+    # Moving the ray moves the place it meets, and turns it: both count (to first order in the bulge).
+    turned = 1 + w / reach
+    d_across, d_up = [], []
+    for da, db in zip(flat.d_across, flat.d_up, strict=True):
+        rise = wa * da + wb * db
+        d_across.append(da * turned + rise * ra)
+        d_up.append(db * turned + rise * rb)
+    return Hit(a, b, (d_across[0], d_across[1]), (d_up[0], d_up[1]))
 
 
 def distance_to_board(x_mm: float, y_mm: float, *, camera_mm: Array, board: Board) -> float:

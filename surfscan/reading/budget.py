@@ -9,6 +9,7 @@ correction is taken off the map with it.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
@@ -16,7 +17,8 @@ import numpy as np
 
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
-from surfscan.reading.propagation import Inputs, effect, sources, thin
+from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
+from surfscan.reading.reference import Null, null_few
 from surfscan.records import Array, Board, Reading, View
 from surfscan.surface.form import FairForm
 
@@ -98,6 +100,7 @@ def budget_stripes(
     inputs: Inputs,
     model: tuple[float, float] = MODEL_STRIPES,
     board_fit: BoardFit | None = None,
+    null: Null | None = None,
 ) -> Budget:
     """Propagate the set-up's uncertainties of a reading from two directions.
 
@@ -115,6 +118,8 @@ def budget_stripes(
         What is left out of the model: a part that is the same everywhere, and one that grows with the depth.
     board_fit : BoardFit, optional
         The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
+    null : Null, optional
+        The reference that was taken off: what an input does to its map is taken off the input's effect too.
 
     Returns
     -------
@@ -125,10 +130,9 @@ def budget_stripes(
     cures: list[str] = []
     effects: list[Array] = []
     owner: list[int] = []
-    for name, cure, moves in sources(views, fits, board, inputs, board_fit):
-        for cameras, moved_board, scale in moves:
-            effects.append(scale * effect(few, cameras, moved_board, fair))
-            owner.append(len(names))
+    for name, cure, maps in _effects(few, views, fits, fair, board, inputs, board_fit, null):
+        effects += maps
+        owner += [len(names)] * len(maps)
         names.append(name)
         cures.append(cure)
     moved = np.stack(effects, -1)
@@ -151,6 +155,17 @@ def budget_stripes(
         ),
         Share(
             "noise of the photos", "more light, or rest the phone", np.broadcast_to(reading.noise_mm, shape)
+        ),
+        *(
+            ()
+            if null is None
+            else (
+                Share(
+                    "noise of the reference photos",
+                    "more light for them, or rest the phone",
+                    np.broadcast_to(null.noise_mm, shape),
+                ),
+            )
         ),
         Share(
             "stretched stripes",
@@ -176,6 +191,35 @@ def budget_stripes(
     )  # slope of a wave a stripe period long, per mm of height
     u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
     return Budget(tuple(shares), measured, correction, u_slope)
+
+
+def _effects(
+    few: Few,
+    views: list[View],
+    fits: list[PoseFit],
+    fair: FairForm,
+    board: Board,
+    inputs: Inputs,
+    board_fit: BoardFit | None,
+    null: Null | None,
+) -> Iterator[tuple[str, str, list[Array]]]:
+    """What each source's moves do to the deviation, those of the reference taken off."""
+    if null is None:
+        for name, cure, moves in sources(views, fits, board, inputs, board_fit):
+            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+        return
+    glass = null_few(few, null, board)
+    tags = sorted(set().union(*(fit.by_tag for fit in [*fits, *null.fits])))
+    panel = sources(views, fits, board, inputs, board_fit, tags=tags)
+    other = sources(list(null.views), list(null.fits), board, inputs, board_fit, tags=tags)
+    for (name, cure, moves), (_, _, same) in zip(panel, other, strict=True):
+        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+        its = [scale * effect(glass, stands, there, fair) for stands, there, scale in same]
+        if name == PHOTO_CORNERS:  # each photo's own: they do not cancel, they add
+            yield name, cure, mine
+            yield "tag corners in the reference photos", cure, its
+        else:
+            yield name, cure, [a - b for a, b in zip(mine, its, strict=True)]
 
 
 def _stretched(reading: Reading) -> Array:

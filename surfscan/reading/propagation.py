@@ -21,7 +21,7 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
+__all__ = ["PHOTO_CORNERS", "Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
 
 CELLS = 2500
 """About how many cells carry the propagation: set-up errors are smooth over the panel."""
@@ -105,6 +105,9 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
     )
 
 
+PHOTO_CORNERS = "tag corners in the photos"
+"""Name of the source that each photo has to itself."""
+
 Stand = tuple[Pose, float]
 """A pose, and the focal length's ratio to the one that was used."""
 
@@ -117,10 +120,13 @@ def sources(
     board: Board,
     inputs: Inputs,
     board_fit: BoardFit | None = None,
+    *,
+    tags: list[int] | None = None,
 ) -> Iterator[tuple[str, str, list[Move]]]:
     """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
 
     With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
+    `tags` are those to move, where more than these photos' are wanted.
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
@@ -156,7 +162,8 @@ def sources(
         ],
     )
     on_board = {} if board_fit is None else board_fit.by_tag
-    tags = sorted(set(on_board).union(*(fit.by_tag for fit in fits)))
+    if tags is None:
+        tags = sorted(set(on_board).union(*(fit.by_tag for fit in fits)))
     places: list[Move] = []
     for tag in tags:
         for axis in (0, 1):
@@ -180,7 +187,7 @@ def sources(
             cameras = list(still)
             cameras[k] = (_moved(view.pose, change), 1.0)
             corners.append((cameras, board, max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)))
-    yield "tag corners in the photos", "larger tags, or go closer", corners
+    yield PHOTO_CORNERS, "larger tags, or go closer", corners
 
 
 def _measured_board(

@@ -57,7 +57,7 @@ def find_blocker(flags: Array, quality: list[list[PhotoCheck]]) -> tuple[str, st
     if poor:
         return poor[0].sentence, poor[0].cure
     best = ("", "", 0)
-    for name in ("fold", "off_board", "out_of_view", "saturated", "weak_stripes", "inconsistent"):
+    for name in ("fold", "off_board", "out_of_view", "saturated", "weak_stripes", "inconsistent", "no_reference"):
         count = int(np.count_nonzero(flags & bit(name)))
         if count > best[2]:
             best = (describe(name).sentence, describe(name).cure, count)

@@ -118,7 +118,9 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
         )
         return Station(photo, camera, fit, (), source)
     assert sheet.tags is not None  # the sheet was asked before
-    tags = find_tags(photo, dictionary=sheet.tags.dictionary)
+    # A null test lives on its poses, so it takes the trouble.
+    careful = any(row.reference is not None for row in sheet.photos)
+    tags = find_tags(photo, dictionary=sheet.tags.dictionary, thorough=careful)
     if sheet.board is not None and sheet.board.pattern == "dots":
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]

@@ -167,7 +167,7 @@ def _meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[
         half = board.size_mm[0] / 2
         for _ in range(8):  # a fixed point: the bulge changes by a few per cent of a step along the ray
             a = np.clip(far * across - left, -half, half)
-            far = (reach + sag_mm * (1 - (a / half) ** 2)) / on
+            far = (reach - sag_mm * (a / half) ** 2) / on
     far = np.where(far > 0, far, np.nan)
     landed = far[..., None] * ray - away
     return landed @ board.across, landed @ board.up, far

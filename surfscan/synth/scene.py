@@ -163,8 +163,8 @@ class Scene:
     lens_blur_px : standard deviation of the lens's blur.
     supersampling : samples per pixel and direction.
     board_tags : tags on the board, their centres (across, up) from its middle.
-    board_sag_mm : how far the board's middle bulges towards its front, as a cylinder about ``up``:
-        sag * (1 - (2a/width)^2).
+    board_sag_mm : how far the board's left and right edges bend back behind its middle, as a parabolic cylinder:
+        -sag * (2a/width)^2.
     """
 
     panel: Panel

@@ -190,7 +190,7 @@ def _board(mi: Any, board: dict[str, Any], texture: np.ndarray) -> Any:
     props["emitter"] = mi.load_dict(_light(mi, texture))
     props["bsdf"] = mi.load_dict({"type": "diffuse", "reflectance": 0.0})
     mesh, params = _grid_mesh(mi, "board", a, b, props)
-    bulge = board["sag"] * (1 - (2 * a / w) ** 2)
+    bulge = -board["sag"] * (2 * a / w) ** 2
     points = (
         board["centre"]
         + a[..., None] * board["across"]
