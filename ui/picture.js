@@ -27,7 +27,7 @@ function build(root) {
   const over = svg("svg", { class: "over", preserveAspectRatio: "none", "aria-hidden": "true" }, stage);
   const points = make("div", "", stage), marks = make("div", "", stage), loupe = make("div", "loupe", stage);
   const compare = make("div", "bar", frame), tools = make("div", "bar", frame);
-  const kept = { frame, stage, base, top, edge, over, points, marks, loupe, compare, tools, share: 0.55, set: [], asked: "" };
+  const kept = { frame, stage, base, top, edge, over, points, marks, loupe, compare, tools, share: 0.55, set: [], asked: "", marked: "" };
   const from = make("span", "", compare), slide = make("input", "", compare), to = make("span", "", compare);
   slide.type = "range"; slide.min = 0; slide.max = 100; slide.value = 100 * kept.share;
   slide.addEventListener("input", () => { kept.share = slide.value / 100; uncover(kept); });
@@ -145,6 +145,29 @@ function paint(kept) {
   kept.done.disabled = data.draw ? set.length !== data.draw : set.length < needed;
 }
 
+function placeMarks(kept) {
+  const { data } = kept, [w, h] = data.size;
+  // A tap draws the marks anew: whoever came here by keys stays on the mark.
+  const had = kept.marks.contains(kept.marks.getRootNode().activeElement) ? kept.marks.getRootNode().activeElement.dataset.spot : null;
+  kept.marks.replaceChildren();
+  for (const mark of data.marks) {
+    const node = make("button", `mark${mark.chosen ? " chosen" : ""}`, kept.marks);
+    node.type = "button"; node.dataset.spot = mark.id;
+    node.setAttribute("aria-label", mark.title); node.title = mark.title;
+    node.style.left = `${(100 * (mark.x + 0.5)) / w}%`; node.style.top = `${(100 * (mark.y + 0.5)) / h}%`;
+    const ink = INK[mark.kind] || "#17191c", left = mark.x > 0.82 * w;
+    const drawn = svg("svg", { viewBox: "-22 -22 44 44" }, node);
+    svg("circle", { class: "halo", r: 19, fill: "none" }, drawn);
+    svg("polygon", { points: mark.kind === "high" ? "0,-9 10,8 -10,8" : "0,9 10,-8 -10,-8", fill: ink, stroke: "#fff", "stroke-width": 2 }, drawn);
+    const cx = left ? -24 : 24, cy = -14;
+    svg("circle", { cx, cy, r: 12, fill: "#fff", stroke: ink, "stroke-width": 2.5, "stroke-dasharray": mark.kind === "high" ? "4 2.5" : "none" }, drawn);
+    const text = svg("text", { x: cx, y: cy + 5, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: "#17191c" }, drawn);
+    text.textContent = mark.id;
+    node.addEventListener("click", () => kept.tell("spot", mark.id));
+  }
+  if (had) kept.marks.querySelector(`[data-spot="${had}"]`)?.focus();
+}
+
 export default function (component) {
   const { data, parentElement, setTriggerValue } = component;
   let kept = KEPT.get(parentElement);
@@ -166,21 +189,7 @@ export default function (component) {
   [kept.from.textContent, kept.to.textContent] = data.names;
   kept.slide.setAttribute("aria-label", `Slide from ${data.names[0]} to ${data.names[1]}`);
   uncover(kept);
-  kept.marks.replaceChildren();
-  for (const mark of data.marks) {
-    const node = make("button", `mark${mark.chosen ? " chosen" : ""}`, kept.marks);
-    node.type = "button"; node.dataset.spot = mark.id;
-    node.setAttribute("aria-label", mark.title); node.title = mark.title;
-    node.style.left = `${(100 * (mark.x + 0.5)) / w}%`; node.style.top = `${(100 * (mark.y + 0.5)) / h}%`;
-    const ink = INK[mark.kind] || "#17191c", left = mark.x > 0.82 * w;
-    const drawn = svg("svg", { viewBox: "-22 -22 44 44" }, node);
-    svg("circle", { class: "halo", r: 19, fill: "none" }, drawn);
-    svg("polygon", { points: mark.kind === "high" ? "0,-9 10,8 -10,8" : "0,9 10,-8 -10,-8", fill: ink, stroke: "#fff", "stroke-width": 2 }, drawn);
-    const cx = left ? -24 : 24, cy = -14;
-    svg("circle", { cx, cy, r: 12, fill: "#fff", stroke: ink, "stroke-width": 2.5, "stroke-dasharray": mark.kind === "high" ? "4 2.5" : "none" }, drawn);
-    const text = svg("text", { x: cx, y: cy + 5, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: "#17191c" }, drawn);
-    text.textContent = mark.id;
-    node.addEventListener("click", () => kept.tell("spot", mark.id));
-  }
+  const told = JSON.stringify([data.marks, data.size]);
+  if (told !== kept.marked) { kept.marked = told; placeMarks(kept); }
   paint(kept);
 }

@@ -317,11 +317,16 @@ def checked_sheet(text: str) -> surfscan.Sheet:
 
 
 def job_zip() -> bytes:
-    """The job folder, packed: the same job runs in a terminal."""
+    """The session's job folder, packed."""
+    return pack_job(job(), photos())
+
+
+def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:
+    """A job folder as a zip: the same job runs in a terminal."""
     packed = io.BytesIO()
     with zipfile.ZipFile(packed, "w") as parts:  # photos don't shrink
-        parts.writestr("job/panel.toml", sheet_text())
-        for photo in photos():
+        parts.writestr("job/panel.toml", sheet_text(tables))
+        for photo in taken:
             parts.writestr(f"job/{photo.file}", photo.data)
     return packed.getvalue()
 
@@ -437,7 +442,7 @@ def warm_up() -> None:
     """Load what a check needs while the user fills in the form; the first picture does not wait for it."""
 
     def load() -> None:
-        for name in surfscan.__all__:
+        for name in ("look_at_photo", "check_job", "draw_photo_pair", "write_result"):
             getattr(surfscan, name)
 
     threading.Thread(target=load, name="warm-up", daemon=True).start()

@@ -64,10 +64,9 @@ def corner_drawing(k: int, row: dict[str, Any], look: Any) -> None:
         session.forget_result()
         st.rerun()
     typed = st.text_input(
-        "Or type them, in pixels of the photo",
+        "Or type them: column, row; ... in pixels of the photo, in that order",
         _typed(kept),
         key=f"corners-typed-{k}-{_typed(kept)}-{session.round_of_form()}",
-        help=f"Column, row; in the order {_ORDER}.",
     )
     if typed != _typed(kept):
         row["corners_px"] = read_points(typed, exactly=4) if typed.strip() else None
@@ -102,10 +101,9 @@ def region_drawing(found: list[Any]) -> None:
         session.renew_form()
         st.rerun()
     typed = st.text_input(
-        f"Or type {what or _LEAVE}, mm from the panel's middle",
+        f"Or type {what or _LEAVE}, mm from the panel's middle (x to the right, y up)",
         key=f"region-typed-{what}-{session.round_of_form()}",
         placeholder="-100, -50; 100, -50; 100, 50; -100, 50",
-        help="x to the right, y up.",
     )
     if typed.strip() and st.button("Use these points"):
         _keep(panel, read_points(typed), what == _LEAVE)

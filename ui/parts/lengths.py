@@ -24,7 +24,6 @@ def ask_length(
     least: float = 0.0,
     most: float = 10_000.0,
     fine: bool = False,
-    help: str = "",
 ) -> float:
     """Ask for a length.
 
@@ -38,7 +37,6 @@ def ask_length(
         Allowed, mm.
     fine : bool
         A depth, in hundredths of a millimetre or tenths of a thousandth of an inch.
-    help : str
 
     Returns
     -------
@@ -59,6 +57,5 @@ def ask_length(
         step=step,
         format=f"%.{digits}f" if inch or fine else "%g",
         key=f"{key}-{session.units()}-{session.round_of_form()}",
-        help=help or None,
     )
     return mm if value == shown else round(value * factor, 6)

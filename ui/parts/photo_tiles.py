@@ -32,7 +32,9 @@ def bring_photos() -> None:
         key=_key(),
         on_change=_take,
         max_upload_size=limits.MOST_FILE_MB,
-        help="Stripes: one photo with the board upright, one with it turned by 90 degrees in its place.",
+    )
+    st.caption(
+        "Stripes: one photo with the board upright, one with it turned by 90 degrees in its own place."
     )
     for error in st.session_state.get(_TROUBLE, []):
         looks.refusal(error)

@@ -231,8 +231,6 @@ def _board_facing(board: dict[str, Any]) -> None:
         "The board faces the panel's middle squarely",
         value=off < 0.01,
         key=_key("facing"),
-        help="Square to the line from the board's middle to the panel's. Otherwise give board.across and board.up in "
-        "the sheet.",
     )
     if facing and off > 1e-4:
         board["across"], board["up"] = [round(v, 6) for v in across], [round(v, 6) for v in up]
@@ -258,14 +256,22 @@ def _camera_form(tables: dict[str, Any]) -> None:
             camera.pop(name, None)
     if way == "focal_35mm":
         camera["focal_35mm"] = st.number_input(
-            "Focal length as for 35 mm film, mm", 5.0, 2000.0, camera.get("focal_35mm") or 26.0, 1.0, key=_key("f35"),
-            help="Phone makers publish it; main cameras have 24 to 28.",
-        )  # fmt: skip
+            "Focal length as for 35 mm film, mm (phones: 24 to 28)",
+            5.0,
+            2000.0,
+            camera.get("focal_35mm") or 26.0,
+            1.0,
+            key=_key("f35"),
+        )
     elif way == "focal_px":
         camera["focal_px"] = st.number_input(
-            "Focal length, pixels of the photo", 1.0, 1e6, camera.get("focal_px") or 3000.0, 1.0, key=_key("fpx"),
-            help="From a calibration of the lens.",
-        )  # fmt: skip
+            "Focal length, pixels, from a calibration",
+            1.0,
+            1e6,
+            camera.get("focal_px") or 3000.0,
+            1.0,
+            key=_key("fpx"),
+        )
     else:
         st.caption("Taken from what the phone wrote into the photo. Send the photo as the phone made it.")
 

@@ -97,11 +97,11 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     who = left.text_input("Checked by", max_chars=100, key="paper-who")
     number = right.text_input("Job number", max_chars=100, key="paper-number")
     left, right = st.columns(2)
-    day = left.date_input("Date", date.today(), key="paper-day")
+    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key="paper-day")
     paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
-    printable = ["".join(c for c in text if c.isprintable()) for text in (who, number)]
+    printable = ["".join(c for c in text if c.isprintable()) for text in (who, number, day)]
     particulars = surfscan.Particulars(
-        date=str(day), checked_by=printable[0], job_number=printable[1], units=session.units()
+        date=printable[2], checked_by=printable[0], job_number=printable[1], units=session.units()
     )
     made = Once(lambda: _write_report(files, particulars, paper or "a4"))
     left, right = st.columns(2)

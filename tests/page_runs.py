@@ -1,0 +1,67 @@
+"""The page run without a browser, by Streamlit's own page tests."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+from typing import Any
+
+from streamlit.testing.v1 import AppTest
+
+from surfscan.cli.page import find_page
+
+APP = find_page()
+JOBS = Path(__file__).parents[1] / "fixtures" / "jobs"
+
+
+def open_page(view: str = "") -> AppTest:
+    """The page, drawn once."""
+    page = AppTest.from_file(str(APP), default_timeout=60)
+    if view:
+        page.query_params["view"] = view
+    return page.run()
+
+
+def uploader(page: AppTest, start: str) -> Any:
+    return next(one for one in page.file_uploader if str(one.key).startswith(start))
+
+
+def button(page: AppTest, label: str) -> Any:
+    return next(one for one in page.button if one.label == label)
+
+
+def job_files(folder: Path, **instead: Path) -> list[tuple[str, bytes, str]]:
+    """panel.toml and photos of a job, with other bytes under a photo's name where `instead` says so."""
+    files = []
+    for path in sorted(folder.iterdir()):
+        if path.name == "panel.toml" or path.name in ("stripes-across.jpg", "stripes-up.jpg"):
+            source = instead.get(path.stem.replace("-", "_"), path)
+            files.append((path.name, source.read_bytes(), "application/octet-stream"))
+    return files
+
+
+def bring_job(page: AppTest, folder: Path, **instead: Path) -> AppTest:
+    uploader(page, "files-").set_value(job_files(folder, **instead))
+    return page.run()
+
+
+def check(page: AppTest) -> AppTest:
+    """Press the button and wait for the end."""
+    page.button(key="check").click().run()
+    end = time.monotonic() + 60
+    while not page.session_state["work"].done:
+        assert time.monotonic() < end
+        time.sleep(0.05)
+    return page.run()
+
+
+def told(page: AppTest) -> str:
+    """All that the page says, without the marks of Markdown."""
+    said = [
+        one.value
+        for kind in ("title", "header", "subheader", "markdown", "caption")
+        for one in getattr(page, kind)
+    ]
+    said += [one.value for kind in ("error", "warning", "info") for one in getattr(page, kind)]
+    said += [one.proto.body for one in page.get("html")]
+    return "\n".join(said).replace("\\", "")

@@ -1,0 +1,262 @@
+"""Every view and every way a check can end, by Streamlit's page tests."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from pathlib import Path
+
+import numpy as np
+import pytest
+from page_runs import JOBS, bring_job, button, check, open_page, told, uploader
+from streamlit.testing.v1 import AppTest
+
+import surfscan
+from surfscan.cli import main
+
+FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
+
+
+def test_each_view_opens_without_a_result() -> None:
+    assert "Is the panel fair?" in told(open_page())
+    assert "There is no result yet" in told(open_page("look-closer"))
+    teach = told(open_page("teach"))
+    # 16/(3 sqrt 3) depth/width, the steepest place of (1 - r^2)^2: 0.3 mm over 100 mm leans 9.2 mm in a metre
+    assert "leans 9.2 mm in a metre" in teach
+    assert "No photos yet" in told(open_page("papers"))
+
+
+@pytest.fixture(scope="module")
+def checked() -> AppTest:
+    page = open_page()
+    bring_job(page, FLAT)
+    assert told(page).count("<strong>Good.</strong>") == 2
+    return check(page)
+
+
+def test_the_verdict_is_the_commands(checked: AppTest) -> None:
+    said, result = told(checked), checked.session_state["work"].result
+    assert result.verdict == "rework"
+    truth = json.loads((FLAT / "truth.json").read_text())["spots"]
+    assert len(result.spots) == len(truth) == 4
+    assert "<h2>Rework</h2>" in said
+    # known depth of the deepest low, by the renderer: 0.278 mm; 5 um is twice its stated standard uncertainty
+    assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.005)
+    assert f"The deepest low is {-result.spots[0].peak_mm:.3f} mm" in said
+    # a high comes down before anything is filled; then the deepest low
+    order = [said.index(f">{word}</strong>") for word in ("High 3", "Low 1", "Low 2", "Low 4")]
+    assert order == sorted(order)
+
+
+def test_inches_everywhere(checked: AppTest) -> None:
+    page = checked
+    page.segmented_control(key="units").set_value("inch").run()
+    said = told(page)
+    # 0.04 mm is 0.0016 in; 620 mm 24.4 in
+    assert "over 0.0016 in" in said
+    assert " mm" not in said.split("What to do, in this order")[1]
+    width = next(one for one in page.number_input if one.label == "Width to judge, in")
+    assert width.value == pytest.approx(620 / 25.4, abs=1e-3)
+    assert surfscan.load_sheet  # the sheet itself stays in mm
+    assert page.session_state["job"]["panel"]["size_mm"] == [620, 420]
+    page.segmented_control(key="units").set_value("mm").run()
+
+
+def test_look_closer_lays_the_ruler(checked: AppTest) -> None:
+    page = checked
+    page.segmented_control(key="view").set_value("Look closer").run()
+    for kind in ("Photo", "Slope", "Reflection", "Filler depth", "How sure", "Height"):
+        page.segmented_control(key="closer-kind").set_value(kind).run()
+        assert not page.error, kind
+    result = page.session_state["work"].result
+    low = result.spots[0]
+    page.session_state["spot"] = low.id
+    page.run()
+    said = told(page)
+    # a ruler longer than a lone low rests on fair surface: the gap is the depth, 0.28 mm
+    assert f"Gap under a 300 mm straightedge: {-low.peak_mm:.2f}" in said
+    assert "Heights are shown 200 times taller" in said
+    assert "within what filler may be deep" in said
+
+
+def test_papers_are_the_commands(checked: AppTest, tmp_path: Path) -> None:
+    page = checked
+    page.segmented_control(key="view").set_value("Papers").run()
+    assert not page.error
+    labels = {one.label for one in page.get("download_button")}
+    assert {"Report (PDF)", "Table of the spots (CSV)", "Job folder: sheet and photos"} <= labels
+    page.segmented_control(key="view").set_value("Check a panel").run()
+
+
+def test_the_forms_job_runs_in_the_terminal(tmp_path: Path) -> None:
+    """The sheet the form saves, with the photos beside it: the same verdict, depth for depth."""
+    page = bring_job(open_page(), SMALL)
+    name = next(one for one in page.text_input if one.label == "Name of the panel")
+    name.set_value('door "left", lower').run()
+    check(page)
+    from surfscan.ui import session
+
+    tables, kept = page.session_state["job"], page.session_state["photos"]
+    with zipfile.ZipFile(io.BytesIO(session.pack_job(tables, kept))) as parts:
+        parts.extractall(tmp_path)
+    assert main(["check", str(tmp_path / "job"), "--out", str(tmp_path / "out"), "--quiet"]) == 10
+    result = json.loads((tmp_path / "out" / "result.json").read_text())
+    here = page.session_state["work"].result
+    assert result["panel"]["name"] == 'door "left", lower'
+    assert result["sentence"] == here.sentence
+    assert [s["peak_mm"] for s in result["spots"]] == [s.peak_mm for s in here.spots]
+
+
+def test_the_form_changes_the_sheet() -> None:
+    page = bring_job(open_page(), FLAT)
+    stage = next(one for one in page.segmented_control if str(one.key).startswith("stage"))
+    stage.set_value("clear").run()
+    own = next(one for one in page.toggle if one.label == "Set my own limits")
+    assert own.value  # the fixture's sheet has limits
+    own.set_value(False).run()
+    sheet = page.session_state["job"]
+    assert sheet["panel"]["stage"] == "clear"
+    assert "low_mm" not in sheet["limits"]
+    assert "low 0.020 mm, high 0.020 mm" in told(page)  # the stage's defaults, README.md
+    z = next(one for one in page.number_input if one.label.startswith("Board's middle: above"))
+    z.set_value(900.0).run()
+    board = page.session_state["job"]["board"]
+    assert board["centre_mm"][2] == 900.0
+    # still square to the panel's middle: up at right angles to the line there
+    assert np.dot(board["up"], board["centre_mm"]) == pytest.approx(0, abs=1e-2)
+
+
+@pytest.mark.parametrize(
+    "photo",
+    [
+        "black", "white", "too-dark", "blown-out", "motion", "out-of-focus", "no-tags", "one-tag", "mirrored",
+        "faint", "truncated", "not-a-photo", "empty",
+    ],
+)  # fmt: skip
+def test_each_bad_photo_is_told_with_its_cure(photo: str, tmp_path: Path) -> None:
+    """What the command refuses, the page tells too, with the same cure, at the tile or with the result."""
+    bad = SMALL / f"{photo}.jpg"
+    page = bring_job(open_page(), SMALL, stripes_up=bad)
+    for name in ("panel.toml", "stripes-across.jpg"):
+        (tmp_path / name).write_bytes((SMALL / name).read_bytes())
+    (tmp_path / "stripes-up.jpg").write_bytes(bad.read_bytes())
+    refusal = None
+    try:
+        result = surfscan.check_job(tmp_path)
+    except surfscan.SurfscanError as error:
+        refusal = error
+    said = told(page) if page.button(key="check").disabled else told(check(page))
+    if refusal is None:
+        words = {"ready": "Ready", "rework": "Rework", "close": "Too close to call"}
+        assert f"<h2>{words.get(result.verdict, 'Not measured')}</h2>" in said
+        poor = [row for shot in result.photos for row in shot["quality"].values() if not row["good"]]
+        assert all(row["cure"] in said for row in poor)
+        return
+    assert page.button(key="check").disabled or page.error
+    assert refusal.cure.rstrip(".").lower() in said.lower(), refusal
+
+
+def test_other_refusals_of_a_sheet_are_told() -> None:
+    page = open_page()
+    uploader(page, "files-").set_value([("photo.jpg", b"x", "image/jpeg")])
+    assert "There is no panel.toml among the files" in told(page.run())
+    page = open_page()
+    text = (FLAT / "panel.toml").read_text().replace("period_mm = 28", "priod_mm = 28")
+    files = [("panel.toml", text.encode(), "text/plain")]
+    uploader(page, "files-").set_value(files)
+    said = told(page.run())
+    assert "priod_mm" in said
+    assert "period_mm" in said  # the nearest known name
+    page = open_page()
+    uploader(page, "files-").set_value([("panel.toml", (FLAT / "panel.toml").read_bytes(), "text/plain")])
+    assert "names a photo that is not there" in told(page.run())
+
+
+def test_no_tags_asks_for_corners_and_reads_them(tmp_path: Path) -> None:
+    """The corners of the flat fixture, as its camera saw them: from the tags' pose."""
+    page = bring_job(open_page(), FLAT)
+    sheet = surfscan.load_sheet(FLAT)
+    looks = [
+        surfscan.look_at_photo(FLAT / row.file, row.file, sheet=sheet, row=k)
+        for k, row in enumerate(sheet.photos)
+    ]
+    w, h = 310.0, 210.0
+    corners = [look.to_photo(np.array([[-w, -h], [w, -h], [w, h], [-w, h]])) for look in looks]
+    page.radio[0].set_value("No tags: I tap the panel's corners").run()
+    assert page.button(key="check").disabled or "corners" in told(page)
+    for k in range(2):
+        typed = next(one for one in page.text_input if str(one.key).startswith(f"corners-typed-{k}"))
+        typed.set_value("; ".join(f"{x:.1f}, {y:.1f}" for x, y in corners[k])).run()
+    rows = page.session_state["job"]["photo"]
+    assert np.allclose(rows[0]["corners_px"], corners[0], atol=0.06)
+    check(page)
+    result = page.session_state["work"].result
+    assert result is not None, told(page)
+    assert result.verdict == "rework"
+    # 0.278 mm by the renderer; corners to a tenth of a pixel are worth a few um
+    assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.01)
+
+
+def test_a_part_is_left_out_by_numbers() -> None:
+    page = bring_job(open_page(), FLAT)
+    typed = next(one for one in page.text_input if str(one.key).startswith("region-typed"))
+    typed.set_value("-50, -50; 50, -50; 50, 50").run()
+    button(page, "Use these points").click().run()
+    assert page.session_state["job"]["panel"]["leave_out_mm"] == [[[-50, -50], [50, -50], [50, 50]]]
+    typed = next(one for one in page.text_input if str(one.key).startswith("region-typed"))
+    typed.set_value("-50, -50; 50").run()
+    button(page, "Use these points").click().run()
+    assert "These are no points" in told(page)
+
+
+def test_a_fault_of_ours_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
+    from surfscan.ui import session
+
+    def broken(*_: object, **__: object) -> None:
+        raise ZeroDivisionError("made for the test")
+
+    page = bring_job(open_page(), SMALL)
+    monkeypatch.setattr(session.surfscan, "check_job", broken, raising=False)
+    page.session_state["job"]["panel"]["name"] = "never checked before"
+    check(page)
+    said = told(page)
+    assert "a fault of ours" in said
+    assert "Traceback" not in said
+    assert not page.exception
+
+
+def test_two_people_do_not_mix(checked: AppTest) -> None:
+    """Two sessions at once: each has its own photos and its own result; the same bytes share one computation."""
+    one, other = open_page(), open_page()
+    bring_job(one, FLAT)
+    bring_job(other, SMALL)
+    check(other)
+    assert one.session_state["photos"][0].sha256 != other.session_state["photos"][0].sha256
+    assert "work" not in one.session_state
+    check(one)
+    mine, theirs = one.session_state["work"], other.session_state["work"]
+    assert mine.digest != theirs.digest
+    assert mine.result.photos[0]["sha256"] == one.session_state["photos"][0].sha256
+    assert theirs.result.photos[0]["sha256"] == other.session_state["photos"][0].sha256
+    again = check(bring_job(open_page(), FLAT))
+    assert again.session_state["work"].result is mine.result
+
+
+def test_the_exercise_is_the_same_for_a_class_and_scores() -> None:
+    one, other = (open_page("teach") for _ in range(2))
+    tasks = []
+    for page in (one, other):
+        page.segmented_control(key="lesson").set_value("Find the low").run()
+        tasks.append(surfscan.find_the_low(1, 1))
+    assert tasks[0] == tasks[1]
+    low = tasks[0].low
+    right = next(n for n in one.number_input if n.label.startswith("Right of the middle"))
+    right.set_value(round(low.x_mm)).run()
+    up = next(n for n in one.number_input if n.label.startswith("Up from the middle"))
+    up.set_value(round(low.y_mm)).run()
+    button(one, "There it is").click().run()
+    assert "100 points." in told(one)
+    button(one, "Next panel").click().run()
+    assert "Panel 2" in told(one)
+    assert "100 of 100 points so far" in told(one)
