@@ -15,7 +15,7 @@ from surfscan.change.against import Against, add_against, hold_against
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
-from surfscan.job.sheet import Sheet, built_yet, load_sheet
+from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.judge.limits import default_limits, with_given
 from surfscan.judgement import Instruments, judge_map
 from surfscan.lights import board_of, kind_of_light, take
@@ -67,7 +67,6 @@ def check_job(
     tell = progress or (lambda stage, share: None)
     tell("reading the sheet", 0.0)
     sheet = job if isinstance(job, Sheet) else load_sheet(job)
-    built_yet(sheet)
     tell("reading the photos", 0.05)
     with ThreadPoolExecutor(2) as pool:
         photos = list(

@@ -27,7 +27,7 @@ LAYERS: list[set[str]] = [
     {"job_check"},  # a job folder looked at before it is checked
     {"change"},  # two results laid over each other
     {"synth"},
-    {"pipeline", "from_map", "lesson"},
+    {"pipeline", "from_map", "lesson", "calibration"},
     {"record"},
     {"report"},
     {"gloss"},  # a map mirrored in clear coat

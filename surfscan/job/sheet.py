@@ -14,6 +14,7 @@ from typing import Annotated, Any
 from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from surfscan.errors import RefusedError
+from surfscan.job.lens_file import read_lens
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_tables import (
     BoardSheet,
@@ -28,7 +29,7 @@ from surfscan.job.sheet_tables import (
     UncertaintySheet,
 )
 
-__all__ = ["Sheet", "built_yet", "load_sheet"]
+__all__ = ["Sheet", "load_sheet"]
 
 _SHEET_BYTES = 1_000_000
 
@@ -274,6 +275,8 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
         sheet = Sheet.model_validate({**_tuples(raw), "folder": folder})
     except ValidationError as error:
         raise retell(error, Sheet) from None
+    if need_photos and sheet.camera.lens_file is not None:
+        read_lens(folder / sheet.camera.lens_file)
     if need_photos:
         names = [(f"photo[{k}].file", photo.file) for k, photo in enumerate(sheet.photos, 1)]
         for k, photo in enumerate(sheet.photos, 1):
@@ -330,24 +333,3 @@ def _tuples(value: Any) -> Any:
     if isinstance(value, list):
         return tuple(_tuples(item) for item in value)
     return value
-
-
-def built_yet(sheet: Sheet) -> None:
-    """Refuse a sheet that is right by the contract but asks for something not built yet.
-
-    Raises
-    ------
-    RefusedError
-        Naming the key that asks for it, and what can be done today.
-    """
-    cure = 'use pattern "stripes" with tags and a board pose today'
-    asks: list[tuple[bool, str]] = [
-        (sheet.camera.lens_file is not None, "camera.lens_file (a lens file)"),
-    ]
-    for asked, what in asks:
-        if asked:
-            raise RefusedError(
-                f"{what} is not built yet",
-                allowed="stripes, stepped stripes, dots or a lamp, with tags and poses",
-                cure=cure,
-            )

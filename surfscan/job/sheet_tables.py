@@ -186,6 +186,12 @@ class CameraSheet(Table):
             raise refuse(
                 "gives the focal length more than once", found=" and ".join(given), allowed="one of them"
             )
+        if self.lens_file is not None and (self.centre_px is not None or any(self.distortion)):
+            raise refuse(
+                "gives the lens twice",
+                found="lens_file and " + ("centre_px" if self.centre_px is not None else "distortion"),
+                allowed="lens_file alone, which holds all of it",
+            )
         return self
 
 

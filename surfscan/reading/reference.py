@@ -29,8 +29,8 @@ from surfscan.surface.slopes import newton_step
 __all__ = ["Null", "calibrate", "null_few", "restand", "shifted", "take_off"]
 
 BEND_PRIOR_MM = {2: 10.0, 3: 3.0, 4: 1.0}
-"""Standard deviation of the coefficients of the board's bulge, by their order, before the reference is seen: sheets sag and
-curl as a whole, and higher orders left loose would trade places with the lens."""
+"""Standard deviation of the coefficients of the board's bulge, by their order, before the reference is seen: sheets sag
+and curl as a whole, and higher orders left loose would trade places with the lens."""
 
 LENS_PRIOR = (0.2, 0.2)
 """The same of k1 and k2: phones stay well within."""
@@ -45,7 +45,8 @@ SAMPLES = 450
 """About how many cells of each photo carry the fit."""
 
 SMOOTH = 1.5
-"""Smoothing of what the fit leaves over, in reflected periods: it is slow, while stripes read off pixels ripple within one."""
+"""Smoothing of what the fit leaves over, in reflected periods: it is slow, while stripes read off pixels ripple
+within one."""
 
 ENOUGH = 400
 """Fewest measured cells that make a reference."""

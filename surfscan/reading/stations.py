@@ -8,11 +8,12 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from surfscan.errors import RefusedError
+from surfscan.job.lens_file import camera_for, read_lens
 from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import PhotoSheet, TagsSheet
@@ -43,7 +44,7 @@ class Station:
     tags : tuple of TagSeen
         Those used; empty when the panel's corners were given.
     focal_from : str
-        "focal_px", "focal_35mm" or "exif".
+        "lens_file", "focal_px", "focal_35mm" or "exif".
     """
 
     photo: Photo
@@ -63,6 +64,11 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
     """
     table = sheet.camera
     height, width = photo.image.shape
+    if table.lens_file is not None:
+        lens = read_lens(sheet.folder / table.lens_file)
+        camera = camera_for(lens, (width, height), file=photo.file)
+        own = sheet.uncertainty.focal_rel
+        return (camera if own is None else replace(camera, u_focal_rel=own)), "lens_file"
     if table.focal_px is not None:
         focal, source = table.focal_px, "focal_px"
     elif table.focal_35mm is not None:
@@ -73,7 +79,7 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
         raise RefusedError(
             f"{photo.file}: the focal length is not known",
             found="no focal length in the sheet and none in the photo's EXIF",
-            allowed="camera.focal_px, camera.focal_35mm or a photo straight from the phone",
+            allowed="camera.lens_file, focal_px or focal_35mm, or a photo straight from the phone",
             cure="give camera.focal_35mm, which phone makers publish (about 26), or send the original photo",
         )
     centre = table.centre_px or ((width - 1) / 2, (height - 1) / 2)

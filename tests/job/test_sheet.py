@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from surfscan.errors import RefusedError
-from surfscan.job.sheet import built_yet, load_sheet
+from surfscan.job.sheet import load_sheet
 
 SHEET = """
 [panel]
@@ -83,7 +83,6 @@ def test_every_key_arrives(tmp_path: Path) -> None:
     ]
     assert sheet.camera.distortion == (0.0,) * 5
     assert sheet.folder == tmp_path
-    built_yet(sheet)
 
 
 def test_limits_can_be_set_one_by_one(tmp_path: Path) -> None:
@@ -263,26 +262,12 @@ OTHER_LIGHTS = [
     ("lamp", swap((BOARD, ""), (FIRST, 'file = "a.jpg"\nlamp_mm = [900, 300, 350]'), (SECOND, 'file = "b.jpg"\nlamp_mm = [-900, 300, 350]')), "lamp_mm"),
 ]  # fmt: skip
 
-LATER = [
-    ("lens file", swap((CAMERA, '[camera]\nlens_file = "lens.toml"\n')), "lens_file"),
-]  # fmt: skip
-
-
-@pytest.mark.parametrize(("text", "word"), [case[1:] for case in LATER], ids=[case[0] for case in LATER])
-def test_right_by_the_contract_but_not_built_yet(tmp_path: Path, text: str, word: str) -> None:
-    sheet = load_sheet(job(tmp_path, text))
-    with pytest.raises(RefusedError, match=f"{word}.* is not built yet") as caught:
-        built_yet(sheet)
-    assert caught.value.status == 3
-
-
 @pytest.mark.parametrize("text", [case[1] for case in OTHER_LIGHTS], ids=[case[0] for case in OTHER_LIGHTS])
 def test_other_lights_are_built(tmp_path: Path, text: str) -> None:
-    built_yet(load_sheet(job(tmp_path, text)))
+    load_sheet(job(tmp_path, text))
 
 
 def test_corners_instead_of_tags_are_built(tmp_path: Path) -> None:
     text = swap((TAGS, ""), (FIRST, f"{FIRST}\n{CORNERS}"), (SECOND, f"{SECOND}\n{CORNERS}"))
     sheet = load_sheet(job(tmp_path, text))
-    built_yet(sheet)
     assert sheet.photos[0].corners_px == ((100, 900), (1100, 900), (1100, 100), (100, 100))

@@ -1,0 +1,97 @@
+"""Calibration: exact corners give the lens back, and photos that can't fix it are refused with what to shoot."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from surfscan.errors import RefusedError
+from surfscan.optics.calibrate import Sighting, coverage_zones, fit_lens, next_shot
+
+SIZE = (1600, 1200)
+FOCAL, CENTRE, BENT = 1350.0, (812.0, 590.0), np.array([-0.12, 0.05, 0.001, -0.0008, 0.0])
+POINTS = np.zeros((35, 3), np.float32)
+POINTS[:, :2] = np.mgrid[0:7, 0:5].T.reshape(-1, 2) * 30.0
+
+
+def seen(
+    turn_deg: tuple[float, float, float], at: tuple[float, float], far: float, noise: float = 0.0
+) -> np.ndarray:
+    """Places of the board's corners, its middle near a pixel, by OpenCV's own projection."""
+    matrix = np.array([[FOCAL, 0, CENTRE[0]], [0, FOCAL, CENTRE[1]], [0, 0, 1]])
+    rotation = cv2.Rodrigues(np.radians(turn_deg))[0]
+    ray = np.array([(at[0] - CENTRE[0]) / FOCAL, (at[1] - CENTRE[1]) / FOCAL, 1.0])
+    shift = far * ray - rotation @ POINTS.mean(0)
+    places = cv2.projectPoints(POINTS.astype(float), cv2.Rodrigues(rotation)[0], shift, matrix, BENT)[0]
+    rng = np.random.default_rng(int(abs(at[0]) + 7 * abs(at[1]) + 31 * abs(turn_deg[0])))
+    return places.reshape(-1, 2) + rng.normal(0, noise, (35, 2))
+
+
+def album(noise: float = 0.0, *, tilt: float = 30.0, spread: float = 1.0) -> list[Sighting]:
+    stands = []
+    for k, (u, v) in enumerate(
+        ((-1, -1), (1, -1), (1, 1), (-1, 1), (0, 0), (0, -1), (1, 0), (-1, 0), (0, 1))
+    ):
+        turn = (tilt * np.cos(k), tilt * np.sin(k), 10.0 * k if tilt else 0.0)
+        at = (800 + 520 * spread * u, 600 + 380 * spread * v)
+        stands.append(Sighting(f"{k}.jpg", POINTS, seen(turn, at, 480.0, noise).astype(np.float32)))
+    return stands
+
+
+def test_exact_corners_give_the_lens_back() -> None:
+    found = fit_lens(album(), SIZE)
+    # float32 corners: 1e-4 px
+    assert found.focal_px == pytest.approx(FOCAL, abs=0.05)
+    assert found.centre_px == pytest.approx(CENTRE, abs=0.05)
+    assert found.distortion == pytest.approx(tuple(BENT), abs=2e-4)
+    assert found.rms_px < 1e-3
+    assert len(found.used) == 9
+    assert not found.rejected
+
+
+def test_the_stated_spread_is_the_true_one() -> None:
+    """Nine draws of noise: the focal length's errors over its stated sd, whose rms is 1 (chi-square, 9 of freedom)."""
+    rng = np.random.default_rng(3)
+    ratio = []
+    for _ in range(9):
+        noisy = [
+            Sighting(s.file, s.points_mm, s.places_px + rng.normal(0, 0.2, s.places_px.shape))
+            for s in album()
+        ]
+        found = fit_lens(noisy, SIZE)
+        ratio.append((found.focal_px - FOCAL) / found.focal_sd_px)
+    # 0.2 % and 99.8 % points of sqrt(chi2(9)/9)
+    assert 0.33 < float(np.sqrt(np.mean(np.square(ratio)))) < 1.75
+
+
+def test_a_shaken_photo_is_left_out_and_named() -> None:
+    photos = album(0.1)
+    rng = np.random.default_rng(1)
+    photos[4] = Sighting("shaken.jpg", POINTS, photos[4].places_px + rng.normal(0, 3, (35, 2)))
+    photos.append(Sighting("half.jpg", POINTS[:8], photos[0].places_px[:8]))
+    found = fit_lens(photos, SIZE)
+    reasons = dict(found.rejected)
+    assert "px off where the others are" in reasons["shaken.jpg"]
+    assert reasons["half.jpg"] == "only 8 corners of the board"
+    assert found.focal_px == pytest.approx(FOCAL, rel=0.003)
+
+
+@pytest.mark.parametrize(
+    ("photos", "message"),
+    [
+        (album(0.1)[:4], r"too few photos show the board; found 4 usable"),
+        (album(0.1, tilt=0.0), r"all face the board.*Photograph the board from the side"),
+        (album(0.1, spread=0.1), r"never came near the corners.*Shoot next with the board in the top left"),
+    ],
+)
+def test_photos_that_cannot_fix_a_lens(photos: list[Sighting], message: str) -> None:
+    with pytest.raises(RefusedError, match=message):
+        fit_lens(photos, SIZE)
+
+
+def test_the_next_shot_is_where_corners_lack() -> None:
+    places = np.stack(np.meshgrid(np.arange(0, 1600, 40.0), np.arange(0, 1200, 40.0)), -1).reshape(-1, 2)
+    assert "nothing more is needed" in next_shot(coverage_zones(places, SIZE))
+    kept = places[~((places[:, 0] > 1150) & (places[:, 1] > 850))]
+    assert "bottom right" in next_shot(coverage_zones(kept, SIZE))
