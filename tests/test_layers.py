@@ -33,6 +33,7 @@ LAYERS: list[set[str]] = [
     {"gloss"},  # a map mirrored in clear coat
     {"papers"},
     {"plan"},
+    {"screen"},  # stripes on a television or tablet
     {"cli"},
     {"__main__"},
 ]
