@@ -14,7 +14,22 @@ import traceback
 from collections.abc import Sequence
 from contextlib import suppress
 
-from surfscan.cli import check, compare, demo, export, forget, gloss, history, lens, new, page, report, screen, show
+from surfscan.cli import (
+    check,
+    compare,
+    demo,
+    export,
+    forget,
+    gloss,
+    history,
+    lens,
+    new,
+    page,
+    print_,
+    report,
+    screen,
+    show,
+)
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
 from surfscan.errors import NotMeasuredError, SurfscanError, UsageError
 from surfscan.version import VERSION
@@ -22,7 +37,7 @@ from surfscan.version import VERSION
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
 
 # In the order of the help. Each has `add(commands, common)`, which also names the function to run.
-COMMANDS = (new, screen, check, report, compare, history, show, forget, gloss, demo, export, page, lens)
+COMMANDS = (new, screen, check, report, compare, history, show, forget, gloss, demo, print_, export, page, lens)
 _STOPPED = 130  # as shells report a process ended by SIGINT
 
 
@@ -59,7 +74,7 @@ def main(argv: Sequence[str] | None = None) -> int:
         if options.command is None:
             raise UsageError(
                 "No command was given",
-                allowed=", ".join(module.__name__.rsplit(".", 1)[1] for module in COMMANDS),
+                allowed=", ".join(module.__name__.rsplit(".", 1)[1].rstrip("_") for module in COMMANDS),
                 cure="see surfscan --help",
             )
         return int(options.run(options))

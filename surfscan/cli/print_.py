@@ -1,0 +1,119 @@
+"""``surfscan print WHAT``: tags, boards and a gap gauge at true size."""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+from surfscan.cli.terminal import Parser
+
+__all__ = ["add", "run"]
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    p = commands.add_parser(
+        "print",
+        parents=[common],
+        help="print tags, boards and a gap gauge at true size",
+        description="Write tags, a striped board, a board of dots, a ChArUco board or a gap gauge as PDF at true size, "
+        "tiled over several pages where needed; or as SVG and PNG for a print shop. Each page has a ruler to check "
+        "and the keys of the job sheet.",
+    )
+    p.add_argument("what", metavar="WHAT", help="tags, stripes, dots, charuco or gauge")
+    p.add_argument(
+        "--out", metavar="DIR", type=Path, default=Path("."), help="folder for the files (default: here)"
+    )
+    p.add_argument(
+        "--paper", metavar="NAME", default="a4", help="a4, letter, a3 or roll-WIDTH in mm (default: a4)"
+    )
+    p.add_argument(
+        "--as", dest="forms", metavar="FORM", nargs="+", default=["pdf"], help="pdf, svg, png (default: pdf)"
+    )
+    p.add_argument("--dpi", metavar="N", type=float, default=600.0, help="resolution of PNG (default: 600)")
+    p.add_argument(
+        "--tiled", action="store_true", help="on a roll, paste a board that is too wide from strips"
+    )
+    p.add_argument(
+        "--ids",
+        metavar="N",
+        type=int,
+        nargs="+",
+        default=[0, 1, 2, 3],
+        help="tags to print (default: 0 to 3)",
+    )
+    p.add_argument("--dictionary", metavar="NAME", default="4x4_50", help="of the tags (default: 4x4_50)")
+    p.add_argument("--side", metavar="MM", type=float, default=36.0, help="black side of a tag (default: 36)")
+    p.add_argument(
+        "--size",
+        metavar=("W", "H"),
+        type=float,
+        nargs=2,
+        default=[600.0, 500.0],
+        help="of a board, mm (default: 600 500)",
+    )
+    p.add_argument(
+        "--period", metavar="MM", type=float, default=30.0, help="of stripes or dots (default: 30)"
+    )
+    p.add_argument(
+        "--varies", metavar="WAY", default="across", help="stripes that change across or up (default: across)"
+    )
+    p.add_argument(
+        "--board-tags",
+        metavar="MM",
+        type=float,
+        default=0.0,
+        help="tags of that side at a striped board's corners",
+    )
+    p.add_argument(
+        "--dot",
+        metavar="MM",
+        type=float,
+        default=None,
+        help="width of a dot (default: two fifths of the period)",
+    )
+    p.add_argument(
+        "--squares", metavar=("C", "R"), type=int, nargs=2, default=[8, 6], help="of the ChArUco board (8 6)"
+    )
+    p.add_argument(
+        "--square", metavar="MM", type=float, default=22.0, help="side of a ChArUco square (default: 22)"
+    )
+    p.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Write the pages, and name them."""
+    from surfscan.plan.printing import make_targets, write_print
+
+    target = {
+        "ids": options.ids,
+        "dictionary": options.dictionary,
+        "side_mm": options.side,
+        "size_mm": tuple(options.size),
+        "period_mm": options.period,
+        "varies": options.varies,
+        "board_tag_mm": options.board_tags,
+        "dot_mm": options.dot,
+        "squares": tuple(options.squares),
+        "square_mm": options.square,
+    }
+    files = write_print(
+        options.what,
+        options.out,
+        paper=options.paper,
+        forms=options.forms,
+        dpi=options.dpi,
+        tiled=options.tiled,
+        **target,
+    )
+    keys = make_targets(options.what, **target)[0].keys
+    if options.json:
+        print(json.dumps({"schema": 1, "files": [str(f) for f in files], "keys": list(keys)}, indent=2))
+        return 0
+    for path in files:
+        print(path)
+    if not options.quiet:
+        print("\nPrint at 100 % (not fitted to the page), then measure the ruler on a page.")
+        print("For the job sheet:\n" + "\n".join(f"  {k}" for k in keys))
+    return 0
