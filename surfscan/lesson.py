@@ -151,7 +151,7 @@ def photograph(dents: tuple[Dent, ...], viewing: Viewing, *, width_px: int = 560
         x,
         y,
         deviation,
-        least < 0,
+        bool(least < 0),
         critical,
         place,
         project(np.column_stack([points, z]), scene.camera, shot.pose),
