@@ -24,6 +24,7 @@ from surfscan.optics.board_pose import BoardFit
 from surfscan.outcome import assemble
 from surfscan.reading.budget import Inputs
 from surfscan.reading.quality import find_blocker, judge_photo
+from surfscan.reading.reference import Null
 from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
 from surfscan.reading.stations import Station, stand
 from surfscan.records import CheckResult, HeightMap, Photo, Reading
@@ -180,7 +181,7 @@ def check_job(
         result = add_against(result, held)
     if null is not None:
         result = add_null(result, null)
-    return _with_setup(result, sheet, stations, standing, reading, inputs)
+    return _with_setup(result, sheet, stations, standing, reading, inputs, null)
 
 
 def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
@@ -219,6 +220,7 @@ def _with_setup(
     standing: tuple[BoardFit, Station] | None,
     reading: Reading,
     inputs: Inputs,
+    null: Null | None,
 ) -> CheckResult:
     """The result with what the board's tags said about its place."""
     if sheet.board is None or sheet.board.tags is None:
@@ -227,12 +229,14 @@ def _with_setup(
     mirror = check_mirrored(
         find_mirrored(sheet, every),
         reading,
-        board=board_of(sheet),
+        board=board_of(sheet) if null is None else null.board,
         centres_mm=sheet.board.tags.centres_mm,
         inputs=inputs,
         board_fit=None if standing is None else standing[0],
     )
-    return add_setup(result, None if standing is None else standing[0], mirror)
+    if standing is None:
+        return add_setup(result, None, mirror)
+    return add_setup(result, standing[0], mirror, photo=standing[1].photo)
 
 
 def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:

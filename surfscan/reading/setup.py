@@ -296,7 +296,9 @@ def _off(
     }
 
 
-def add_setup(result: CheckResult, fit: BoardFit | None, mirror: MirrorCheck | None) -> CheckResult:
+def add_setup(
+    result: CheckResult, fit: BoardFit | None, mirror: MirrorCheck | None, *, photo: Photo | None = None
+) -> CheckResult:
     """Put the board's place and its cross-check into the result.
 
     A disagreement is the first reason, and takes "ready" back to "close": the depths' scale is in doubt then.
@@ -306,6 +308,8 @@ def add_setup(result: CheckResult, fit: BoardFit | None, mirror: MirrorCheck | N
     if fit is not None:
         spread = np.sqrt(np.diag(fit.covariance))
         details["setup"] = {
+            "file": "" if photo is None else photo.file,
+            "sha256": "" if photo is None else photo.sha256,
             "board_centre_mm": [float(v) for v in fit.centre_mm],
             "board_across": [float(v) for v in fit.across],
             "board_up": [float(v) for v in fit.up],
