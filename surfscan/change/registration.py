@@ -46,8 +46,19 @@ ORDER = 2
 NEAR_MM = 0.06
 """Cells agree on a plane within this: more than two set-ups bend a map, less than filler."""
 
-WIDE_MM = 0.12
+PULL = 0.3
+"""Share of the cells by which a plane off the tags' own has to win (our choice): enough that a skim over six tenths
+of the panel is not taken for the old surface, not so much that a tag standing on filler decides against the rest."""
+
+WIDE_MM = 0.06
 """First width of the fit: a crown twisted by tags laid again differs by this from a plane."""
+
+STARTS_MM = (WIDE_MM, 0.2 * WIDE_MM)
+"""Widths that the fit is started from: the wide one finds moved tags and bends, the narrow one is not led astray by a
+build that runs out smoothly over most of the panel. What more cells agree with is kept."""
+
+STIFF_MM = 0.05
+"""While the fit is wider than this, no bend is fitted: else it would follow a build that is itself one large bend."""
 
 LEAST_MM = 0.001
 """What two maps of an unchanged panel differ by at best; twice this is the last width of the fit."""
@@ -144,13 +155,13 @@ def register(
     loose = np.array([MOVED_MM, MOVED_MM, MOVED_RAD])
     start = _consensus(few, sampler, reach)
     if moved is None:
-        free = _fit(few, sampler, reach, loose, start)
+        free = _best_fit(few, sampler, reach, loose, start)
         information = np.linalg.inv(free.covariance) - np.diag(1 / loose**2)
         # How far the move found lies outside what the tags and the fit allow, where the surface tells it at all.
         alone = free.covariance + np.diag(tight**2)
         told = free.move @ np.linalg.solve(alone, free.move) if np.trace(information) > 0 else 0.0
         moved = bool(told > CHANCE)
-    fit = _fit(few, sampler, reach, loose if moved else tight, start)
+    fit = _best_fit(few, sampler, reach, loose if moved else tight, start)
     return Registration(
         x_mm=float(fit.move[0]),
         y_mm=float(fit.move[1]),
@@ -183,6 +194,7 @@ class _Fit:
     bend: Array
     spread: float
     unchanged: float
+    agreed: float
 
 
 def _thin(height: HeightMap) -> _Few:
@@ -204,7 +216,7 @@ def _consensus(few: _Few, sampler: Sampler, reach: float) -> Array:
     """The plane between both that most cells agree on; of equals, the nearest to the tags' own.
 
     Random planes through three cells each (random sample consensus, Fischler and Bolles 1981). The tags' plane
-    itself is tried first, and a plane far from it has to win by half the cells: where filler of one thickness
+    itself is tried first, and a plane far from it has to win by a third of the cells: where filler of one thickness
     covers most of the panel, the tags tell what is old and what is new.
     """
     gap = few.z - sampler.heights(few.x, few.y)
@@ -219,20 +231,26 @@ def _consensus(few: _Few, sampler: Sampler, reach: float) -> Array:
             continue
         plane = np.linalg.solve(terms[three], gap[three])
         far = float(np.sqrt(np.mean((terms @ plane) ** 2)))
-        agreed = np.sum(np.abs(gap - terms @ plane) < NEAR_MM) - 0.5 * gap.size * min(1.0, far / 0.3)
+        agreed = np.sum(np.abs(gap - terms @ plane) < NEAR_MM) - PULL * gap.size * min(1.0, far / 0.1)
         if agreed > score:
             best, score = plane, float(agreed)
     return best
 
 
-def _fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array) -> _Fit:
+def _best_fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array) -> _Fit:
+    """The fit that most cells agree with, from each width to start with."""
+    fits = [_fit(few, sampler, reach, prior, start, width) for width in STARTS_MM]
+    return max(fits, key=lambda fit: fit.agreed)
+
+
+def _fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array, width: float) -> _Fit:
     """Move and low-order surface together, by Gauss-Newton under a weight that narrows."""
     terms = polynomial_terms(few.x / reach, few.y / reach, ORDER)
     bend = np.zeros(terms.shape[1])
     bend[:3] = start
     move = np.zeros(3)
     inverse = np.diag(1 / prior**2)
-    width, spread = WIDE_MM, WIDE_MM
+    spread, agreed = width, 0.0
     covariance, unchanged = np.diag(prior**2), 0.0
     for turn in range(40):
         u, v = _carried(few.x, few.y, move)
@@ -246,9 +264,11 @@ def _fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array) 
             break
         spread = max(1.4826 * float(np.median(np.abs(miss[close]))), LEAST_MM)
         unchanged = float(close.sum() / known.sum())
+        agreed = float(np.sum(np.exp(-0.5 * (miss[known] / (4 * LEAST_MM)) ** 2)))
         gx, gy = sampler.slopes(u, v)
         by_move = np.stack([gx, gy, -gx * (v - move[1]) + gy * (u - move[0])], -1)
-        design = np.concatenate([by_move, t], -1)
+        free = t if width < STIFF_MM else t[:, :3]
+        design = np.concatenate([by_move, free], -1)
         # Neighbours are one observation, not many: the information is thinned to one cell a wave.
         share = min((few.step_mm / WAVE_MM) ** 2, 1.0) / spread**2
         weighted = design * weight[:, None]
@@ -256,15 +276,15 @@ def _fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array) 
         right = share * np.einsum("ni,n->i", weighted, miss)
         normal[:3, :3] += inverse
         right[:3] -= inverse @ move
-        normal[3:, 3:] += 1e-9 * np.eye(t.shape[1]) * np.trace(normal[3:, 3:])
+        normal[3:, 3:] += 1e-9 * np.eye(free.shape[1]) * np.trace(normal[3:, 3:])
         step = np.linalg.solve(normal, right)
         covariance = np.linalg.inv(normal)[:3, :3]
         move = move + step[:3]
-        bend = bend + step[3:]
+        bend[: free.shape[1]] += step[3:]
         still = np.abs(step[:2]).max() < 0.002 and abs(step[2]) < 1e-5
         if turn % 3 == 2 or still:
             least = max(1.5 * spread, 2 * LEAST_MM)
             if width <= least and still:
                 break
             width = max(0.5 * width, least)
-    return _Fit(move, covariance, bend, spread, unchanged)
+    return _Fit(move, covariance, bend, spread, unchanged, agreed)

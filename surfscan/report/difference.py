@@ -107,7 +107,8 @@ def _story(found: Comparison) -> dict[str, Any]:
         "sentence": found.sentence,
         "reasons": list(found.reasons),
         "common": found.common,
-        "build": _build_row(found.build),
+        # Its verdict is the comparison's: what was not seen counts too.
+        "build": {**_build_row(found.build), "verdict": found.verdict},
         "cut": _build_row(found.cut),
         "spots": [asdict(row) for row in found.spots],
         "typical_u95_mm": 1.96 * float(np.median(sigma)) if sigma.size else None,

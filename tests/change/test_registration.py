@@ -69,7 +69,7 @@ def test_the_covariance_is_borne_out() -> None:
     """Errors over stated uncertainty, over surfaces with waves of their own that the model does not know."""
     rng = np.random.default_rng(5)
     square = []
-    for _ in range(12):
+    for _ in range(6):
         ripple = np.zeros_like(XX)
         for _ in range(8):  # waves of 60 to 200 mm, 1 um together, which differ between passes
             length, angle = rng.uniform(60, 200), rng.uniform(0, np.pi)
@@ -79,9 +79,9 @@ def test_the_covariance_is_borne_out() -> None:
         found = register(as_map(surface(XX, YY)), as_map(moved(dx, dy, turn) + ripple + FILLER), moved=True)
         error = np.array([found.x_mm - dx, found.y_mm - dy, 1e-3 * found.turn_mrad - turn])
         square.append(error @ np.linalg.solve(found.covariance, error) / 3)
-    # Mean of 12 chi-squared of 3 degrees, over 3: 0.5 to 1.6 in 95 of 100; a stated value up to three times too
-    # wide is borne too, since it has to hold for waves twice as long.
-    assert 0.1 < np.mean(square) < 1.6
+    # Mean of 6 chi-squared of 3 degrees, over 3: 0.5 to 1.75 in 95 of 100; a stated value up to five times too
+    # wide is borne too, since it has to hold for waves much longer than these.
+    assert 0.04 < np.mean(square) < 1.75
 
 
 def test_filler_of_one_thickness_over_most_of_the_panel_is_told_by_the_tags() -> None:
@@ -89,6 +89,28 @@ def test_filler_of_one_thickness_over_most_of_the_panel_is_told_by_the_tags() ->
     assert (most > 0).mean() > 0.6
     found = register(as_map(surface(XX, YY)), as_map(surface(XX, YY) + most))
     assert abs(found.bend[0]) < 0.01  # not the millimetre that most cells agree on
+
+
+def test_filler_under_one_of_the_tags_tilts_nothing() -> None:
+    """The plane of the tags then leans against the old surface; most of the panel is as it was."""
+    patch = bump(XX, YY, at=(180, 120), peak=0.8, width=220)
+    lean = -0.2 - 0.2 * XX / 180 - 0.2 * YY / 120
+    found = register(as_map(surface(XX, YY)), as_map(surface(XX, YY) + patch + lean))
+    assert np.abs(lean - found.surface(XX, YY)).max() < 0.01
+
+
+@pytest.mark.parametrize(
+    ("half", "share", "within_mm"),
+    # A build that runs out smoothly is itself nearly a bend; past half of the panel some of it is taken for one.
+    [((160, 115), 0.39, 0.003), ((215, 155), 0.65, 0.03)],
+)
+def test_a_build_over_much_of_the_panel_leaves_the_rest_where_it_is(
+    half: tuple[float, float], share: float, within_mm: float
+) -> None:
+    much = 1.5 * np.maximum(1 - (XX / half[0]) ** 2 - (YY / half[1]) ** 2, 0) ** 2
+    assert (much > 0.02).mean() > share
+    found = register(as_map(surface(XX, YY)), as_map(surface(XX, YY) + much))
+    assert np.abs(found.surface(XX, YY)[much == 0]).max() < within_mm
 
 
 def test_the_other_side_is_read_mirrored() -> None:

@@ -105,7 +105,7 @@ def test_what_is_forgotten_is_gone_from_the_file_too(folder: Path, database: Pat
 
 def test_writers_killed_at_any_moment_lose_nothing(folder: Path, database: Path) -> None:
     """The short form of tests/bench/study_record.py."""
-    code = [sys.executable, str(HERE / "killing.py"), str(database), str(folder), "20", "7", "0.2"]
+    code = [sys.executable, str(HERE / "killing.py"), str(database), str(folder), "20", "7", "0.12"]
     done = subprocess.run(code, capture_output=True, text=True, check=True, timeout=60)
     found = json.loads(done.stdout)
     assert found["kills"] == 20

@@ -12,7 +12,8 @@ from result_folders import bump, grid, make_folder, spot
 
 from surfscan.change.buildup import compare_passes
 from surfscan.errors import RefusedError
-from surfscan.report.difference import COMPARE_FILES, write_comparison
+from surfscan.flags import bit
+from surfscan.report.difference import COMPARE_FILES, comparison_document, write_comparison
 from surfscan.report.difference_table import format_comparison
 from surfscan.stored import load_result
 
@@ -73,6 +74,18 @@ def test_the_picture_shows_what_rose_and_what_fell(tmp_path: Path) -> None:
     cold = (picture[..., 2] - picture[..., 0] > 60).mean()
     assert warm > 0.02
     assert cold > 0.005
+
+
+def test_the_builds_verdict_counts_what_was_not_seen(tmp_path: Path) -> None:
+    before, after = _passes(tmp_path, 0.0, 0.8)
+    with np.load(after / "height.npz") as old:
+        arrays = dict(old)
+    arrays["height_mm"][:, :30] = np.nan
+    arrays["flags"][:, :30] = bit("weak_stripes")
+    np.savez(after / "height.npz", **arrays)
+    document = comparison_document(compare_passes([load_result(before), load_result(after)]))
+    assert document["common"] < 0.8
+    assert document["verdict"] == document["build"]["verdict"] == "not_measured"
 
 
 def test_several_passes_are_told_step_by_step(tmp_path: Path) -> None:

@@ -100,7 +100,8 @@ def test_the_result_says_what_it_was_held_against(folder: Path) -> None:
 
 def test_not_mirrored_it_is_another_panel(folder: Path) -> None:
     wrong = check_job(job(folder, "this"), against=against_result(checked(folder, "other")))
-    assert wrong.details["against"]["spread_mm"] > 3 * held(folder).details["against"]["spread_mm"]
+    # Where the swells are, on either side, nothing agrees.
+    assert wrong.details["against"]["agreeing"] < held(folder).details["against"]["agreeing"] - 0.2
     assert len(wrong.spots) > 1
 
 
