@@ -1,4 +1,4 @@
-"""Reference photos of a flat glass lying between the tags, by the project's own renderer, and the sheet that names them."""
+"""Reference photos of a flat glass between the tags, by the project's own renderer, and the sheet that names them."""
 
 from __future__ import annotations
 
@@ -42,11 +42,18 @@ def bad_scene(*, k1: float = -0.1, sag_mm: float = 8.0, form: Shape | None = Non
     )
 
 
-def write_reference_job(scene: Scene, folder: Path, *, glass_mm: float = 4.0, seed: int = 1) -> Path:
+def write_reference_job(
+    scene: Scene,
+    folder: Path,
+    *,
+    glass_mm: float = 4.0,
+    seed: int = 1,
+    poses: tuple[Pose, Pose] = OTHER_POSES,
+) -> Path:
     """Panel photos, reference photos from other places, and a sheet that knows nothing of lens and bend."""
     rng = np.random.default_rng(seed)
     write_job(scene, folder, rng=rng)
-    for varies, pose in zip(("across", "up"), OTHER_POSES, strict=True):
+    for varies, pose in zip(("across", "up"), poses, strict=True):
         picture = _glass(scene, pose, varies, glass_mm)
         write_photo(folder / f"glass-{varies}.jpg", add_noise(picture, rng=rng))
     sheet = folder / "panel.toml"
