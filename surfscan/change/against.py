@@ -147,9 +147,11 @@ def hold_against(reading: Reading, against: Against, *, floor_mm: float, grow_px
         raise _too_little(against, int(both.sum()))
     form = _continued(between.below_mm, known, grid.x_mm, grid.y_mm) + between.bend_mm
     name = f"{against.name}, laid under by tags and shape; height, tilt and a bend of order {between.order} fitted"
+    # What the panel ought to be is known no better than two panels of its kind agree: the other one has waves too.
+    sigma = np.hypot(between.sigma_mm, np.nan_to_num(between.spread_mm))
     lost = ~known & np.isfinite(reading.height_mm)
     return Held(
-        fair=FairForm(form, between.sigma_mm, between.spots | ~known, between.order, False, name),
+        fair=FairForm(form, sigma, between.spots | ~known, between.order, False, name),
         reading=replace(
             reading,
             height_mm=np.where(known, reading.height_mm, np.nan),

@@ -40,6 +40,8 @@ class Between:
         Cells left out of the fit.
     order : int
         Of the low-order surface.
+    spread_mm : float
+        Robust spread of what is left where both agree: waves of either surface, and noise.
     """
 
     below_mm: Array
@@ -47,6 +49,7 @@ class Between:
     sigma_mm: Array
     spots: Array
     order: int
+    spread_mm: float
 
 
 def fit_between(
@@ -95,7 +98,9 @@ def fit_between(
     lever = _lever(sampler, u, v, found, agreeing, x, y)
     moved = np.einsum("hwi,ij,hwj->hw", lever, found.covariance, lever)
     sigma = np.sqrt(sampler.sigmas(u, v) ** 2 + fair.sigma_mm**2 + moved)
-    return Between(below, start + fair.form_mm, sigma, ~agreeing, fair.order)
+    left = np.abs(raw - fair.form_mm)[agreeing]
+    spread = 1.4826 * float(np.median(left)) if left.size else float("nan")
+    return Between(below, start + fair.form_mm, sigma, ~agreeing, fair.order, spread)
 
 
 def _lever(
