@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from surfscan.errors import RefusedError
+from surfscan.flags import bit
+from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.board_pose import BoardFit
@@ -23,12 +25,12 @@ from surfscan.reading.budget import (
     budget_stripes,
 )
 from surfscan.reading.lamp import read_lamp
+from surfscan.reading.lamp_places import find_lamps
 from surfscan.reading.reference import Null, take_off
 from surfscan.reading.stations import Station, level_places
 from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
 from surfscan.reading.stripes import read_stripes
 from surfscan.records import Array, Board, Grid, Reading, View
-from surfscan.shading.lamp import Lamps
 from surfscan.surface.form import FairForm
 
 __all__ = ["Taken", "board_of", "kind_of_light", "take"]
@@ -65,6 +67,8 @@ class Taken:
         Flags that every spot carries.
     views : tuple of View
         The photos that give the two directions, where there are two.
+    details : dict
+        What else was learned about the light, JSON-ready.
     """
 
     grid: Grid
@@ -76,11 +80,12 @@ class Taken:
     detail_mm: float
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
+    details: dict[str, Any] = field(default_factory=dict)
 
 
 def kind_of_light(sheet: Sheet) -> str:
     """Say which light a sheet describes: "stripes", "one way", "stepped", "dots" or "lamp"."""
-    if any(row.lamp_mm is not None for row in sheet.photos):
+    if sheet.by_lamp:
         return "lamp"
     if sheet.board is None or sheet.board.pattern == "stripes":
         return "stripes" if len(sheet.photos) > 1 else "one way"
@@ -227,16 +232,21 @@ def _lamp(
     )
     grid = make_grid(sheet.panel.size_mm, step)
     region = _region(sheet, grid, stations)
-    places = np.array([row.lamp_mm for row in sheet.photos], float)
+    region = _without_balls(sheet, grid, region, stations[0])
+    found = find_lamps(sheet, stations, place_sd_mm=inputs.lamp_mm)
+    places = found.lamps.places_mm
     got = read_lamp(
         views,
-        lamps=Lamps(places),
+        lamps=found.lamps,
         grid=grid,
         region=region,
         level_at_mm=level_places(sheet),
+        ambient=_ambient(sheet, stations[0], views[0]),
         progress=progress,
     )
-    far = float(np.median(np.linalg.norm(places, axis=1)))
+    # What turns a slope into brightness is the tangent of the lamps' angle off the panel's normal.
+    out, over = np.median(np.hypot(places[:, 0], places[:, 1])), np.median(places[:, 2])
+    tangent_rel = found.sd_mm * float(np.hypot(1 / max(out, 1.0), 1 / over))
 
     def scaled(fair: FairForm) -> Budget:
         return budget_scaled(
@@ -247,7 +257,7 @@ def _lamp(
                 (
                     "lamp places",
                     "measure the lamp's places again, from the panel's middle",
-                    inputs.lamp_mm / far,
+                    tangent_rel,
                 ),
                 (
                     "tag places",
@@ -257,7 +267,45 @@ def _lamp(
             ),
         )
 
-    return Taken(grid, region, got.reading, scaled, 0.015, 12.0, 0.0)
+    setting = got.setting
+    light = {
+        "lamps": list(found.rows),
+        "room_light": setting.room,
+        "brightness": [float(value) for value in setting.brightness],
+        "depth_scale_rel": got.scale_rel,
+    }
+    return Taken(grid, region, got.reading, scaled, 0.015, 12.0, 0.0, details={"light": light})
+
+
+def _ambient(sheet: Sheet, station: Station, view: View) -> View | None:
+    """The photo with the lamp out, through the pose of the lit ones: its own tags may be too dark to see."""
+    if sheet.lamp is None or sheet.lamp.ambient_photo is None:
+        return None
+    name = sheet.lamp.ambient_photo
+    photo = read_photo(sheet.folder / name, name, encoding=sheet.photos[0].encoding)
+    if photo.image.shape != station.photo.image.shape:
+        raise RefusedError(
+            f"{name} is not of the same size as {station.photo.file}",
+            found=f"{photo.image.shape[1]} x {photo.image.shape[0]} pixels",
+            allowed=f"{station.photo.image.shape[1]} x {station.photo.image.shape[0]}, as the lamp photos",
+            cure="take the photo with the lamp out from the same stand, with the same settings",
+        )
+    return View(photo, view.camera, view.pose, "", view.hidden_px)
+
+
+def _without_balls(sheet: Sheet, grid: Grid, region: Array, station: Station) -> Array:
+    """The region less what each ball hides from the camera, and the ground it stands on."""
+    out = region.copy()
+    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
+    camera = station.fit.pose.centre_mm
+    for ball in sheet.balls:
+        middle = np.array(ball.centre_mm)
+        # The ball hides the panel from where it stands to where the sight line through its middle meets the panel.
+        behind = middle + (middle - camera) * middle[2] / (camera[2] - middle[2])
+        for share in np.linspace(0.0, 1.0, 7):
+            at = middle[:2] + share * (behind - middle)[:2]
+            out[np.hypot(x - at[0], y - at[1]) < 1.3 * ball.radius_mm] |= bit("left_out")
+    return out
 
 
 def board_of(sheet: Sheet) -> Board:

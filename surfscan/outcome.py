@@ -147,6 +147,7 @@ def limits_row(limits: Limits) -> dict[str, Any]:
 
 def _setup(sheet: Sheet) -> dict[str, Any]:
     """Where board or lamps stood, for the drawing on the paper."""
+    # Lamps found by balls are told under "light".
     lamps = [list(photo.lamp_mm) for photo in sheet.photos if photo.lamp_mm is not None]
     board = sheet.board
     if board is None or not board.posed:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
@@ -181,6 +182,8 @@ def check_job(
         result = add_against(result, held)
     if null is not None:
         result = add_null(result, null)
+    if taken.details:
+        result = replace(result, details={**result.details, **taken.details})
     return _with_setup(result, sheet, stations, standing, reading, inputs, null)
 
 

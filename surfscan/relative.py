@@ -63,7 +63,7 @@ ASSUMED = (
 def lacks_scale(sheet: Sheet) -> str:
     """Why a sheet gives no scale, in words; empty when it does."""
     placed = sheet.tags is not None or all(photo.corners_px is not None for photo in sheet.photos)
-    lamp = any(photo.lamp_mm is not None for photo in sheet.photos)
+    lamp = sheet.by_lamp
     board = sheet.board
     posed = board is not None and (board.posed or board.setup_photo is not None)
     if not placed:
@@ -126,7 +126,7 @@ def look_job(
     RefusedError
         When tags or corners that the sheet names can't be used.
     """
-    if any(row.lamp_mm is not None for row in sheet.photos):
+    if sheet.by_lamp:
         raise NotMeasuredError(
             "a lamp job needs tags or corners_px",
             found=why,

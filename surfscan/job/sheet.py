@@ -16,6 +16,7 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 from surfscan.errors import RefusedError
 from surfscan.job.lens_file import read_lens
 from surfscan.job.sheet_errors import refuse, retell
+from surfscan.job.sheet_lamp import BallSheet, LampSheet
 from surfscan.job.sheet_tables import (
     BoardSheet,
     CameraSheet,
@@ -48,11 +49,18 @@ class Sheet(Table):
         alias="photo", description="one [[photo]] for each photo, 1 to 200"
     )
     reference: ReferenceSheet | None = Field(default=None, description="a table [reference]")
+    lamp: LampSheet | None = Field(default=None, description="a table [lamp]")
+    balls: tuple[BallSheet, ...] = Field(default=(), alias="ball", description="one [[ball]] for each shiny ball")
     limits: LimitsSheet = Field(default_factory=LimitsSheet, description="a table [limits]")
     measure: MeasureSheet = Field(default_factory=MeasureSheet, description="a table [measure]")
     uncertainty: UncertaintySheet = Field(
         default_factory=UncertaintySheet, description="a table [uncertainty]"
     )
+
+    @property
+    def by_lamp(self) -> bool:
+        """Whether the panel is read by a lamp's shading, not by reflected light."""
+        return bool(self.balls) or self.lamp is not None or any(p.lamp_mm is not None for p in self.photos)
 
     @model_validator(mode="after")
     def _hangs_together(self) -> Sheet:
@@ -77,9 +85,8 @@ class Sheet(Table):
             seen[name] = k
 
     def _check_light(self) -> None:
-        lamps = [photo.lamp_mm is not None for photo in self.photos]
-        if any(lamps):
-            self._check_lamps(lamps)
+        if self.by_lamp:
+            self._check_lamps([photo.lamp_mm is not None for photo in self.photos])
             return
         pattern = "stripes" if self.board is None else self.board.pattern
         for k, photo in enumerate(self.photos, 1):
@@ -115,13 +122,24 @@ class Sheet(Table):
                 "mixes a lamp with a board", key="photo.lamp_mm", found="[board] too", allowed="one of them"
             )
         for k, (photo, lamp) in enumerate(zip(self.photos, lamps, strict=True), 1):
-            if not lamp:
-                raise refuse("is missing", key=f"photo[{k}].lamp_mm", allowed="a lamp place for every photo")
+            if not lamp and not (len(self.balls) > 1 or (self.balls and self._distance_known)):
+                raise refuse(
+                    "is missing",
+                    key=f"photo[{k}].lamp_mm",
+                    allowed="a lamp place for every photo, or two shiny balls, or one and lamp.distance_mm",
+                    cure="measure where the lamp was, from the panel's middle",
+                )
+            if photo.lamp_axis is not None and math.hypot(*photo.lamp_axis) < 1e-6:
+                raise refuse("has no length", key=f"photo[{k}].lamp_axis", allowed="a direction [x, y, z]")
             for name in ("varies", "period_mm", "phase_deg"):
                 if getattr(photo, name) is not None:
                     raise refuse(
                         "does not belong to a lamp job", key=f"photo[{k}].{name}", allowed="leave it out"
                     )
+
+    @property
+    def _distance_known(self) -> bool:
+        return self.lamp is not None and self.lamp.distance_mm is not None
 
     def _check_directions(self) -> None:
         assert self.board is not None  # for the type checker
@@ -282,6 +300,8 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
         for k, photo in enumerate(sheet.photos, 1):
             if photo.reference is not None:
                 names.append((f"photo[{k}].reference", photo.reference))
+        if sheet.lamp is not None and sheet.lamp.ambient_photo is not None:
+            names.append(("lamp.ambient_photo", sheet.lamp.ambient_photo))
         if sheet.board is not None and sheet.board.setup_photo is not None:
             names.append(("board.setup_photo", sheet.board.setup_photo))
         for key, name in names:

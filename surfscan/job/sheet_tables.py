@@ -17,9 +17,11 @@ from surfscan.job.sheet_errors import refuse
 __all__ = [
     "BoardSheet",
     "CameraSheet",
+    "Length",
     "LimitsSheet",
     "PanelSheet",
     "PhotoSheet",
+    "Point3",
     "ReferenceSheet",
     "Stage",
     "Table",
@@ -303,6 +305,9 @@ class PhotoSheet(Table):
         default=None, description="degrees"
     )
     lamp_mm: Point3 | None = Field(default=None, description="[x, y, z] of the lamp, mm, z over 0")
+    lamp_axis: Point3 | None = Field(
+        default=None, description="direction [x, y, z] in which this photo's lamp shines brightest"
+    )
     corners_px: tuple[tuple[Pixel, Pixel], ...] | None = Field(
         default=None, description="[[c, r], ...]: lower-left, lower-right, upper-right, upper-left"
     )
