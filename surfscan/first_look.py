@@ -165,7 +165,7 @@ def _stand(sheet: Sheet, photo: Photo, entry: PhotoSheet, checks: list[PhotoChec
     try:
         station = stand(sheet, photo, entry)
     except RefusedError as error:
-        checks.append(_failed("tags" if sheet.tags is not None else "corners", error))
+        checks.append(_failed("tags" if sheet.tags is not None else "corners", error, photo.file))
         return None
     if sheet.tags is not None:
         found, asked = len(station.tags), len(sheet.tags.centres_mm)
@@ -174,8 +174,8 @@ def _stand(sheet: Sheet, photo: Photo, entry: PhotoSheet, checks: list[PhotoChec
     return station
 
 
-def _failed(name: str, error: RefusedError | NotMeasuredError) -> PhotoCheck:
-    what = error.what.split(": ", 1)[-1].rstrip(".")
+def _failed(name: str, error: RefusedError | NotMeasuredError, file: str) -> PhotoCheck:
+    what = error.what.removeprefix(f"{file}: ").rstrip(".")
     found = f" (found {error.found.rstrip('.')})" if error.found else ""
     return PhotoCheck(name, None, "", 0.0, False, f"{what}{found}", error.cure.rstrip("."))
 
@@ -255,7 +255,7 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
     try:
         check_stripes(tiles, predicted, varies=entry.varies, file=photo.file, crown_known=False)
     except (RefusedError, NotMeasuredError) as error:
-        return [_failed("stripes", error)]
+        return [_failed("stripes", error, photo.file)]
     clear = tiles.strength > np.median(tiles.strength) / 2
     per_mm = 1 / float(np.median(np.hypot(tiles.fx, tiles.fy)[clear]))
     pitch = float(np.median(np.hypot(np.diff(column, axis=1), np.diff(row, axis=1)))) / step

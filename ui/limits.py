@@ -76,6 +76,14 @@ def check_photo(data: bytes, name: str) -> None:
         )
 
 
+def check_lens(data: bytes) -> None:
+    """Refuse a lens file that is too long to be one."""
+    if len(data) > 1_000_000:
+        raise surfscan.RefusedError(
+            "The lens file is too large", found=f"{len(data) / 1e6:.0f} MB", allowed="up to 1 MB"
+        )
+
+
 def check_total(sizes: list[int]) -> None:
     """Refuse more photos, or more of them together, than one job may have."""
     if len(sizes) > MOST_PHOTOS:

@@ -12,12 +12,8 @@ import hashlib
 import io
 import tempfile
 import threading
-import time
 import zipfile
-from collections import OrderedDict
 from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -27,6 +23,7 @@ from PIL import Image
 
 import surfscan
 from surfscan.ui import limits
+from surfscan.ui.desk import FOLDER, Desk, PhotoFile, Work, digest_of, without_folder
 
 __all__ = [
     "PhotoFile",
@@ -43,27 +40,8 @@ __all__ = [
 
 # --- keys of a session -------------------------------------------------------------------------------------------
 
-_JOB, _PHOTOS, _WORK, _SPOT, _ROUND = "job", "photos", "work", "spot", "round"
+_JOB, _PHOTOS, _EXTRAS, _WORK, _SPOT, _ROUND = "job", "photos", "extras", "work", "spot", "round"
 _UNITS, _VIEW = "units", "view"  # widgets' own keys
-
-
-@dataclass(frozen=True)
-class PhotoFile:
-    """One photo as uploaded. `file` is our name, `shown` the client's, for eyes only."""
-
-    file: str
-    shown: str
-    sha256: str
-    data: bytes = field(repr=False)
-
-
-def digest_of(*parts: bytes | str) -> str:
-    """SHA-256 over parts, each with its length, so that no two lists of parts run together."""
-    total = hashlib.sha256()
-    for part in parts:
-        data = part.encode() if isinstance(part, str) else part
-        total.update(len(data).to_bytes(8, "big") + data)
-    return total.hexdigest()
 
 
 def empty_job() -> dict[str, Any]:
@@ -110,6 +88,12 @@ def round_of_form() -> int:
 def photos() -> list[PhotoFile]:
     """The session's photos, in the sheet's order."""
     kept: list[PhotoFile] = st.session_state.get(_PHOTOS, [])
+    return kept
+
+
+def extras() -> list[PhotoFile]:
+    """Further files that an opened sheet names: set-up photo, reference photos, lens file."""
+    kept: list[PhotoFile] = st.session_state.get(_EXTRAS, [])
     return kept
 
 
@@ -249,9 +233,9 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
             allowed="the folder with panel.toml and its photos",
             cure="choose the whole job folder, or fill in the form",
         )
-    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         (Path(folder) / "panel.toml").write_bytes(text[:2_000_000])
-        sheet = _without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
+        sheet = without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
     limits.check_total([len(by_name.get(limits.inner_name(row.file), b"")) for row in sheet.photos])
     taken = []
     for k, row in enumerate(sheet.photos, 1):
@@ -265,17 +249,53 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
             )
         taken.append(take_photo(data, row.file, k))
     tables = tables_of(sheet)
+    ours = {row.file: photo.file for row, photo in zip(sheet.photos, taken, strict=True)}
+    more = _take_extras(tables, by_name, ours)
     for row, photo in zip(tables["photo"], taken, strict=True):
         row["file"] = photo.file
     start_over(tables)
-    st.session_state[_PHOTOS] = taken
+    st.session_state[_PHOTOS], st.session_state[_EXTRAS] = taken, more
+
+
+def _take_extras(tables: dict[str, Any], by_name: dict[str, bytes], ours: dict[str, str]) -> list[PhotoFile]:
+    """The other files a sheet names, under names of our own, which the tables get."""
+    more: list[PhotoFile] = []
+    named = [
+        (tables.get("board", {}), "setup_photo", "set-up"),
+        (tables.get("camera", {}), "lens_file", "lens"),
+    ]
+    named += [(row, "reference", f"reference-{k}") for k, row in enumerate(tables["photo"], 1)]
+    for table, key, name in named:
+        theirs = table.get(key)
+        if theirs is None:
+            continue
+        if theirs not in ours:
+            data = by_name.get(limits.inner_name(theirs))
+            if data is None:
+                raise surfscan.RefusedError(
+                    f"{key} names a file that is not there",
+                    found=f"no {limits.shown_name(theirs)} among the files",
+                    allowed="every file that panel.toml names",
+                    cure="choose the whole job folder",
+                )
+            ending = limits.file_ending(data)
+            if key == "lens_file":
+                limits.check_lens(data)
+                ending = ".toml"
+            else:
+                limits.check_photo(data, limits.shown_name(theirs))
+            kept = PhotoFile(name + ending, limits.shown_name(theirs), hashlib.sha256(data).hexdigest(), data)
+            ours[theirs] = kept.file
+            more.append(kept)
+        table[key] = ours[theirs]
+    return more
 
 
 def start_over(tables: dict[str, Any] | None = None) -> None:
     """A new job; the form shows its values."""
     forget_result()
     st.session_state[_JOB] = tables or empty_job()
-    st.session_state[_PHOTOS] = []
+    st.session_state[_PHOTOS], st.session_state[_EXTRAS] = [], []
     st.session_state[_ROUND] = round_of_form() + 1
 
 
@@ -311,14 +331,14 @@ def checked_sheet(text: str) -> surfscan.Sheet:
     RefusedError
         As `surfscan.load_sheet`.
     """
-    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-        return _without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
+        return without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
 
 
 def job_zip() -> bytes:
     """The session's job folder, packed."""
-    return pack_job(job(), photos())
+    return pack_job(job(), [*photos(), *extras()])
 
 
 def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:
@@ -343,93 +363,35 @@ def demo_files() -> list[tuple[str, bytes]]:
     ]
 
 
-def _without_folder(call: Callable[[], Any], folder: str) -> Any:
-    """Call, and keep our own folder's name out of what is said."""
-    try:
-        return call()
-    except surfscan.SurfscanError as error:
-        parts = {
-            k: getattr(error, k).replace(folder, "the job") for k in ("what", "found", "allowed", "cure")
-        }
-        raise type(error)(parts.pop("what"), **parts) from None
-
-
 # --- cached calls -------------------------------------------------------------------------------------------------
 
 
 @st.cache_resource(max_entries=48, show_spinner=False)
-def _look(key: str, _photo: PhotoFile, _sheet: surfscan.Sheet | None, row: int) -> Any:
-    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
-        path = Path(folder) / _photo.file
-        path.write_bytes(_photo.data)
-        return surfscan.look_at_photo(path, _photo.shown, sheet=_sheet, row=row)
+def _look(key: str, _photo: PhotoFile, _more: list[PhotoFile], text: str, row: int) -> Any:
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+        for each in (_photo, *_more):
+            (Path(folder) / each.file).write_bytes(each.data)
+        sheet = None
+        if text:
+            (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
+            sheet = surfscan.load_sheet(folder, need_photos=False)
+        return without_folder(
+            lambda: surfscan.look_at_photo(Path(folder) / _photo.file, _photo.shown, sheet=sheet, row=row),
+            folder,
+        )
 
 
-def look(photo: PhotoFile, sheet: surfscan.Sheet | None, text: str, row: int) -> Any:
-    """First look at a photo; cached by its bytes and the sheet's text.
+def look(photo: PhotoFile, text: str, row: int) -> Any:
+    """First look at a photo, with the sheet's text where that can be used; cached by all their bytes.
 
     Raises
     ------
     RefusedError
         When the photo can't be used at all.
     """
-    return _look(digest_of(photo.data, text if sheet is not None else ""), photo, sheet, row)
-
-
-@dataclass
-class Work:
-    """One check, running or done. Written by its thread alone."""
-
-    digest: str
-    stage: str = "waiting for its turn"
-    share: float = 0.0
-    result: surfscan.CheckResult | None = None
-    error: surfscan.SurfscanError | None = None
-    fault: str = ""
-    started: float = field(default_factory=time.monotonic)
-
-    @property
-    def done(self) -> bool:
-        """Whether there is nothing more to wait for."""
-        return self.result is not None or self.error is not None or bool(self.fault)
-
-
-class Desk:
-    """Runs checks, two at a time, and keeps the last few: the same job asked twice is computed once."""
-
-    def __init__(self, *, at_once: int = 2, keep: int = 8) -> None:
-        self._pool = ThreadPoolExecutor(at_once, thread_name_prefix="check")
-        self._keep, self._lock = keep, threading.Lock()
-        self._works: OrderedDict[str, Work] = OrderedDict()
-
-    def check(self, digest: str, text: str, taken: list[PhotoFile]) -> Work:
-        """Start a check, or hand back the one of the same bytes."""
-        with self._lock:
-            known = self._works.get(digest)
-            if known is not None and not known.fault:
-                self._works.move_to_end(digest)
-                return known
-            fresh = self._works[digest] = Work(digest)
-            while len(self._works) > self._keep and next(iter(self._works.values())).done:
-                self._works.popitem(last=False)
-        self._pool.submit(_run, fresh, text, list(taken))
-        return fresh
-
-
-def _run(this: Work, text: str, taken: list[PhotoFile]) -> None:
-    def tell(stage: str, share: float) -> None:
-        this.stage, this.share = stage, share
-
-    try:
-        with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
-            (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-            for photo in taken:
-                (Path(folder) / photo.file).write_bytes(photo.data)
-            this.result = _without_folder(lambda: surfscan.check_job(folder, progress=tell), folder)
-    except surfscan.SurfscanError as error:
-        this.error = error
-    except Exception as error:  # a fault of ours: told as a sentence, whatever it is
-        this.fault = f"{type(error).__name__}: {error}"
+    more = extras() if text else []
+    key = digest_of(photo.data, photo.shown, text, *(each.data for each in more))
+    return _look(key, photo, more, text, row)
 
 
 @st.cache_resource(show_spinner=False)
@@ -450,7 +412,7 @@ def warm_up() -> None:
 
 def start_check() -> Work:
     """Check the session's job; the work goes on in the background."""
-    text, taken = sheet_text(), photos()
+    text, taken = sheet_text(), [*photos(), *extras()]
     started = _desk().check(digest_of(text, *(photo.data for photo in taken)), text, taken)
     st.session_state[_WORK] = started
     st.session_state.pop(_SPOT, None)
@@ -460,7 +422,7 @@ def start_check() -> Work:
 @st.cache_data(max_entries=24, show_spinner=False)
 def result_files(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
     """The files that the command would write, by name; cached by the job's digest."""
-    with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         written = surfscan.write_result(Path(folder), _result)
         return {path.name: path.read_bytes() for path in written}
 

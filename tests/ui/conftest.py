@@ -1,7 +1,7 @@
 """A real browser and a real server for the page's tests.
 
-Where `SURFSCAN_NEED_BROWSER` is set, as `.ci/run` does, a missing browser is a failure; on a user's machine the browser's
-tests say why they can't run.
+Where `SURFSCAN_NEED_BROWSER` is set, as `.ci/run` does, a missing browser is a failure; on a user's machine the
+browser's tests say why they can't run.
 """
 
 from __future__ import annotations
@@ -21,7 +21,7 @@ SWITCHES = [
 ]  # fmt: skip
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="module")  # its event loop must not outlive the module: other tests start their own
 def browser() -> Iterator[Any]:
     """Debian's Chromium, driven by Playwright."""
     path = next((p for p in map(shutil.which, ("chromium", "chromium-browser", "google-chrome")) if p), None)

@@ -198,6 +198,51 @@ def test_no_tags_asks_for_corners_and_reads_them(tmp_path: Path) -> None:
     assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.01)
 
 
+def test_without_a_scale_there_is_a_picture_and_no_depth() -> None:
+    page = bring_job(open_page(), SMALL)
+    page.radio[0].set_value("No tags: I tap the panel's corners").run()
+    said = told(check(page))
+    assert "<h2>Not measured</h2>" in said
+    assert "No scale" in said
+    assert "of the deepest" in said
+    assert "What to do, in this order" not in said
+    page.segmented_control(key="view").set_value("Look closer").run()
+    assert "nothing to lay a ruler on" in told(page)
+    page.segmented_control(key="view").set_value("Papers").run()
+    assert not page.error
+
+
+def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
+    """A set-up photo and a lens file get our own names, in the sheet and in the folder that is saved."""
+    from surfscan.ui import session
+
+    data = (SMALL / "stripes-up.jpg").read_bytes()
+    text = (SMALL / "panel.toml").read_text().replace("[camera]", '[camera]\nlens_file = "my lens.toml"')
+    text = "\n".join(line for line in text.splitlines() if not line.startswith("focal_"))
+    files = [
+        ("panel.toml", text.encode(), ""),
+        ("stripes-up.jpg", data, ""),
+        ("stripes-across.jpg", data, ""),
+    ]
+    page = open_page()
+    uploader(page, "files-").set_value(files)
+    assert "lens_file names a file that is not there" in told(page.run())
+    page = open_page()
+    uploader(page, "files-").set_value([*files, ("my lens.toml", b"schema = 1", "")])
+    page.run()
+    assert page.session_state["job"]["camera"]["lens_file"] == "lens.toml"
+    kept = [*page.session_state["photos"], *page.session_state["extras"]]
+    with zipfile.ZipFile(io.BytesIO(session.pack_job(page.session_state["job"], kept))) as parts:
+        assert sorted(parts.namelist()) == [
+            "job/lens.toml",
+            "job/panel.toml",
+            "job/photo-1.jpg",
+            "job/photo-2.jpg",
+        ]
+    # what is wrong with the lens file is told, as the command does
+    assert "lens.toml" in told(page)
+
+
 def test_a_part_is_left_out_by_numbers() -> None:
     page = bring_job(open_page(), FLAT)
     typed = next(one for one in page.text_input if str(one.key).startswith("region-typed"))

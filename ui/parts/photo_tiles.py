@@ -77,7 +77,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
         with st.container(border=True):
             st.markdown(f"**Photo {k + 1}** · {looks.escape(photo.shown)}")
             try:
-                look = session.look(photo, sheet, text, k)
+                look = session.look(photo, text if sheet is not None else "", k)
             except surfscan.SurfscanError as error:
                 looks.refusal(error)
                 found.append(None)

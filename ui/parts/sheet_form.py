@@ -156,7 +156,10 @@ def _tags_form(tables: dict[str, Any]) -> None:
         if had:
             tables["tags_before"] = tables.pop("tags")
             session.forget_result()
-        st.caption("You tap the four corners on each photo below. Tags are more exact.")
+        st.caption(
+            "You tap the four corners on each photo below. Tags are more exact. With neither, there is a picture of "
+            "highs and lows but no depth."
+        )
         return
     if not had:
         tables["tags"] = tables.pop("tags_before", None) or session.empty_job()["tags"]

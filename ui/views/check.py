@@ -141,6 +141,10 @@ def _watch() -> None:
 def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
+    if "relative" in result.details:
+        _show_relative(result, digest)
+        _why(result)
+        return
     pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
     urls = session.cached(
         f"{digest}-pair-urls", lambda: [session.as_url(p) for p in (pair.plain, pair.painted)]
@@ -173,15 +177,35 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
                 type="primary", width="stretch",
             )  # fmt: skip
     spot_cards(result, _CLOSER)
-    told = [reason for reason in result.reasons if reason != result.sentence]
-    if told:
-        with st.expander("Why", expanded=result.verdict in ("close", "not_measured")):
-            st.html(
-                "<ul>" + "".join(f"<li>{html.escape(looks.say(reason))}</li>" for reason in told) + "</ul>"
-            )
+    _why(result)
     with st.expander("Safety, and what this figure is not"):
         st.html(
             "<ul>"
             + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in surfscan.CAUTIONS)
             + "</ul>"
         )
+
+
+def _why(result: surfscan.CheckResult) -> None:
+    told = [reason for reason in result.reasons if reason != result.sentence]
+    if told:
+        with st.expander("Why", expanded=result.verdict in ("close", "not_measured")):
+            st.html(
+                "<ul>" + "".join(f"<li>{html.escape(looks.say(reason))}</li>" for reason in told) + "</ul>"
+            )
+
+
+def _show_relative(result: surfscan.CheckResult, digest: str) -> None:
+    """A job without a scale: the picture of highs and lows in shares of the deepest, and no millimetre."""
+    look = result.details["relative"]
+    files = session.result_files(digest, result)
+    st.image(
+        files["overlay.png"], width="stretch", alt="The photo with the highs and lows on it, without a scale"
+    )
+    rows = [
+        f"<li><b>{row['kind'].capitalize()} {row['id']}</b>: {abs(row['relative_depth']):.2f} of the deepest or "
+        f"tallest, {row['length_stripes']:.1f} by {row['width_stripes']:.1f} stripes</li>"
+        for row in look["spots"]
+    ]
+    st.html(f"<ul>{''.join(rows)}</ul>")
+    st.caption(looks.escape(f"There is no scale, so there are no depths. {look['assumed']}"))

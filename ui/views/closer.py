@@ -32,6 +32,12 @@ def show() -> None:
         st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
+    if "relative" in result.details:
+        st.info(
+            "This result has no scale, so there is nothing to lay a ruler on. Lay tags on the panel, or tap its "
+            "corners, and say where the board stands; then depths come in millimetres."
+        )
+        return
     _picture(result, work.digest)
     _ruler(result)
     _solid(result, work.digest)

@@ -1,0 +1,107 @@
+"""Checks run in the background, two at a time, found again by the bytes they were made from. No session here."""
+
+from __future__ import annotations
+
+import hashlib
+import tempfile
+import threading
+import time
+from collections import OrderedDict
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+import surfscan
+
+__all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "without_folder"]
+
+FOLDER = "surfscan-page-"
+"""How our temporary folders' names begin."""
+
+
+@dataclass(frozen=True)
+class PhotoFile:
+    """One photo as uploaded. `file` is our name, `shown` the client's, for eyes only."""
+
+    file: str
+    shown: str
+    sha256: str
+    data: bytes = field(repr=False)
+
+
+def digest_of(*parts: bytes | str) -> str:
+    """SHA-256 over parts, each with its length, so that no two lists of parts run together."""
+    total = hashlib.sha256()
+    for part in parts:
+        data = part.encode() if isinstance(part, str) else part
+        total.update(len(data).to_bytes(8, "big") + data)
+    return total.hexdigest()
+
+
+def without_folder(call: Callable[[], Any], folder: str) -> Any:
+    """Call, and keep our own folder's name out of what is said."""
+    try:
+        return call()
+    except surfscan.SurfscanError as error:
+        parts = {
+            k: getattr(error, k).replace(folder, "the job") for k in ("what", "found", "allowed", "cure")
+        }
+        raise type(error)(parts.pop("what"), **parts) from None
+
+
+@dataclass
+class Work:
+    """One check, running or done. Written by its thread alone."""
+
+    digest: str
+    stage: str = "waiting for its turn"
+    share: float = 0.0
+    result: surfscan.CheckResult | None = None
+    error: surfscan.SurfscanError | None = None
+    fault: str = ""
+    started: float = field(default_factory=time.monotonic)
+
+    @property
+    def done(self) -> bool:
+        """Whether there is nothing more to wait for."""
+        return self.result is not None or self.error is not None or bool(self.fault)
+
+
+class Desk:
+    """Runs checks, two at a time, and keeps the last few: the same job asked twice is computed once."""
+
+    def __init__(self, *, at_once: int = 2, keep: int = 8) -> None:
+        self._pool = ThreadPoolExecutor(at_once, thread_name_prefix="check")
+        self._keep, self._lock = keep, threading.Lock()
+        self._works: OrderedDict[str, Work] = OrderedDict()
+
+    def check(self, digest: str, text: str, taken: list[PhotoFile]) -> Work:
+        """Start a check, or hand back the one of the same bytes."""
+        with self._lock:
+            known = self._works.get(digest)
+            if known is not None and not known.fault:
+                self._works.move_to_end(digest)
+                return known
+            fresh = self._works[digest] = Work(digest)
+            while len(self._works) > self._keep and next(iter(self._works.values())).done:
+                self._works.popitem(last=False)
+        self._pool.submit(_run, fresh, text, list(taken))
+        return fresh
+
+
+def _run(this: Work, text: str, taken: list[PhotoFile]) -> None:
+    def tell(stage: str, share: float) -> None:
+        this.stage, this.share = stage, share
+
+    try:
+        with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+            (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
+            for photo in taken:
+                (Path(folder) / photo.file).write_bytes(photo.data)
+            this.result = without_folder(lambda: surfscan.check_job(folder, progress=tell), folder)
+    except surfscan.SurfscanError as error:
+        this.error = error
+    except Exception as error:  # a fault of ours: told as a sentence, whatever it is
+        this.fault = f"{type(error).__name__}: {error}"
