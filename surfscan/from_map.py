@@ -21,7 +21,7 @@ from surfscan.outcome import LEAST_COVERAGE, limits_row, versions
 from surfscan.records import Array, CheckResult, Grid, HeightMap
 from surfscan.surface.form import fit_fair_form
 
-__all__ = ["MAP_KINDS", "UNITS", "check_map", "read_map"]
+__all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
 
 MAP_KINDS = (".x3p", ".sdf", ".csv", ".txt")
 UNITS = {"mm": 1.0, "um": 1e-3, "m": 1e3, "inch": 25.4}
@@ -184,7 +184,7 @@ def check_map(
             "started": started.isoformat(timespec="seconds"),
             "seconds": round(time.perf_counter() - began, 3),
         },
-        overlay_photo=_raking(judged),
+        overlay_photo=raking(judged),
         project=lambda points: np.stack(
             [
                 (points[:, 0] - grid.x_mm[0]) / grid.step_mm,
@@ -231,7 +231,7 @@ def _square(x_mm: Array, y_mm: Array, height: Array) -> tuple[Grid, Array]:
     return Grid(x, y, step), np.where(whole > 0.999, value, np.nan)
 
 
-def _raking(height: HeightMap) -> Array:
+def raking(height: HeightMap) -> Array:
     """The map in raking light from the upper left, top row first, linear light."""
     filled = np.nan_to_num(height.height_mm)
     rise = np.gradient(filled, height.grid.step_mm)

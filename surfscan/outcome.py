@@ -78,7 +78,7 @@ def assemble(
     stage = sheet.panel.stage
     spots = list(judgement.spots)
     return CheckResult(
-        panel={"name": sheet.panel.name, "stage": stage, "size_mm": list(sheet.panel.size_mm)},
+        panel=_panel(sheet),
         limits=limits_row(limits),
         verdict=verdict,
         sentence=verdict_sentence(
@@ -130,6 +130,19 @@ def _verdict(
     if folded:
         reasons.append(f"A part: {describe('fold').sentence}; {describe('fold').cure}.")
     return verdict, reasons, ""
+
+
+def _panel(sheet: Sheet) -> dict[str, Any]:
+    row: dict[str, Any] = {
+        "name": sheet.panel.name,
+        "stage": sheet.panel.stage,
+        "size_mm": list(sheet.panel.size_mm),
+    }
+    if sheet.panel.origin_mm is not None:  # a view of a larger panel: what joining needs
+        row["origin_mm"] = list(sheet.panel.origin_mm)
+        if sheet.tags is not None:
+            row["tags_mm"] = {str(tag): list(at) for tag, at in sheet.tags.centres_mm.items()}
+    return row
 
 
 def limits_row(limits: Limits) -> dict[str, Any]:

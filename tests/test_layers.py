@@ -28,6 +28,7 @@ LAYERS: list[set[str]] = [
     {"change"},  # two results laid over each other
     {"synth"},
     {"pipeline", "from_map", "lesson", "calibration"},
+    {"whole"},  # several views in one map
     {"record"},
     {"report"},
     {"gloss"},  # a map mirrored in clear coat

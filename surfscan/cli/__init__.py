@@ -22,6 +22,7 @@ from surfscan.cli import (
     forget,
     gloss,
     history,
+    join,
     lens,
     new,
     page,
@@ -37,7 +38,7 @@ from surfscan.version import VERSION
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
 
 # In the order of the help. Each has `add(commands, common)`, which also names the function to run.
-COMMANDS = (new, screen, check, report, compare, history, show, forget, gloss, demo, print_, export, page, lens)
+COMMANDS = (new, screen, check, join, report, compare, history, show, forget, gloss, demo, print_, export, page, lens)
 _STOPPED = 130  # as shells report a process ended by SIGINT
 
 

@@ -63,6 +63,9 @@ class PanelSheet(Table):
     name: str = Field(default="", max_length=200, description="a name of your own, up to 200 letters")
     stage: Stage = Field(description="one of " + ", ".join(get_args(Stage)))
     size_mm: Size = Field(description="[width, height] of the panel rectangle, mm")
+    origin_mm: Point | None = Field(
+        default=None, description="[x, y] of this view's middle in the frame of a panel larger than one view, mm"
+    )
     region_mm: tuple[Point, ...] | None = Field(
         default=None, description="a polygon [[x, y], ...] of at least three corners, mm"
     )

@@ -1,0 +1,1 @@
+"""Several views of one panel put together."""
