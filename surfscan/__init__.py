@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 from surfscan.version import VERSION as __version__
 
 if TYPE_CHECKING:
+    from surfscan.apart import CheckWorker
     from surfscan.change.buildup import compare_passes
     from surfscan.change.comparison import compare_results
     from surfscan.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
@@ -53,6 +54,7 @@ __all__ = [
     "LESSON_SIZE_MM",
     "STAGES",
     "CheckResult",
+    "CheckWorker",
     "Dent",
     "HeightMap",
     "NotMeasuredError",
@@ -103,6 +105,7 @@ __all__ = [
 _HOME = {
     "CAUTIONS": "surfscan.judge.advice",
     "CheckResult": "surfscan.records",
+    "CheckWorker": "surfscan.apart",
     "Dent": "surfscan.lesson",
     "HeightMap": "surfscan.records",
     "LESSON_SIZE_MM": "surfscan.lesson",

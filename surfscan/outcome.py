@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import platform
 import time
+from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
@@ -19,7 +20,7 @@ from surfscan.optics.lens import project
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.quality import find_blocker
 from surfscan.reading.stations import Station
-from surfscan.records import Array, CheckResult, HeightMap, PhotoCheck, Reading
+from surfscan.records import Array, Camera, CheckResult, HeightMap, PhotoCheck, Pose, Reading
 from surfscan.version import VERSION
 
 __all__ = ["assemble", "limits_row", "versions"]
@@ -29,6 +30,18 @@ LEAST_COVERAGE = 0.8
 
 FAR = 3.0
 """One direction alone is called ready only when the limit is this many times its 95 % uncertainty (our choice)."""
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoPlaces:
+    """Panel points (N, 3), mm, to photo pixels (N, 2), column and row. A class, so that a result can be sent on."""
+
+    camera: Camera
+    pose: Pose
+
+    def __call__(self, points: Array) -> Array:
+        place = project(points[:, 0], points[:, 1], points[:, 2], camera=self.camera, pose=self.pose)
+        return np.stack(place, -1)
 
 
 def assemble(
@@ -69,12 +82,6 @@ def assemble(
         reasons += [f"{station.photo.file}: {c.sentence}; {c.cure}." for c in checks if not c.good]
     first = stations[0]
 
-    def place(points: Array) -> Array:
-        column, row = project(
-            points[:, 0], points[:, 1], points[:, 2], camera=first.camera, pose=first.fit.pose
-        )
-        return np.stack([column, row], -1)
-
     stage = sheet.panel.stage
     spots = list(judgement.spots)
     return CheckResult(
@@ -92,7 +99,7 @@ def assemble(
         photos=tuple(_photo_row(s, c) for s, c in zip(stations, quality, strict=True)),
         run=_run(height, reading, started, began),
         overlay_photo=first.photo.image,
-        project=place,
+        project=PhotoPlaces(first.camera, first.fit.pose),
         details={
             **judgement.details,
             "limits_basis": dict(limits.basis),

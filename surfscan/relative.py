@@ -324,6 +324,11 @@ def _found(
     return _Look(np.clip(off / unit, -1.0, 1.0), rows, one_way, period, seen, doubts, trust, fair.name)
 
 
+def _as_they_are(points: Array) -> Array:
+    """Without a scale, places are photo pixels already."""
+    return np.asarray(points[:, :2])
+
+
 def _result(
     sheet: Sheet,
     photos: list[Photo],
@@ -378,7 +383,7 @@ def _result(
             "seconds": round(time.perf_counter() - began, 3),
         },
         overlay_photo=photos[0].image,
-        project=lambda points: points[:, :2],
+        project=_as_they_are,
         details={
             "relative": {
                 "unit": "the deepest or tallest is 1; - is low",

@@ -28,6 +28,7 @@ LAYERS: list[set[str]] = [
     {"change"},  # two results laid over each other
     {"synth"},
     {"pipeline", "from_map", "lesson", "calibration"},
+    {"apart"},  # a check in a process of its own
     {"whole"},  # several views in one map
     {"record"},
     {"report"},
@@ -35,6 +36,7 @@ LAYERS: list[set[str]] = [
     {"papers"},
     {"plan"},
     {"screen"},  # stripes on a television or tablet
+    {"guide"},  # the shot in drawings, faults in pictures
     {"cli"},
     {"__main__"},
 ]
@@ -43,7 +45,7 @@ ALLOWED = {("surface", "optics")}
 FRONT = "__init__"
 # Known surfaces may use these and nothing else, and no stage may use them.
 SYNTH_MAY_USE = {"version", "constants", "errors", "flags", "records", "optics", "synth"}
-SYNTH_USERS = {"synth", "lesson", "plan", "cli"}
+SYNTH_USERS = {"synth", "lesson", "plan", "guide", "cli"}
 
 
 def layer_of(part: str) -> int:
@@ -138,6 +140,7 @@ def test_public_names_are_these_and_all_load() -> None:
         "LESSON_SIZE_MM",
         "STAGES",
         "CheckResult",
+        "CheckWorker",
         "Dent",
         "HeightMap",
         "NotMeasuredError",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import queue
 import tempfile
 import threading
 import time
@@ -73,6 +74,10 @@ class Desk:
     """Runs checks, two at a time, and keeps the last few: the same job asked twice is computed once."""
 
     def __init__(self, *, at_once: int = 2, keep: int = 8) -> None:
+        # A process each: a check's threads and the page's would hold each other up in one.
+        self._workers: queue.SimpleQueue[surfscan.CheckWorker] = queue.SimpleQueue()
+        for _ in range(at_once):
+            self._workers.put(surfscan.CheckWorker())
         self._pool = ThreadPoolExecutor(at_once, thread_name_prefix="check")
         self._keep, self._lock = keep, threading.Lock()
         self._works: OrderedDict[str, Work] = OrderedDict()
@@ -87,21 +92,30 @@ class Desk:
             fresh = self._works[digest] = Work(digest)
             while len(self._works) > self._keep and next(iter(self._works.values())).done:
                 self._works.popitem(last=False)
-        self._pool.submit(_run, fresh, text, list(taken))
+        self._pool.submit(self._run, fresh, text, list(taken))
         return fresh
 
+    def warm_up(self) -> None:
+        """Start the processes, one after the other, so that a first check need not wait for them."""
+        workers = [self._workers.get() for _ in range(self._workers.qsize())]
+        for worker in workers:
+            worker.start()
+            self._workers.put(worker)
 
-def _run(this: Work, text: str, taken: list[PhotoFile]) -> None:
-    def tell(stage: str, share: float) -> None:
-        this.stage, this.share = stage, share
+    def _run(self, this: Work, text: str, taken: list[PhotoFile]) -> None:
+        def tell(stage: str, share: float) -> None:
+            this.stage, this.share = stage, share
 
-    try:
-        with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-            (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-            for photo in taken:
-                (Path(folder) / photo.file).write_bytes(photo.data)
-            this.result = without_folder(lambda: surfscan.check_job(folder, progress=tell), folder)
-    except surfscan.SurfscanError as error:
-        this.error = error
-    except Exception as error:  # a fault of ours: told as a sentence, whatever it is
-        this.fault = f"{type(error).__name__}: {error}"
+        worker = self._workers.get()
+        try:
+            with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+                (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
+                for photo in taken:
+                    (Path(folder) / photo.file).write_bytes(photo.data)
+                this.result = without_folder(lambda: worker.check(folder, progress=tell), folder)
+        except surfscan.SurfscanError as error:
+            this.error = error
+        except Exception as error:  # a fault of ours: told as a sentence, whatever it is
+            this.fault = f"{type(error).__name__}: {error}"
+        finally:
+            self._workers.put(worker)

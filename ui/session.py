@@ -403,8 +403,11 @@ def _desk() -> Desk:
 def warm_up() -> None:
     """Load what a check needs while the user fills in the form; the first picture does not wait for it."""
 
+    desk = _desk()
+
     def load() -> None:
-        for name in ("look_at_photo", "check_job", "draw_photo_pair", "write_result"):
+        desk.warm_up()
+        for name in ("look_at_photo", "draw_photo_pair", "write_result"):
             getattr(surfscan, name)
 
     threading.Thread(target=load, name="warm-up", daemon=True).start()
@@ -413,10 +416,23 @@ def warm_up() -> None:
 def start_check() -> Work:
     """Check the session's job; the work goes on in the background."""
     text, taken = sheet_text(), [*photos(), *extras()]
-    started = _desk().check(digest_of(text, *(photo.data for photo in taken)), text, taken)
+    started = _desk().check(_job_digest(), text, taken)
     st.session_state[_WORK] = started
     st.session_state.pop(_SPOT, None)
     return started
+
+
+def _job_digest() -> str:
+    return digest_of(sheet_text(), *(file.sha256 for file in (*photos(), *extras())))
+
+
+def drop_stale_result() -> bool:
+    """Drop a result whose job is no longer the session's; say whether there was one."""
+    current = work()
+    if current is None or current.digest == _job_digest():
+        return False
+    forget_result()
+    return True
 
 
 @st.cache_data(max_entries=24, show_spinner=False)

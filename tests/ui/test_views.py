@@ -256,13 +256,11 @@ def test_a_part_is_left_out_by_numbers() -> None:
 
 
 def test_a_fault_of_ours_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
-    from surfscan.ui import session
-
     def broken(*_: object, **__: object) -> None:
         raise ZeroDivisionError("made for the test")
 
     page = bring_job(open_page(), SMALL)
-    monkeypatch.setattr(session.surfscan, "check_job", broken, raising=False)
+    monkeypatch.setattr(surfscan.CheckWorker, "check", broken)
     page.session_state["job"]["panel"]["name"] = "never checked before"
     check(page)
     said = told(page)

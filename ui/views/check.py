@@ -40,6 +40,8 @@ def show() -> None:
         with st.expander("The sheet itself (panel.toml)"):
             sheet_editor()
     st.header("4 · The result")
+    if session.drop_stale_result():
+        st.info("The job has changed since it was checked. Check it again.")
     _check_button(sheet, found)
     _outcome()
 
@@ -108,7 +110,6 @@ def _check_button(sheet: Any, found: list[Any]) -> None:
     ready = sheet is not None and bool(found) and all(found) and not busy
     if st.button("Check the panel", type="primary", disabled=not ready, width="stretch", key="check"):
         session.start_check()
-        st.rerun()
     if not session.photos():
         st.caption("Bring the photos first: two for stripes.")
     elif not ready and not busy:
