@@ -130,3 +130,26 @@ def test_place_against_brute_force(periods):
         assert place[k] == pytest.approx(best, abs=0.5)
     assert np.abs(place - true).max() < 6 * sigma * min(periods)
     assert np.all(misfit < 8 * sigma * max(periods))
+
+
+@pytest.mark.parametrize("steps_deg", [(0, 90, 180, 270), (0, 70, 160, 250, 300)])
+def test_against_a_sine_fit_by_another_library(steps_deg):
+    """SciPy's nonlinear least squares fits level, amplitude and phase of a sine to every pixel's noisy frames.
+
+    (The general-purpose decoder `fringes` agrees to 3e-7 rad: tests/bench/study_stepped.py.)
+    """
+    from scipy.optimize import curve_fit
+
+    rng, steps = np.random.default_rng(7), np.radians(steps_deg)
+    noisy = 0.3 + 0.5 * frames(ramp(3.0, (4, 12)), steps) + rng.normal(0, 0.01, (len(steps), 4, 12))
+    wave = fit_steps(noisy, steps)
+    for r, c in np.ndindex(4, 12):
+        values = noisy[:, r, c]
+        start = (values.mean(), np.ptp(values) / 2, wave.phase_rad[r, c] + 0.5)
+        (level, amplitude, phase), _ = curve_fit(
+            lambda d, a, b, p: a + b * np.cos(p + d), steps, values, p0=start, ftol=1e-14, xtol=1e-14
+        )
+        # Both stop at the least squares; the iteration ends at the root of the rounding.
+        assert abs(off(wave.phase_rad[r, c], phase)) < 1e-6
+        assert abs(wave.amplitude[r, c] - amplitude) < 1e-6
+        assert abs(wave.level[r, c] - level) < 1e-6
