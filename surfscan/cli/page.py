@@ -5,11 +5,13 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import logging
+import signal
 import socket
 import sys
+import tempfile
 import tomllib
 from pathlib import Path
-from typing import Any
+from typing import Any, NoReturn
 
 from surfscan.cli.terminal import Parser
 from surfscan.errors import RefusedError, UsageError
@@ -67,8 +69,16 @@ def run(options: argparse.Namespace) -> int:
         given["server.allowedHosts"] = ["127.0.0.1", "localhost"]
     # The server reads the program's arguments as the script's own; there are none.
     sys.argv = [str(script)]
-    streamlit.App(script, middleware=middleware).run(config=given)
+    # Whatever is put on disk for a moment lies in one folder, which goes when the server does, however it is stopped.
+    signal.signal(signal.SIGTERM, _stop)
+    with tempfile.TemporaryDirectory(prefix="surfscan-page-", ignore_cleanup_errors=True) as own:
+        tempfile.tempdir = own
+        streamlit.App(script, middleware=middleware).run(config=given)
     return 0
+
+
+def _stop(number: int, frame: object) -> NoReturn:
+    raise SystemExit(0)
 
 
 def find_page() -> Path:
