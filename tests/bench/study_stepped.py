@@ -3,7 +3,7 @@
     python tests/bench/study_stepped.py [--site FOLDER]
 
 White noise of 0.5 % of white on noiseless photos, read twice: the difference of both maps over sqrt 2. Bound of a
-cell's phase: sqrt(2/N) sigma / B (Surrel 1997, Appl. Opt. 36, 271) over the photo pixels that make up a cell, all frames
+cell's phase: sqrt(2/N) sigma / B (Surrel 1997, Appl. Opt. 36, 271) over the photo pixels that make up a cell, frames
 of both periods counted with their frequency; slopes integrate by Southwell's rule,
 h sigma_slope sqrt(ln n / (2 pi) + 0.15).
 
