@@ -37,6 +37,12 @@ if TYPE_CHECKING:
     from surfscan.papers.content import Particulars
     from surfscan.papers.folder import write_report
     from surfscan.pipeline import check_job
+    from surfscan.plan.backward import Placement, place_shot
+    from surfscan.plan.forward import Plan, plan_shot
+    from surfscan.plan.pictures import draw_plan
+    from surfscan.plan.printing import write_print
+    from surfscan.plan.shot import Shot, surface_named
+    from surfscan.plan.words import plan_text
     from surfscan.record.record import open_record
     from surfscan.records import CheckResult, HeightMap, Spot
     from surfscan.reflection import reflected_stripes
@@ -59,8 +65,11 @@ __all__ = [
     "HeightMap",
     "NotMeasuredError",
     "Particulars",
+    "Placement",
+    "Plan",
     "RefusedError",
     "Sheet",
+    "Shot",
     "Spot",
     "SurfscanError",
     "UsageError",
@@ -78,6 +87,7 @@ __all__ = [
     "draw_lesson_map",
     "draw_map_pane",
     "draw_photo_pair",
+    "draw_plan",
     "export_result",
     "find_the_low",
     "format_area",
@@ -90,13 +100,18 @@ __all__ = [
     "open_record",
     "photo_size",
     "photograph",
+    "place_shot",
+    "plan_shot",
+    "plan_text",
     "preview_gloss",
     "profile_under_ruler",
     "reflected_stripes",
     "score_answer",
+    "surface_named",
     "walk_round",
     "write_comparison",
     "write_gloss",
+    "write_print",
     "write_report",
     "write_result",
     "write_sheet",
@@ -111,9 +126,12 @@ _HOME = {
     "LESSON_SIZE_MM": "surfscan.lesson",
     "NotMeasuredError": "surfscan.errors",
     "Particulars": "surfscan.papers.content",
+    "Placement": "surfscan.plan.backward",
+    "Plan": "surfscan.plan.forward",
     "RefusedError": "surfscan.errors",
     "STAGES": "surfscan.judge.limits",
     "Sheet": "surfscan.job.sheet",
+    "Shot": "surfscan.plan.shot",
     "Spot": "surfscan.records",
     "SurfscanError": "surfscan.errors",
     "UsageError": "surfscan.errors",
@@ -130,6 +148,7 @@ _HOME = {
     "draw_lesson_map": "surfscan.report.panes",
     "draw_map_pane": "surfscan.report.panes",
     "draw_photo_pair": "surfscan.report.panes",
+    "draw_plan": "surfscan.plan.pictures",
     "export_result": "surfscan.report.open_files",
     "find_the_low": "surfscan.lesson",
     "format_area": "surfscan.report.units",
@@ -142,13 +161,18 @@ _HOME = {
     "open_record": "surfscan.record.record",
     "photo_size": "surfscan.first_look",
     "photograph": "surfscan.lesson",
+    "place_shot": "surfscan.plan.backward",
+    "plan_shot": "surfscan.plan.forward",
+    "plan_text": "surfscan.plan.words",
     "preview_gloss": "surfscan.gloss.preview",
     "profile_under_ruler": "surfscan.surface.profile",
     "reflected_stripes": "surfscan.reflection",
     "score_answer": "surfscan.lesson",
+    "surface_named": "surfscan.plan.shot",
     "walk_round": "surfscan.gloss.viewing",
     "write_comparison": "surfscan.report.difference",
     "write_gloss": "surfscan.gloss.sheet",
+    "write_print": "surfscan.plan.printing",
     "write_report": "surfscan.papers.folder",
     "write_result": "surfscan.report.export",
     "write_sheet": "surfscan.job.sheet_writing",

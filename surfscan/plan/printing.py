@@ -11,7 +11,7 @@ from surfscan.plan.ink import Page
 from surfscan.plan.sheets import lay_out, paper_named
 from surfscan.plan.targets import Target, charuco_board, dot_board, gap_gauge, striped_board, tag_target
 
-__all__ = ["KINDS", "make_targets", "write_print"]
+__all__ = ["KINDS", "make_targets", "write_files", "write_print"]
 
 KINDS = ("tags", "stripes", "dots", "charuco", "gauge")
 FORMS = ("pdf", "svg", "png")
@@ -113,8 +113,18 @@ def write_print(
     targets = make_targets(what, **target)
     pages = lay_out(targets, paper_named(paper), tiled=tiled)
     name = f"{what}-{targets[0].id}-{paper.lower().replace(' ', '')}"
-    files = list(_render(pages, name, forms, dpi))
-    folder = Path(out)
+    files = _render(pages, name, forms, dpi)
+    return write_files(Path(out), files)
+
+
+def write_files(folder: Path, files: Sequence[tuple[str, bytes]]) -> list[Path]:
+    """Write files into a folder, made if missing; none is left half-written.
+
+    Raises
+    ------
+    UsageError
+        When the folder can't be written.
+    """
     try:
         folder.mkdir(parents=True, exist_ok=True)
         paths = []

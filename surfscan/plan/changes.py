@@ -1,0 +1,89 @@
+"""What would help a planned shot most: each change tried by itself, and kept when it brings something."""
+
+from __future__ import annotations
+
+import math
+
+from surfscan.errors import UsageError
+from surfscan.plan.forward import Change, Work, work_out
+from surfscan.plan.shot import SURFACES, Shot
+from surfscan.plan.visible import MARGIN
+from surfscan.reading.budget import Inputs
+
+__all__ = ["best_changes"]
+
+CELLS = 130
+"""Few places: changes are compared with each other, not measured."""
+
+WORTH = 0.93
+"""A change is worth a line when the smallest low visible falls to this share, or when it solves a problem."""
+
+
+def best_changes(shot: Shot, now: Work, *, inputs: Inputs | None = None, most: int = 4) -> tuple[Change, ...]:
+    """Try single changes and return those that bring something, best first."""
+    base = work_out(shot, inputs=inputs, cells=CELLS)
+    before = MARGIN * base.known.total_mm()
+    stopped = {p.name for p in now.problems}
+    found: list[tuple[int, float, Change]] = []
+    for name, words, value, changed in _candidates(shot, now):
+        try:
+            after = work_out(changed, inputs=inputs, cells=CELLS)
+        except UsageError:
+            continue
+        left = {p.name for p in after.problems}
+        if left - stopped:
+            continue  # it makes a new problem
+        depth = MARGIN * after.known.total_mm()
+        # Few places see a little less than many: the ratio is what carries over.
+        shown = MARGIN * now.known.total_mm() * depth / before if math.isfinite(before) else depth
+        solves = tuple(sorted(stopped - left))
+        gains = math.isfinite(depth) and (not math.isfinite(before) or depth < WORTH * before)
+        if solves or (gains and not stopped):
+            found.append((len(solves), depth, Change(name, words, value, shown, solves)))
+    found.sort(key=lambda row: (-row[0], row[1] if math.isfinite(row[1]) else 1e9))
+    seen: set[str] = set()
+    best = [c for _, _, c in found if not (c.name in seen or seen.add(c.name))]  # type: ignore[func-returns-value]
+    return tuple(best[:most])
+
+
+def _candidates(shot: Shot, now: Work) -> list[tuple[str, str, float, Shot]]:
+    """Changes to try: what is changed, in words, to what."""
+    rows: list[tuple[str, str, float, Shot]] = []
+
+    def by(name: str, words: str, value: float) -> None:
+        try:
+            rows.append((name, words.format(value), value, shot.with_changes(**{name: value})))
+        except UsageError:
+            return
+
+    for factor in (0.6, 1.6):
+        by("period_mm", "use stripes of {:.0f} mm", float(max(round(shot.period_mm * factor), 1)))
+    for factor in (0.7, 1.4):
+        by("board_distance_mm", "put the board at {:.0f} mm", round(shot.board_distance_mm * factor, -1))
+    for factor in (0.75, 1.35):
+        by("camera_distance_mm", "put the camera at {:.0f} mm", round(shot.camera_distance_mm * factor, -1))
+    for step in (-12.0, 12.0):
+        angle = min(max(shot.angle_deg + step, 5.0), 85.0)
+        by("angle_deg", "look from {:.0f} degrees off the normal", angle)
+    names = {p.name for p in now.problems}
+    if "board" in names:
+        board = (round(shot.board_mm[0] * 1.5, -1), round(shot.board_mm[1] * 1.5, -1))
+        rows.append(
+            (
+                "board_mm",
+                f"use a board of {board[0]:.0f} x {board[1]:.0f} mm",
+                board[0],
+                shot.with_changes(board_mm=board),
+            )
+        )
+    if "small tags" in names or "pose" in names:
+        by("tag_side_mm", "print tags {:.0f} mm wide", round(1.8 * shot.tag_side_mm))
+    if shot.surface.rough_um > 0.1:
+        wet = SURFACES["wet-primer"]
+        rows.append(("surface", "wet the surface", 0.0, shot.with_changes(surface=wet)))
+    if "contrast" in names and shot.light.room > 0.02:
+        from dataclasses import replace
+
+        dim = replace(shot.light, room=shot.light.room / 3, room_seen=shot.light.room_seen / 3)
+        rows.append(("light", "darken the room to a third", 0.0, shot.with_changes(light=dim)))
+    return rows
