@@ -39,7 +39,24 @@ from surfscan.version import VERSION
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
 
 # In the order of the help. Each has `add(commands, common)`, which also names the function to run.
-COMMANDS = (new, screen, check, join, report, compare, history, show, forget, gloss, demo, plan, print_, export, page, lens)
+COMMANDS = (
+    new,
+    screen,
+    check,
+    join,
+    report,
+    compare,
+    history,
+    show,
+    forget,
+    gloss,
+    demo,
+    plan,
+    print_,
+    export,
+    page,
+    lens,
+)
 _STOPPED = 130  # as shells report a process ended by SIGINT
 
 
