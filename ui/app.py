@@ -13,6 +13,7 @@ from surfscan.ui import looks, session
 VIEWS = {
     "Check a panel": "check",
     "Look closer": "closer",
+    "Plan a shot": "plan",
     "Teach": "teach",
     "Papers": "papers",
 }

@@ -12,7 +12,7 @@ from surfscan.reading.budget import Inputs
 
 __all__ = ["best_changes"]
 
-CELLS = 130
+CELLS = 110
 """Few places: changes are compared with each other, not measured."""
 
 WORTH = 0.93
@@ -21,13 +21,15 @@ WORTH = 0.93
 
 def best_changes(shot: Shot, now: Work, *, inputs: Inputs | None = None, most: int = 4) -> tuple[Change, ...]:
     """Try single changes and return those that bring something, best first."""
-    base = work_out(shot, inputs=inputs, cells=CELLS)
+    base = work_out(shot, inputs=inputs, cells=CELLS, fit=now.fit, main_parts=True)
     before = MARGIN * base.known.total_mm()
     stopped = {p.name for p in now.problems}
     found: list[tuple[int, float, Change]] = []
     for name, words, value, changed in _candidates(shot, now):
         try:
-            after = work_out(changed, inputs=inputs, cells=CELLS)
+            # A camera that stays keeps its fit to the tags.
+            fit = None if name in ("camera_distance_mm", "angle_deg", "tag_side_mm") else now.fit
+            after = work_out(changed, inputs=inputs, cells=CELLS, fit=fit, main_parts=True)
         except UsageError:
             continue
         left = {p.name for p in after.problems}

@@ -10,6 +10,7 @@ import numpy as np
 
 from surfscan.errors import RefusedError, UsageError
 from surfscan.job.photo_quality import THRESHOLDS
+from surfscan.optics.pose import PoseFit
 from surfscan.plan.contrast import Contrast, work_out_contrast
 from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Sight, Stage, build_stage, see
@@ -174,6 +175,7 @@ class Work:
     figures: Figures
     known: Known
     problems: tuple[Problem, ...]
+    fit: PoseFit | None
 
 
 def plan_shot(shot: Shot, *, inputs: Inputs | None = None, changes: bool = True) -> Plan:
@@ -231,8 +233,27 @@ def plan_shot(shot: Shot, *, inputs: Inputs | None = None, changes: bool = True)
     )
 
 
-def work_out(shot: Shot, *, inputs: Inputs | None = None, cells: int = CELLS) -> Work:
-    """Trace a shot and propagate its uncertainties."""
+def work_out(
+    shot: Shot,
+    *,
+    inputs: Inputs | None = None,
+    cells: int = CELLS,
+    fit: PoseFit | None = None,
+    main_parts: bool = False,
+) -> Work:
+    """Trace a shot and propagate its uncertainties.
+
+    Parameters
+    ----------
+    shot : Shot
+    inputs : Inputs, optional
+    cells : int
+        Places over the panel.
+    fit : PoseFit, optional
+        Of the same camera and tags, when it is known already.
+    main_parts : bool
+        See `set_up_error`.
+    """
     stage = build_stage(shot)
     if stage.pose.centre_mm[2] < 20:
         raise UsageError(
@@ -245,13 +266,14 @@ def work_out(shot: Shot, *, inputs: Inputs | None = None, cells: int = CELLS) ->
     noise = noise_height(shot, sight, contrast)
     trouble = ""
     try:
-        fit = fit_of_plan(shot, stage)
-        known = set_up_error(shot, stage, sight, fit, noise_mm=noise, inputs=inputs)
+        fit = fit or fit_of_plan(shot, stage)
+        known = set_up_error(shot, stage, sight, fit, noise_mm=noise, inputs=inputs, main_parts=main_parts)
     except RefusedError as error:
         trouble = str(error)
         known = Known(noise, dict.fromkeys(ORDERS, math.inf), ((trouble, math.inf, error.cure),))
     figures = _figures(shot, stage, sight, contrast, known)
-    return Work(stage, sight, contrast, figures, known, _problems(shot, stage, sight, figures, trouble))
+    problems = _problems(shot, stage, sight, figures, trouble)
+    return Work(stage, sight, contrast, figures, known, problems, fit)
 
 
 def _figures(shot: Shot, stage: Stage, sight: Sight, contrast: Contrast, known: Known) -> Figures:

@@ -58,6 +58,8 @@ WIDE_SHARE, WIDER = 0.45, 6.0
 """Lows wider than this share of the panel's lesser side leave a form of a lower order only: one order less for
 each sixth of that side more."""
 
+MAIN_PARTS = ("board place", "board angle", "tag places")
+
 NARROW = 1.0
 """Width, in periods on the panel, at which half of a low is lost (tests/bench/study_plan.py --narrow)."""
 
@@ -160,7 +162,14 @@ def fit_of_plan(shot: Shot, stage: Stage) -> PoseFit:
 
 
 def set_up_error(
-    shot: Shot, stage: Stage, sight: Sight, fit: PoseFit, *, noise_mm: float, inputs: Inputs | None = None
+    shot: Shot,
+    stage: Stage,
+    sight: Sight,
+    fit: PoseFit,
+    *,
+    noise_mm: float,
+    inputs: Inputs | None = None,
+    main_parts: bool = False,
 ) -> Known:
     """What the set-up's uncertainties make of a depth, by the check's own propagation.
 
@@ -198,6 +207,8 @@ def set_up_error(
     moved: list[Array] = []
     names: list[tuple[str, str]] = []
     for name, cure, moves in sources(views, [fit, fit], stage.board, inputs or Inputs()):
+        if main_parts and name not in MAIN_PARTS:
+            continue
         for stands, board, scale in moves:
             moved.append(scale * effect(few, stands, board, fair)[use])
             names.append((name, cure))
