@@ -112,7 +112,7 @@ def _answer(plan: surfscan.Plan, placement: surfscan.Placement | None) -> None:
     st.image(pictures["set-up.png"], caption="The set-up to scale, millimetres")
     st.image(pictures["curve.png"], caption="Which lows show: between the two lines")
     with st.expander("All figures, millimetres"):
-        st.code(surfscan.plan_text(plan), language=None)
+        st.code(surfscan.plan_text(plan), language=None, wrap_lines=True)
 
 
 def _print(shot: surfscan.Shot) -> None:
