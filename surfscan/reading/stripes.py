@@ -111,7 +111,9 @@ def read_stripes(
             # Each photo on its own thread; nothing is shared but what nobody writes, so the result is the same on one.
             followed = list(
                 pool.map(
-                    lambda track, t=turn, s=surface, u=use: follow(track, t, s, board=board, grid=grid, inside=u),
+                    lambda track, t=turn, s=surface, u=use: follow(
+                        track, t, s, board=board, grid=grid, inside=u
+                    ),
                     tracks,
                 )
             )
