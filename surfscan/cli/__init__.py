@@ -21,6 +21,7 @@ from surfscan.cli import (
     export,
     forget,
     gloss,
+    guide,
     history,
     join,
     lens,
@@ -40,6 +41,7 @@ __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
 
 # In the order of the help. Each has `add(commands, common)`, which also names the function to run.
 COMMANDS = (
+    guide,
     new,
     screen,
     check,
