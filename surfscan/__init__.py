@@ -52,12 +52,15 @@ if TYPE_CHECKING:
     from surfscan.report.open_files import export_result
     from surfscan.report.panes import draw_lesson_map, draw_map_pane, draw_photo_pair
     from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+    from surfscan.screen.make import make_screen
+    from surfscan.screen.page import CAUTION as SCREEN_CAUTION
     from surfscan.stored import load_result
     from surfscan.surface.profile import profile_under_ruler
 
 __all__ = [
     "CAUTIONS",
     "LESSON_SIZE_MM",
+    "SCREEN_CAUTION",
     "STAGES",
     "CheckResult",
     "CheckWorker",
@@ -97,6 +100,7 @@ __all__ = [
     "load_result",
     "load_sheet",
     "look_at_photo",
+    "make_screen",
     "open_record",
     "photo_size",
     "photograph",
@@ -164,6 +168,8 @@ _HOME = {
     "place_shot": "surfscan.plan.backward",
     "plan_shot": "surfscan.plan.forward",
     "plan_text": "surfscan.plan.words",
+    "make_screen": "surfscan.screen.make",
+    "SCREEN_CAUTION": "surfscan.screen.page",
     "preview_gloss": "surfscan.gloss.preview",
     "profile_under_ruler": "surfscan.surface.profile",
     "reflected_stripes": "surfscan.reflection",
@@ -178,7 +184,7 @@ _HOME = {
     "write_sheet": "surfscan.job.sheet_writing",
 }
 # Names that say more here than at home.
-_THERE = {"LESSON_SIZE_MM": "SIZE_MM", "describe_flag": "describe"}
+_THERE = {"LESSON_SIZE_MM": "SIZE_MM", "SCREEN_CAUTION": "CAUTION", "describe_flag": "describe"}
 
 
 def __getattr__(name: str) -> Any:

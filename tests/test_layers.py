@@ -138,6 +138,7 @@ def test_public_names_are_these_and_all_load() -> None:
     assert surfscan.__all__ == [
         "CAUTIONS",
         "LESSON_SIZE_MM",
+        "SCREEN_CAUTION",
         "STAGES",
         "CheckResult",
         "CheckWorker",
@@ -177,6 +178,7 @@ def test_public_names_are_these_and_all_load() -> None:
         "load_result",
         "load_sheet",
         "look_at_photo",
+        "make_screen",
         "open_record",
         "photo_size",
         "photograph",

@@ -14,6 +14,7 @@ VIEWS = {
     "Check a panel": "check",
     "Look closer": "closer",
     "Plan a shot": "plan",
+    "On a screen": "screen",
     "Teach": "teach",
     "Papers": "papers",
 }

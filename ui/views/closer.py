@@ -11,6 +11,7 @@ import streamlit as st
 import surfscan
 from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
+from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
 from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
 from surfscan.ui.picture import show_picture
@@ -42,6 +43,7 @@ def show() -> None:
     _ruler(result)
     _solid(result, work.digest)
     _fill_plan(result)
+    show_gloss(result, work.digest)
 
 
 def _picture(result: surfscan.CheckResult, digest: str) -> None:
