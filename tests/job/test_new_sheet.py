@@ -76,6 +76,19 @@ def test_a_plan_becomes_a_sheet(tmp_path: Path, capsys: pytest.CaptureFixture[st
     assert json.loads(capsys.readouterr().out)["photos"] == ["stripes-across.jpg", "stripes-up.jpg"]
 
 
+def test_what_surfscan_plan_prints_is_taken(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    asked = ["--panel", "640", "440", "--focal-35mm", "26", "--board", "1400", "1200", "--period", "25"]
+    assert cli.main(["plan", *asked, "--json", "--quiet"]) in (0, 4)
+    printed = capsys.readouterr().out
+    (tmp_path / "plan.json").write_text(printed)
+    assert cli.main(["new", str(tmp_path / "job"), "--plan", str(tmp_path / "plan.json"), "--yes"]) == 0
+    board, planned = load_sheet(tmp_path / "job", need_photos=False).board, json.loads(printed)["board"]
+    assert board is not None
+    assert (board.period_mm, board.size_mm) == (25, (1400, 1200))
+    assert board.centre_mm == pytest.approx(planned["centre_mm"], abs=0.01)
+    assert board.up == pytest.approx(planned["up"], abs=1e-4)
+
+
 @pytest.mark.parametrize("plan", [[], {}, {"shot": {}}, {"shot": {"panel_mm": "x"}, "board": {}}, None])
 def test_another_document_is_no_plan(plan: Any) -> None:
     with pytest.raises(RefusedError, match=r"no plan|no number"):
