@@ -6,6 +6,7 @@ import os
 import re
 import shutil
 import subprocess
+import threading
 from pathlib import Path
 
 import pytest
@@ -20,6 +21,38 @@ README = (CLONE / "README.md").read_text(encoding="utf-8")
 COMMANDS = re.findall(r"^```sh\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
 # A check tells its verdict by its status.
 GOOD = {"check": {0, 10, 11}}
+
+
+# These serve until they are stopped.
+SERVERS = (".venv/bin/surfscan page", ".venv/bin/surfscan screen --lan")
+
+
+def _serve_a_while(command: str, folder: Path, settings: dict[str, str]) -> None:
+    """A server tells its address within 30 s, and ends when it is asked to."""
+    process = subprocess.Popen(
+        ["bash", "-c", f"exec {command}"],
+        cwd=folder,
+        env={**settings, "PYTHONUNBUFFERED": "1"},
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    assert process.stdout is not None
+    ended = threading.Timer(30, process.kill)
+    ended.start()
+    try:
+        said = ""
+        for line in process.stdout:
+            said += line
+            if "http://" in line:
+                break
+        assert "http://" in said, f"{command}\n{said}"
+        assert process.poll() is None, said
+    finally:
+        ended.cancel()
+        process.terminate()
+        process.wait(20)
+        process.stdout.close()
 
 
 def test_there_is_one_command_to_see_it_and_one_to_test_it() -> None:
@@ -42,7 +75,11 @@ def test_the_commands_run_as_printed_in_a_clean_copy(tmp_path: Path) -> None:
     settings = {**os.environ, "PYTEST_ADDOPTS": "--collect-only"}
     for name in ("PYTHONPATH", "VIRTUAL_ENV", "PYTEST_CURRENT_TEST"):
         settings.pop(name, None)
-    for command in COMMANDS:
+    lines = [line for block in COMMANDS for line in block.splitlines()]
+    for command in lines:
+        if command.startswith(SERVERS):
+            _serve_a_while(command, clone, settings)
+            continue
         done = subprocess.run(
             ["bash", "-euo", "pipefail", "-c", command],
             cwd=clone,
