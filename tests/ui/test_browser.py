@@ -37,7 +37,7 @@ TAPPED = """() => [...document.querySelectorAll('.stMain button, .stMain summary
 
 def open_at(browser: Any, url: str, size: dict[str, int], **more: Any) -> Any:
     page = browser.new_page(viewport=size, **more)
-    page.set_default_timeout(30_000)
+    page.set_default_timeout(120_000)
     page.faults = []
     page.on("pageerror", lambda error: page.faults.append(str(error)))
     outside = []
@@ -178,7 +178,7 @@ def lan_server(tmp_path: Path) -> Any:
 def test_the_door_on_the_network(browser: Any, lan_server: Any) -> None:
     """Reached on this machine; nothing but the door without the code, and the code is good once."""
     page = browser.new_page(viewport=PHONE)
-    page.set_default_timeout(30_000)
+    page.set_default_timeout(120_000)
     page.goto(lan_server.url)
     page.get_by_label("Code").fill("000000" if lan_server.codes()[0] != "000000" else "111111")
     page.get_by_role("button", name="Open").click()
