@@ -80,6 +80,13 @@ def check_job(
     for photo in photos:
         check_exposure(photo)
     why = lacks_scale(sheet)
+    if why and against is not None:
+        raise RefusedError(
+            "This job can't be held against another panel: it has no scale",
+            found=why,
+            allowed="tags or corners_px, and where the board stands",
+            cure="add them to the sheet, or leave --against out",
+        )
     if why:
         tell("looking without a scale", 0.25)
         return look_job(

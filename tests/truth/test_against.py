@@ -15,7 +15,8 @@ from reading.own_photos import FOCAL, SIZE, take
 
 from surfscan.change.against import against_result
 from surfscan.cli import main
-from surfscan.errors import NotMeasuredError
+from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.job.sheet import load_sheet
 from surfscan.pipeline import check_job
 from surfscan.records import Camera, CheckResult
 from surfscan.synth.panels import Crown, Dish, Panel, Shape, Wave
@@ -148,6 +149,13 @@ def test_the_command_takes_a_folder(folder: Path, tmp_path: Path, capsys: pytest
     assert main([*order, "--mirrored"]) == 2
     assert "--against" in capsys.readouterr().err
     assert main([*order, "--against", str(tmp_path / "nothing")]) == 3
+
+
+def test_a_job_without_a_scale_is_refused(folder: Path) -> None:
+    sheet = load_sheet(job(folder, "this"))
+    without = sheet.model_copy(update={"tags": None})
+    with pytest.raises(RefusedError, match="it has no scale"):
+        check_job(without, against=against_result(checked(folder, "other"), mirrored=True))
 
 
 def test_the_swell_is_not_of_low_order() -> None:
