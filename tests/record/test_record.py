@@ -105,15 +105,19 @@ def test_what_is_forgotten_is_gone_from_the_file_too(folder: Path, database: Pat
 
 def test_writers_killed_at_any_moment_lose_nothing(folder: Path, database: Path) -> None:
     """The short form of tests/bench/study_record.py."""
-    code = [sys.executable, str(HERE / "killing.py"), str(database), str(folder), "20", "7", "0.12"]
-    done = subprocess.run(code, capture_output=True, text=True, check=True, timeout=60)
-    found = json.loads(done.stdout)
-    assert found["kills"] == 20
-    assert found["lost"] == 0
-    assert found["torn"] == 0
-    assert found["told"] > 0  # the writers did write, even on a busy machine
-    # A pass may be finished before its number could be told, at most one per kill.
-    assert found["finished_untold"] <= 20
+    # On a busy machine no writer may come to an end in time: then they get longer.
+    for most_s in ("0.12", "0.6", "3"):
+        code = [sys.executable, str(HERE / "killing.py"), str(database), str(folder), "20", "7", most_s]
+        done = subprocess.run(code, capture_output=True, text=True, check=True, timeout=300)
+        found = json.loads(done.stdout)
+        assert found["kills"] == 20
+        assert found["lost"] == 0
+        assert found["torn"] == 0
+        # A pass may be finished before its number could be told, at most one per kill.
+        assert found["finished_untold"] <= 20
+        if found["told"] > 0:
+            break
+    assert found["told"] > 0
 
 
 def test_eight_writers_at_once_also_into_a_new_record_lose_nothing(folder: Path, database: Path) -> None:
