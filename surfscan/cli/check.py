@@ -5,7 +5,6 @@ from __future__ import annotations
 import argparse
 import sys
 from collections.abc import Callable
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -77,22 +76,20 @@ def write_checked(
     check: Callable[[Progress], CheckResult], out: Path, options: argparse.Namespace
 ) -> CheckResult:
     """Check and write the result; a run that fails leaves no folder of its own behind."""
-    from surfscan.report.export import prepare_output, write_result
+    from surfscan.report.export import write_result
+    from surfscan.report.output import output_folder
 
-    made = prepare_output(out)
     progress = Progress(quiet=options.quiet)
-    try:
-        result = check(progress)
-        progress("writing the result", 0.97)
-        write_result(out, result)
-    except BaseException:
-        progress.close()
-        if made:
-            with suppress(OSError):
-                out.rmdir()
-        elif (out / "result.json").exists():
-            print(f"surfscan: {out} still holds the result of an earlier run", file=sys.stderr)
-        raise
+    with output_folder(out) as made:
+        try:
+            result = check(progress)
+            progress("writing the result", 0.97)
+            write_result(out, result)
+        except BaseException:
+            progress.close()
+            if not made and (out / "result.json").exists():
+                print(f"surfscan: {out} still holds the result of an earlier run", file=sys.stderr)
+            raise
     progress.close()
     return result
 

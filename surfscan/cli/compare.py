@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import sys
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -56,7 +55,7 @@ def run(options: argparse.Namespace) -> int:
     from surfscan.change.buildup import compare_passes
     from surfscan.report.difference import comparison_json, write_comparison
     from surfscan.report.difference_table import format_comparison
-    from surfscan.report.export import prepare_output
+    from surfscan.report.output import output_folder
 
     out: Path = options.out
     progress = Progress(quiet=options.quiet)
@@ -66,19 +65,14 @@ def run(options: argparse.Namespace) -> int:
         raise UsageError(
             "compare needs at least two passes", found=str(len(passes)), cure="see surfscan compare --help"
         )
-    made = prepare_output(out)
-    try:
-        progress("comparing", 0.2)
-        found = compare_passes(passes, tags_moved=options.tags_moved)
-        progress("writing the comparison", 0.8)
-        write_comparison(out, found)
-    except BaseException:
-        progress.close()
-        if made:
-            with suppress(OSError):
-                out.rmdir()
-        raise
-    progress.close()
+    with output_folder(out):
+        try:
+            progress("comparing", 0.2)
+            found = compare_passes(passes, tags_moved=options.tags_moved)
+            progress("writing the comparison", 0.8)
+            write_comparison(out, found)
+        finally:
+            progress.close()
     if options.json:
         sys.stdout.write(comparison_json(found))
     else:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import shutil
-from contextlib import suppress
 from importlib import resources
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -38,22 +37,19 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Status 0 when the demo ran, whatever the panel's verdict: the demo is there to be looked at."""
-    from surfscan.report.export import prepare_output
+    from surfscan.report.output import output_folder
 
     out: Path = options.out
-    made = prepare_output(out)
-    job = out / "job"
-    made_job = not job.exists()
-    try:
-        copy_demo(job)
-        result = check_and_write(job, out, options)
-    except BaseException:
-        if made_job:
-            shutil.rmtree(job, ignore_errors=True)
-        if made:
-            with suppress(OSError):
-                out.rmdir()
-        raise
+    with output_folder(out):
+        job = out / "job"
+        made_job = not job.exists()
+        try:
+            copy_demo(job)
+            result = check_and_write(job, out, options)
+        except BaseException:
+            if made_job:
+                shutil.rmtree(job, ignore_errors=True)
+            raise
     show(result, options, out=out, after=_look_at(result, out, job))
     return 0
 

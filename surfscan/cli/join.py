@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,24 +40,20 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check what is not checked yet, join, write and print; the exit status is the verdict's."""
-    from surfscan.report.export import prepare_output, write_result
+    from surfscan.report.export import write_result
+    from surfscan.report.output import output_folder
     from surfscan.whole.views import join_views
 
-    made = prepare_output(options.out)
     progress = Progress(quiet=options.quiet)
-    try:
-        views = [_load(path, progress, options) for path in options.views]
-        progress("joining the views", 0.9)
-        result = join_views(views, name=options.name)
-        progress("writing the result", 0.97)
-        write_result(options.out, result)
-    except BaseException:
-        progress.close()
-        if made:
-            with suppress(OSError):
-                options.out.rmdir()
-        raise
-    progress.close()
+    with output_folder(options.out):
+        try:
+            views = [_load(path, progress, options) for path in options.views]
+            progress("joining the views", 0.9)
+            result = join_views(views, name=options.name)
+            progress("writing the result", 0.97)
+            write_result(options.out, result)
+        finally:
+            progress.close()
     return show(result, options, out=options.out)
 
 
@@ -73,14 +68,9 @@ def _load(path: Path, progress: Progress, options: argparse.Namespace) -> Stored
             found="neither panel.toml nor result.json",
             allowed="a job folder, or an output folder of surfscan check",
         )
-    import tempfile
-
     from surfscan.pipeline import check_job
-    from surfscan.report.export import write_result
+    from surfscan.report.export import map_bytes, to_json
 
     progress(f"checking {path.name}", 0.1 + 0.7 * options.views.index(path) / len(options.views))
     result = check_job(path)
-    with tempfile.TemporaryDirectory() as folder:
-        write_result(Path(folder), result)
-        files = [(Path(folder) / name).read_bytes() for name in ("result.json", "height.npz")]
-    return parse_result(files[0], files[1], name=path.name)
+    return parse_result(to_json(result).encode(), map_bytes(result), name=path.name)

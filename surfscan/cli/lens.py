@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import re
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from surfscan.cli.terminal import Parser, Progress
-from surfscan.errors import RefusedError, UsageError
+from surfscan.errors import UsageError
+from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
     from surfscan.job.chart import Chart
@@ -64,7 +63,7 @@ def run(options: argparse.Namespace) -> int:
         from surfscan.plan.calibration_board import RULER_MM, board_pdf
 
         chart = Chart(_pair(options.squares, "--squares"), options.square_mm)
-        _write(options.pdf, board_pdf(chart, paper=options.paper))
+        write_file(options.pdf, board_pdf(chart, paper=options.paper), make_folder=True)
         if options.json:
             print(json.dumps({"schema": 1, "written": [str(options.pdf)]}))
         else:
@@ -95,9 +94,9 @@ def _calibrate(options: argparse.Namespace, chart: Chart) -> int:
         progress.close()
     advice = next_shot(solution.zones)
     picture = options.picture or options.out.with_suffix(".png")
-    _write(picture, _coverage(solution, FEWEST_IN_ZONE, advice))
+    write_file(picture, _coverage(solution, FEWEST_IN_ZONE, advice), make_folder=True)
     lens = lens_file_of(solution, chart)
-    _write(options.out, lens_text(lens).encode())
+    write_file(options.out, lens_text(lens).encode(), make_folder=True)
     if options.json:
         print(json.dumps(_document(solution, advice, options.out, picture), indent=2))
     else:
@@ -168,24 +167,3 @@ def _pair(text: str, option: str) -> tuple[int, int]:
     if match is None:
         raise UsageError(f"{option} is not understood", found=text, allowed="such as 8x6")
     return int(match[1]), int(match[2])
-
-
-def _write(path: Path, data: bytes) -> None:
-    """Write whole or not at all."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    except OSError as error:
-        raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another place"
-        ) from None
-    try:
-        with os.fdopen(handle, "wb") as file:
-            file.write(data)
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except OSError as error:
-        Path(name).unlink(missing_ok=True)
-        raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another place"
-        ) from None

@@ -4,14 +4,13 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 import sys
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from surfscan.cli.terminal import Parser, Progress
 from surfscan.errors import RefusedError, UsageError
+from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
     from surfscan.job.new_sheet import Question
@@ -94,7 +93,7 @@ def run(options: argparse.Namespace) -> int:
     if not files and len(there) == len(photos_wanted(answers["pattern"])):
         files = tuple(there)
     tables = lay_out_sheet(answers, photos=files)
-    _write(path, comment_sheet(tables))
+    write_file(path, comment_sheet(tables).encode(), make_folder=True)
     names = [row["file"] for row in tables["photo"]]
     if options.json:
         print(json.dumps({"schema": 1, "file": str(path), "photos": names}, indent=2))
@@ -131,24 +130,6 @@ def _ask(question: Question) -> Any:
             return question.read(typed)
         except RefusedError as error:
             print(f"  {error}", file=sys.stderr)
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, hidden = tempfile.mkstemp(prefix=".surfscan-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-            os.chmod(hidden, 0o644)
-            os.replace(hidden, path)
-        except BaseException:
-            Path(hidden).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another folder"
-        ) from None
 
 
 def _check(options: argparse.Namespace) -> int:

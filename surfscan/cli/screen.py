@@ -6,15 +6,14 @@ import argparse
 import contextlib
 import importlib
 import json
-import os
 import sys
-import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.page import find_page
 from surfscan.cli.terminal import Parser
 from surfscan.errors import RefusedError, UsageError
+from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
     from surfscan.screen.pattern import Frame, Screen
@@ -103,9 +102,9 @@ def run(options: argparse.Namespace) -> int:
         served=options.out is None,
     )
     if options.out is not None:
-        _write(options.out, page)
+        write_file(options.out, page.encode())
         if exact is not None and options.keys is not None:
-            _write(options.keys, keys_text(frames, exact))
+            write_file(options.keys, keys_text(frames, exact).encode())
         elif options.keys is not None:
             raise UsageError(
                 "--keys with --out needs the screen's size", cure="give --diagonal-in and --pixels"
@@ -131,7 +130,7 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[Frame, ...]) ->
         width, height = screen.size_mm
         print(f"surfscan: the screen shows {width:.0f} x {height:.0f} mm", file=sys.stderr, flush=True)
         if options.keys is not None:
-            _write(options.keys, keys_text(frames, screen))
+            write_file(options.keys, keys_text(frames, screen).encode())
             print(f"surfscan: keys for the job sheet: {options.keys}", file=sys.stderr, flush=True)
 
     door, names = None, tuple[str, ...]()
@@ -167,20 +166,3 @@ def _pixels(text: str) -> tuple[int, int]:
     if len(parts) != 2 or not all(part.strip().isdigit() for part in parts):
         raise UsageError("--pixels can't be read", found=text, allowed="such as 3840x2160")
     return int(parts[0]), int(parts[1])
-
-
-def _write(path: Path, text: str) -> None:
-    try:
-        handle, hidden = tempfile.mkstemp(prefix=".surfscan-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "w", encoding="utf-8") as file:
-                file.write(text)
-            os.chmod(hidden, 0o644)
-            os.replace(hidden, path)
-        except BaseException:
-            Path(hidden).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another place"
-        ) from None

@@ -37,7 +37,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Print the pass; the exit status is its verdict's."""
-    from surfscan.report.export import prepare_output, write_files
+    from surfscan.report.output import prepare_output, write_files
     from surfscan.report.table import format_result
 
     with open_given(options) as record:

@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import io
 import json
-import os
-import shutil
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -16,8 +13,8 @@ from numpy.typing import NDArray
 from PIL import Image
 
 from surfscan.gloss.preview import GlossPicture, GlossPreview
-from surfscan.report.export import no_interrupt, prepare_output, unwritable
 from surfscan.report.marks import wrap, write
+from surfscan.report.output import prepare_output, write_files
 
 __all__ = ["GLOSS_FILES", "draw_gloss_pair", "draw_sheet", "write_gloss"]
 
@@ -171,19 +168,7 @@ def write_gloss(preview: GlossPreview, out: Path, *, title: str = "") -> list[Pa
         "pictures": single,
     }
     files["gloss.json"] = (json.dumps(document, indent=2) + "\n").encode()
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=out))
-        try:
-            for name, data in files.items():
-                (hidden / name).write_bytes(data)
-            with no_interrupt():
-                for name in files:
-                    os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
-    return [out / name for name in files]
+    return write_files(out, files)
 
 
 def _png(picture: Array) -> bytes:

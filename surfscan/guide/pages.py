@@ -4,9 +4,6 @@ from __future__ import annotations
 
 import html
 import io
-import os
-import shutil
-import tempfile
 from pathlib import Path
 
 import numpy as np
@@ -14,7 +11,7 @@ from PIL import Image
 
 from surfscan.guide.drawings import DRAWINGS, draw
 from surfscan.guide.faults import FAULTS, photograph_fault
-from surfscan.report.export import no_interrupt, prepare_output, unwritable
+from surfscan.report.output import prepare_output, write_files
 
 __all__ = ["WETTING", "guide_files", "write_guide"]
 
@@ -74,18 +71,7 @@ def write_guide(out: Path) -> list[Path]:
     """
     prepare_output(out)
     files = guide_files()
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=out))
-        try:
-            for name, data in files.items():
-                (hidden / name).write_bytes(data)
-            with no_interrupt():
-                for name in files:
-                    os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
+    write_files(out, files)
     return [out / name for name in sorted(files, key=lambda name: (name != "guide.html", name))]
 
 

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import io
 import json
-import os
 import re
 import shutil
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -24,8 +22,8 @@ from surfscan.papers.content import Particulars, compose
 from surfscan.papers.html import make_html
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
 from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
-from surfscan.report.export import prepare_output, unwritable
 from surfscan.report.figures import STRIP
+from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
 from surfscan.stored import StoredResult, load_result
 from surfscan.version import VERSION
@@ -76,26 +74,18 @@ def write_report(
         prepare_output(out)
     pictures = _gloss_picture(result)
     files = {**pictures, **_make(result, folder, particulars, paper, pictures)}
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=target))
-        try:
-            copied = (
-                []
-                if target.resolve() == folder.resolve()
-                else [n for n in _RESULT_FILES if (folder / n).is_file() and n != GLOSS]
-            )
-            for name in copied:
-                shutil.copyfile(folder / name, hidden / name)
-            for name, data in files.items():
-                (hidden / name).write_bytes(data)
-            for name in (*copied, *files):
-                os.replace(hidden / name, target / name)
-            if GLOSS not in files:  # of an earlier result in the same folder
-                (target / GLOSS).unlink(missing_ok=True)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(target, error) from None
+    copied = (
+        []
+        if target.resolve() == folder.resolve()
+        else [n for n in _RESULT_FILES if (folder / n).is_file() and n != GLOSS]
+    )
+    with written_whole(target, (*copied, *files)) as hidden:
+        for name in copied:
+            shutil.copyfile(folder / name, hidden / name)
+        for name, data in files.items():
+            (hidden / name).write_bytes(data)
+    if GLOSS not in files:  # of an earlier result in the same folder
+        (target / GLOSS).unlink(missing_ok=True)
     return [target / name for name in REPORT_FILES]
 
 

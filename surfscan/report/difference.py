@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
@@ -16,7 +13,8 @@ from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison, Result
 from surfscan.report.difference_picture import draw_difference
-from surfscan.report.export import no_interrupt, plain, unwritable, write_png
+from surfscan.report.export import plain, write_png
+from surfscan.report.output import written_whole
 from surfscan.version import VERSION
 
 __all__ = ["COMPARE_FILES", "comparison_document", "comparison_json", "write_comparison"]
@@ -60,7 +58,7 @@ def write_comparison(out: Path, found: Comparison | Buildup) -> list[Path]:
     Parameters
     ----------
     out : Path
-        An existing folder (`surfscan.report.export.prepare_output`).
+        An existing folder (`surfscan.report.output.prepare_output`).
     found : Comparison or Buildup
 
     Returns
@@ -77,24 +75,15 @@ def write_comparison(out: Path, found: Comparison | Buildup) -> list[Path]:
     if isinstance(found, Buildup) and len(found.steps) > 1:
         maps["thickness_mm"] = found.thickness_mm
     maps = {name: array.astype(np.float32) for name, array in maps.items()}
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=out))
-        try:
-            np.savez(
-                hidden / "difference.npz",
-                x_mm=whole.grid.x_mm,
-                y_mm=whole.grid.y_mm,
-                **maps,
-            )
-            write_png(hidden / "difference.png", draw_difference(whole))
-            (hidden / "compare.json").write_text(comparison_json(found), encoding="utf-8")
-            with no_interrupt():
-                for name in COMPARE_FILES:
-                    os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
+    with written_whole(out, COMPARE_FILES) as hidden:
+        np.savez(
+            hidden / "difference.npz",
+            x_mm=whole.grid.x_mm,
+            y_mm=whole.grid.y_mm,
+            **maps,
+        )
+        write_png(hidden / "difference.png", draw_difference(whole))
+        (hidden / "compare.json").write_text(comparison_json(found), encoding="utf-8")
     return [out / name for name in COMPARE_FILES]
 
 

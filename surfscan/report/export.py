@@ -1,8 +1,4 @@
-"""Write a result: all files or none.
-
-Everything is made in a hidden folder inside the output folder, then moved over in one go, `result.json`
-last. A full disk or Ctrl-C leaves what was there before; other files in the folder are never touched.
-"""
+"""Write a result: `height.npz`, the pictures, the table and `result.json`; all or none (`report.output`)."""
 
 from __future__ import annotations
 
@@ -10,14 +6,7 @@ import csv
 import io
 import json
 import math
-import os
-import shutil
-import signal
-import tempfile
-import threading
-from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager
 from dataclasses import asdict, fields
 from pathlib import Path
 from typing import Any
@@ -26,58 +15,25 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import RefusedError
 from surfscan.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
+from surfscan.report.output import written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
 
 __all__ = [
     "OUTPUT_FILES",
     "SCHEMA",
     "document",
-    "no_interrupt",
+    "map_bytes",
     "plain",
-    "prepare_output",
     "to_json",
-    "unwritable",
-    "write_files",
     "write_png",
     "write_result",
 ]
 
 SCHEMA = 1
 OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
-_HIDDEN = ".surfscan-"
-_CURE = "choose another folder with --out, or free some room"
-
-
-def prepare_output(out: Path) -> bool:
-    """Make the output folder and see that it can be written, before anything is computed.
-
-    Parameters
-    ----------
-    out : Path
-
-    Returns
-    -------
-    bool
-        True when the folder was made here (so that a run that fails can take it away again).
-
-    Raises
-    ------
-    RefusedError
-        When it is a file, can't be made or can't be written.
-    """
-    if out.exists() and not out.is_dir():
-        raise RefusedError(f"The output folder {out} is a file", allowed="a folder", cure=_CURE)
-    made = not out.exists()
-    try:
-        out.mkdir(parents=True, exist_ok=True)
-        with tempfile.TemporaryFile(dir=out):
-            pass
-    except OSError as error:
-        raise unwritable(out, error) from None
-    return made
+"""In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
 
 
 def document(result: CheckResult) -> dict[str, Any]:
@@ -114,7 +70,7 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     Parameters
     ----------
     out : Path
-        An existing folder (see `prepare_output`).
+        An existing folder (see `report.output.prepare_output`).
     result : CheckResult
 
     Returns
@@ -127,72 +83,22 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     RefusedError
         When the folder can't be written or the disk is full; nothing is changed then.
     """
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
-        try:
-            _write_height(hidden / "height.npz", result.height, result.maps)
-            _write_pictures(hidden, result)
-            (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
-            (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
-            with no_interrupt():
-                for name in OUTPUT_FILES:
-                    os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
+    with written_whole(out, OUTPUT_FILES) as hidden:
+        _write_height(hidden / "height.npz", result.height, result.maps)
+        _write_pictures(hidden, result)
+        (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
+        (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
     return [out / name for name in OUTPUT_FILES]
 
 
-def write_files(out: Path, files: dict[str, bytes]) -> list[Path]:
-    """Write ready bytes under their names into an existing folder, all or none.
-
-    Parameters
-    ----------
-    out : Path
-    files : dict of name to bytes
-
-    Returns
-    -------
-    list of Path
-
-    Raises
-    ------
-    RefusedError
-        When the folder can't be written; nothing is changed then.
-    """
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
-        try:
-            for name, data in files.items():
-                (hidden / name).write_bytes(data)
-            with no_interrupt():
-                for name in files:
-                    os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
-    return [out / name for name in files]
+def map_bytes(result: CheckResult) -> bytes:
+    """Return the bytes of `height.npz`."""
+    data = io.BytesIO()
+    _write_height(data, result.height, result.maps)
+    return data.getvalue()
 
 
-@contextmanager
-def no_interrupt() -> Iterator[None]:
-    """Hold Ctrl-C back while the files are moved, which takes microseconds."""
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    pressed: list[int] = []
-    before = signal.signal(signal.SIGINT, lambda number, _: pressed.append(number))
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)
-    if pressed:
-        raise KeyboardInterrupt
-
-
-def _write_height(path: Path, height: HeightMap, maps: dict[str, Any]) -> None:
+def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, Any]) -> None:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,
@@ -270,10 +176,3 @@ def plain(value: Any) -> Any:
     if value is None or isinstance(value, (str, int)):
         return value
     return str(value)
-
-
-def unwritable(out: Path, error: OSError) -> RefusedError:
-    """What to say when the output folder can't be written."""
-    return RefusedError(
-        f"The output folder {out} cannot be written", found=error.strerror or str(error), cure=_CURE
-    )

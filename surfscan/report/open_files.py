@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
-import shutil
-import tempfile
 from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
@@ -15,7 +12,7 @@ from surfscan.exchange.grid_text import write_grid_text
 from surfscan.exchange.shapes import write_mesh, write_png16
 from surfscan.exchange.surfaces import write_sdf, write_x3p
 from surfscan.records import Array
-from surfscan.report.export import prepare_output, unwritable
+from surfscan.report.output import output_folder, written_whole
 from surfscan.stored import StoredResult
 
 __all__ = ["export_result", "spots_document", "spots_schema"]
@@ -67,40 +64,28 @@ def export_result(
     RefusedError
         When the folder can't be written.
     """
-    made = prepare_output(out)
     grid = result.height.grid
     height: Array = result.height.height_mm + (result.height.form_mm if whole else 0.0)
     stem = "surface" if whole else "deviation"
     times = "" if taller == 1.0 else f"-{taller:g}-times-taller"
-    try:
-        hidden = Path(tempfile.mkdtemp(prefix=".surfscan-", dir=out))
-        try:
-            for kind in kinds:
-                if kind == "x3p":
-                    write_x3p(hidden / f"{stem}.x3p", height, step_mm=grid.step_mm)
-                elif kind == "sdf":
-                    write_sdf(hidden / f"{stem}.sdf", height, step_mm=grid.step_mm)
-                elif kind == "csv":
-                    write_grid_text(hidden / f"{stem}.csv", height, x_mm=grid.x_mm, y_mm=grid.y_mm)
-                elif kind in ("ply", "stl"):
-                    path = hidden / f"{stem}{times}.{kind}"
-                    write_mesh(path, height, x_mm=grid.x_mm, y_mm=grid.y_mm, taller=taller)
-                elif kind == "png":
-                    scale = write_png16(hidden / f"{stem}-16bit.png", height, step_mm=grid.step_mm)
-                    _write_json(hidden / f"{stem}-16bit.json", {**scale, "not_measured": 0, "unit": "mm"})
-                else:
-                    _write_json(hidden / "spots.json", spots_document(result))
-                    _write_json(hidden / "spots.schema.json", spots_schema())
-            names = sorted(path.name for path in hidden.iterdir())
-            for name in names:
-                os.replace(hidden / name, out / name)
-        finally:
-            shutil.rmtree(hidden, ignore_errors=True)
-    except OSError as error:
-        raise unwritable(out, error) from None
-    finally:
-        if made and not any(out.iterdir()):
-            out.rmdir()
+    with output_folder(out), written_whole(out) as hidden:
+        for kind in kinds:
+            if kind == "x3p":
+                write_x3p(hidden / f"{stem}.x3p", height, step_mm=grid.step_mm)
+            elif kind == "sdf":
+                write_sdf(hidden / f"{stem}.sdf", height, step_mm=grid.step_mm)
+            elif kind == "csv":
+                write_grid_text(hidden / f"{stem}.csv", height, x_mm=grid.x_mm, y_mm=grid.y_mm)
+            elif kind in ("ply", "stl"):
+                path = hidden / f"{stem}{times}.{kind}"
+                write_mesh(path, height, x_mm=grid.x_mm, y_mm=grid.y_mm, taller=taller)
+            elif kind == "png":
+                scale = write_png16(hidden / f"{stem}-16bit.png", height, step_mm=grid.step_mm)
+                _write_json(hidden / f"{stem}-16bit.json", {**scale, "not_measured": 0, "unit": "mm"})
+            else:
+                _write_json(hidden / "spots.json", spots_document(result))
+                _write_json(hidden / "spots.schema.json", spots_schema())
+        names = sorted(path.name for path in hidden.iterdir())
     return [out / name for name in names]
 
 

@@ -14,7 +14,8 @@ from report.sample_result import made_result
 
 from surfscan.errors import RefusedError
 from surfscan.report import export
-from surfscan.report.export import OUTPUT_FILES, prepare_output, write_result
+from surfscan.report.export import OUTPUT_FILES, write_result
+from surfscan.report.output import prepare_output
 
 # The contract's columns of a spot.
 COLUMNS = [
@@ -93,7 +94,7 @@ def test_ctrl_c_while_the_files_are_moved_comes_after_the_last(
         move(source, target)
         os.kill(os.getpid(), 2)
 
-    monkeypatch.setattr(export.os, "replace", move_and_press)
+    monkeypatch.setattr(os, "replace", move_and_press)
     with pytest.raises(KeyboardInterrupt):
         write_result(tmp_path, made_result())
     assert sorted(p.name for p in tmp_path.iterdir()) == sorted(OUTPUT_FILES)
