@@ -23,8 +23,9 @@ from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, predict_frequency
 from surfscan.reading.stations import Station, sharpest, stand
 from surfscan.records import Array, Board, Photo, PhotoCheck
+from surfscan.srgb import to_srgb
 
-__all__ = ["FirstLook", "look_at_photo", "photo_size"]
+__all__ = ["FirstLook", "look_at", "look_at_photo", "photo_size"]
 
 _SHOWN_PX = 1200  # longest side of the picture shown; drawing on it is good to a photo pixel or two
 _CELLS = 360  # of the panel's longer side, when it is looked at from straight above
@@ -128,6 +129,12 @@ def look_at_photo(path: Path | str, file: str, *, sheet: Sheet | None = None, ro
     """
     entry = None if sheet is None else sheet.photos[row]
     photo = read_photo(path, file, encoding="srgb" if entry is None else entry.encoding)
+    return look_at(photo, sheet=sheet, row=row)
+
+
+def look_at(photo: Photo, *, sheet: Sheet | None = None, row: int = 0) -> FirstLook:
+    """The same for a photo that was read already."""
+    entry = None if sheet is None else sheet.photos[row]
     check_exposure(photo)
     checks: list[PhotoCheck] = []
     station, outline = None, None
@@ -269,5 +276,5 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
 def _shown(photo: Photo, scale: float) -> Array:
     size = (max(round(photo.image.shape[1] * scale), 1), max(round(photo.image.shape[0] * scale), 1))
     small = cv2.resize(photo.image, size, interpolation=cv2.INTER_AREA)
-    value = np.where(small <= 0.0031308, 12.92 * small, 1.055 * small ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
+    value = to_srgb(small)
     return np.asarray(np.clip(np.rint(255 * value), 0, 255).astype(np.uint8))

@@ -13,7 +13,7 @@ from pathlib import Path
 import numpy as np
 
 from surfscan.errors import SurfscanError
-from surfscan.first_look import FirstLook, look_at_photo
+from surfscan.first_look import FirstLook, look_at
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.records import Photo
@@ -95,7 +95,7 @@ def check_folder(
             found.append(lacks)
             continue
         try:
-            looks[k] = look_at_photo(folder / row.file, row.file, sheet=sheet, row=k)
+            looks[k] = look_at(photos[k], sheet=sheet, row=k)
         except SurfscanError as error:
             found.append(_told(where, error))
             continue
@@ -104,7 +104,7 @@ def check_folder(
         if not poor:
             found.append(Finding(where, True, "; ".join(c.sentence for c in looks[k].checks)))
     found += _side_by_side(sheet, photos)
-    found += _directions(folder, sheet, looks)
+    found += _directions(sheet, photos, looks)
     found += _stands(sheet, looks)
     named = {row.file for row in sheet.photos} | {sheet.board.setup_photo if sheet.board else None}
     spare = [name for name in there if name not in named]
@@ -174,7 +174,7 @@ def _side_by_side(sheet: Sheet, photos: dict[int, Photo]) -> list[Finding]:
     return found
 
 
-def _directions(folder: Path, sheet: Sheet, looks: dict[int, FirstLook]) -> list[Finding]:
+def _directions(sheet: Sheet, photos: dict[int, Photo], looks: dict[int, FirstLook]) -> list[Finding]:
     """Two photos of stripes that show one direction; which one, by looking again the other way."""
     if (
         sheet.board is None
@@ -191,13 +191,11 @@ def _directions(folder: Path, sheet: Sheet, looks: dict[int, FirstLook]) -> list
         way: str | None = row.varies
         if not checks["stripes"] and row.varies is not None:
             other = "up" if row.varies == "across" else "across"
-            photos = list(sheet.photos)
-            photos = [
-                photos[j].model_copy(update={"varies": other}) if j == k else photos[j] for j in range(2)
-            ]
-            turned = look_at_photo(
-                folder / row.file, row.file, sheet=sheet.model_copy(update={"photos": tuple(photos)}), row=k
+            rows = tuple(
+                each.model_copy(update={"varies": other}) if j == k else each
+                for j, each in enumerate(sheet.photos)
             )
+            turned = look_at(photos[k], sheet=sheet.model_copy(update={"photos": rows}), row=k)
             if any(c.name == "stripes" and (c.good or "fine" in c.sentence) for c in turned.checks):
                 way = other
         ways.append(way)

@@ -15,7 +15,7 @@ SOURCE = Path(surfscan.__file__).parent
 
 # Top to bottom. One row is one layer: its members do not import each other, except as ALLOWED says.
 LAYERS: list[set[str]] = [
-    {"version", "constants", "errors", "flags"},
+    {"version", "constants", "errors", "flags", "srgb"},
     {"records"},
     {"exchange"},  # open file forms
     {"poisson"},  # one solver under phase and surface

@@ -169,12 +169,7 @@ def add_against(result: CheckResult, held: Held) -> CheckResult:
     details: dict[str, Any] = {
         "name": against.name,
         "mirrored": against.mirrored,
-        "x_mm": place.x_mm,
-        "y_mm": place.y_mm,
-        "turn_mrad": place.turn_mrad,
-        "u_x_mm": float(np.sqrt(place.covariance[0, 0])),
-        "u_y_mm": float(np.sqrt(place.covariance[1, 1])),
-        "u_turn_mrad": 1e3 * float(np.sqrt(place.covariance[2, 2])),
+        **place.row(),
         "by_shape_alone": place.moved,
         "spread_mm": place.spread_mm,
         "agreeing": place.unchanged,

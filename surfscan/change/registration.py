@@ -107,6 +107,18 @@ class Registration:
         """Where places of the second surface lie on the first (before mirroring), mm."""
         return _carried(x, y, np.array([self.x_mm, self.y_mm, 1e-3 * self.turn_mrad]))
 
+    def row(self) -> dict[str, float]:
+        """Shift and turn with their standard uncertainties, as results list them."""
+        u_x, u_y, u_turn = (float(np.sqrt(self.covariance[k, k])) for k in range(3))
+        return {
+            "x_mm": self.x_mm,
+            "y_mm": self.y_mm,
+            "turn_mrad": self.turn_mrad,
+            "u_x_mm": u_x,
+            "u_y_mm": u_y,
+            "u_turn_mrad": 1e3 * u_turn,
+        }
+
     def surface(self, x: Array, y: Array) -> Array:
         """The low-order surface at places of the second, mm."""
         return np.asarray(polynomial_terms(x / self.reach_mm, y / self.reach_mm, ORDER) @ self.bend)

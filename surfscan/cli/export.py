@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import json
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, tell_files
 from surfscan.errors import UsageError
 
 __all__ = ["add", "run"]
@@ -66,9 +65,5 @@ def run(options: argparse.Namespace) -> int:
         whole=options.whole,
         taller=options.taller,
     )
-    if options.json:
-        print(json.dumps({"schema": 1, "files": [str(path) for path in files]}, indent=2))
-    else:
-        for path in files:
-            print(path)
+    tell_files(files, as_json=options.json)
     return 0

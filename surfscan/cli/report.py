@@ -7,7 +7,7 @@ import json
 from datetime import date
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, tell_files
 from surfscan.errors import UsageError
 
 __all__ = ["add", "run_report", "run_verify"]
@@ -66,11 +66,7 @@ def run_report(options: argparse.Namespace) -> int:
         units="inch" if options.inch else "mm",
     )
     files = write_report(options.result, particulars, out=options.out, paper=options.paper)
-    if options.json:
-        print(json.dumps({"schema": 1, "files": [str(path) for path in files]}, indent=2))
-    else:
-        for path in files:
-            print(path)
+    tell_files(files, as_json=options.json)
     return 0
 
 

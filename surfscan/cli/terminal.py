@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import json
 import sys
+from collections.abc import Sequence
+from pathlib import Path
 from typing import NoReturn
 
 from surfscan.errors import UsageError
 
-__all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "common_options"]
+__all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "common_options", "tell_files"]
 
 EXIT_STATUS = {"ready": 0, "rework": 10, "close": 11, "not_measured": 4}
 EPILOG = """exit status:
@@ -45,6 +48,15 @@ class Progress:
         if self._live and self._stage:
             print("\r\x1b[K", end="", file=sys.stderr, flush=True)
         self._stage = ""
+
+
+def tell_files(files: Sequence[Path], *, as_json: bool) -> None:
+    """Print the names of the files that a command wrote."""
+    if as_json:
+        print(json.dumps({"schema": 1, "files": [str(path) for path in files]}, indent=2))
+        return
+    for path in files:
+        print(path)
 
 
 def common_options() -> Parser:

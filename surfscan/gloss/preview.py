@@ -18,6 +18,7 @@ from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
 from surfscan.records import Board, HeightMap, _freeze
 from surfscan.report.marks import hatch
+from surfscan.srgb import to_srgb
 
 __all__ = ["GlossPicture", "GlossPreview", "WorstPlace", "preview_gloss"]
 
@@ -301,9 +302,7 @@ def _brightest(seen: Mirrored) -> float:
 
 
 def _developed(linear: Array, seen: Mirrored, gain: float) -> Array:
-    value = np.clip(linear * gain, 0.0, 1.0)
-    value = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
-    grey = np.rint(255 * value).astype(np.uint8)
+    grey = np.rint(255 * to_srgb(np.clip(linear * gain, 0.0, 1.0))).astype(np.uint8)
     canvas: Array = cv2.merge([grey, grey, grey])
     unknown = seen.on_panel & ~seen.measured
     canvas[unknown] = _UNKNOWN

@@ -8,13 +8,13 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import Field, ValidationError, model_validator
 
 from surfscan.errors import RefusedError
 from surfscan.job.sheet_errors import refuse, retell
-from surfscan.job.sheet_tables import Table
+from surfscan.job.sheet_tables import Table, as_tuples
 from surfscan.records import Camera
 
 __all__ = ["LensFile", "LensFit", "LensSpread", "camera_for", "lens_text", "read_lens"]
@@ -102,20 +102,12 @@ def read_lens(path: Path) -> LensFile:
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
         raise RefusedError(f"{path.name} is no valid TOML", found=str(error), cure=cure) from None
     try:
-        return LensFile.model_validate(_tuples(raw))
+        return LensFile.model_validate(as_tuples(raw))
     except ValidationError as error:
         told = retell(error, LensFile)
         raise RefusedError(
             f"{path.name}: {told.what}", found=told.found, allowed=told.allowed, cure=told.cure
         ) from None
-
-
-def _tuples(value: Any) -> Any:
-    if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return tuple(_tuples(item) for item in value)
-    return value
 
 
 def camera_for(lens: LensFile, size_px: tuple[int, int], *, file: str = "photo") -> Camera:

@@ -195,11 +195,11 @@ def _photos(pattern: str, files: tuple[str, ...], diagonal_mm: float) -> list[di
 def _see_it_is_a_sheet(tables: Mapping[str, Any]) -> None:
     from pydantic import ValidationError
 
-    from surfscan.job.sheet import _tuples
     from surfscan.job.sheet_errors import retell
+    from surfscan.job.sheet_tables import as_tuples
 
     try:
-        Sheet.model_validate(_tuples(dict(tables)))
+        Sheet.model_validate(as_tuples(dict(tables)))
     except ValidationError as error:
         raise retell(error, Sheet) from None
 

@@ -28,6 +28,7 @@ from surfscan.job.sheet_tables import (
     Table,
     TagsSheet,
     UncertaintySheet,
+    as_tuples,
 )
 
 __all__ = ["Sheet", "load_sheet"]
@@ -290,7 +291,7 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     if "folder" in raw:  # an attribute of ours, no key of the sheet
         raw["folder_"] = raw.pop("folder")
     try:
-        sheet = Sheet.model_validate({**_tuples(raw), "folder": folder})
+        sheet = Sheet.model_validate({**as_tuples(raw), "folder": folder})
     except ValidationError as error:
         raise retell(error, Sheet) from None
     if need_photos and sheet.camera.lens_file is not None:
@@ -344,12 +345,3 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         raise RefusedError(
             "panel.toml is no valid TOML", found=str(error), cure="check quotes, brackets and commas there"
         ) from None
-
-
-def _tuples(value: Any) -> Any:
-    """Lists to tuples all the way down: strict checking tells them apart, and frozen records want tuples."""
-    if isinstance(value, dict):
-        return {key: _tuples(item) for key, item in value.items()}
-    if isinstance(value, list):
-        return tuple(_tuples(item) for item in value)
-    return value

@@ -27,6 +27,7 @@ __all__ = [
     "Table",
     "TagsSheet",
     "UncertaintySheet",
+    "as_tuples",
     "inside",
 ]
 
@@ -475,3 +476,12 @@ def inside(name: str) -> str:
             cure="put the file into the job folder",
         )
     return name
+
+
+def as_tuples(value: Any) -> Any:
+    """Lists to tuples all the way down: strict checking tells them apart, and frozen records want tuples."""
+    if isinstance(value, dict):
+        return {key: as_tuples(item) for key, item in value.items()}
+    if isinstance(value, list):
+        return tuple(as_tuples(item) for item in value)
+    return value

@@ -5,10 +5,10 @@ from __future__ import annotations
 import io
 from typing import Any
 
-import numpy as np
-
 from surfscan.errors import RefusedError
-from surfscan.job.chart import MARKER_SHARE, TAG_FAMILY, Chart, charuco_board
+from surfscan.job.chart import MARKER_SHARE, TAG_FAMILY, Chart
+from surfscan.plan.targets import charuco_board
+from surfscan.plan.writers import draw_on_pdf
 
 __all__ = ["PAPERS_MM", "RULER_MM", "board_pdf"]
 
@@ -61,48 +61,24 @@ def board_pdf(chart: Chart, *, paper: str = "a4") -> bytes:
     # invariant: the same board gives the same bytes
     page = Canvas(buffer, pagesize=(width * _POINTS, height * _POINTS), invariant=1)
     page.setTitle(f"Calibration board: {chart.words}")
+    board = charuco_board(
+        across,
+        down,
+        square_mm=chart.square_mm,
+        tag_side_mm=MARKER_SHARE * chart.square_mm,
+        dictionary=TAG_FAMILY,
+    )
+    page.saveState()
+    page.translate((width - size[0]) / 2 * _POINTS, (height - _MARGIN - size[1]) * _POINTS)
+    for mark in board.art:
+        draw_on_pdf(page, mark)
+    page.restoreState()
     page.scale(_POINTS, _POINTS)
     page.setFillGray(0)
-    left, top = (width - size[0]) / 2, height - _MARGIN
-    _squares(page, chart, left, top)
     _ruler(page, chart, width)
     page.showPage()
     page.save()
     return buffer.getvalue()
-
-
-def _squares(page: Any, chart: Chart, left: float, top: float) -> None:
-    board = charuco_board(chart)
-    square, side = chart.square_mm, MARKER_SHARE * chart.square_mm
-    inset = (square - side) / 2
-    places = [np.asarray(corners)[0] for corners in board.getObjPoints()]
-    with_marker = {
-        (round((float(x) - inset) / square), round((float(y) - inset) / square)) for x, y, _ in places
-    }
-    for column in range(chart.squares[0]):
-        for row in range(chart.squares[1]):
-            if (column, row) not in with_marker:
-                page.rect(left + column * square, top - (row + 1) * square, square, square, stroke=0, fill=1)
-    table = board.getDictionary()
-    cells = int(table.markerSize) + 2
-    step = side / cells
-    for tag, (x, y, _) in zip(np.ravel(board.getIds()), places, strict=True):
-        bits = table.generateImageMarker(int(tag), cells)
-        for i, row_bits in enumerate(np.asarray(bits)):
-            _runs(page, row_bits, left + x, top - y - (i + 1) * step, step)
-
-
-def _runs(page: Any, bits: Any, x: float, y: float, step: float) -> None:
-    """One row of cells as whole bars: hairlines between neighbours would print."""
-    start = None
-    for k in range(len(bits) + 1):
-        black = k < len(bits) and bits[k] == 0
-        if black and start is None:
-            start = k
-        elif not black and start is not None:
-            # A hundredth of a millimetre over its lower edge closes the seam to the next row.
-            page.rect(x + start * step, y - 0.01, (k - start) * step, step + 0.01, stroke=0, fill=1)
-            start = None
 
 
 def _ruler(page: Any, chart: Chart, width: float) -> None:

@@ -17,6 +17,7 @@ from surfscan.optics.mirror import fresnel
 from surfscan.plan.shot import Shot, Surface
 from surfscan.plan.sight import Sight, Stage
 from surfscan.records import Array, Board
+from surfscan.srgb import to_srgb
 
 __all__ = ["Contrast", "base_look", "board_light_share", "specular_share", "work_out_contrast"]
 
@@ -177,7 +178,7 @@ def work_out_contrast(shot: Shot, stage: Stage, sight: Sight) -> Contrast:
     brightest = float(np.nanmax(np.where(np.isfinite(level), level + picture.max(0), np.nan)))
     white = max(brightest, 0.85 * diffuse) / EXPOSED_TO  # paper of the tags: 0.85
     shown = np.clip(level / white, 0, 1)
-    value = np.where(shown <= 0.0031308, 12.92 * shown, 1.055 * shown ** (1 / 2.4) - 0.055)
+    value = to_srgb(shown)
     grain = GREY_LEVEL / 255 * np.maximum(2.4 / 1.055 * ((value + 0.055) / 1.055) ** 1.4, 1 / 12.92)
     noise = np.sqrt(shown / FULL_WELL_E + (READ_E / FULL_WELL_E) ** 2 + grain**2)
     row, column = np.array(cos_in.shape) // 2

@@ -12,7 +12,7 @@ from xml.sax.saxutils import escape
 from surfscan.errors import UsageError
 from surfscan.plan.ink import Disc, Line, Mark, Page, Polygon, Rect, Words
 
-__all__ = ["MOST_PIXELS", "PDF_MOST_MM", "page_to_png", "page_to_svg", "pages_to_pdf"]
+__all__ = ["MOST_PIXELS", "PDF_MOST_MM", "draw_on_pdf", "page_to_png", "page_to_svg", "pages_to_pdf"]
 
 PDF_MOST_MM = 5080.0
 """A PDF page is at most 14400 units of 1/72 inch (ISO 32000-1, annex C, from memory)."""
@@ -46,16 +46,17 @@ def pages_to_pdf(pages: Sequence[Page], *, title: str) -> bytes:
         path.rect(x * _POINT, y * _POINT, w * _POINT, h * _POINT)
         canvas.clipPath(path, stroke=0, fill=0)
         for mark in page.art:
-            _pdf(canvas, mark)
+            draw_on_pdf(canvas, mark)
         canvas.restoreState()
         for mark in page.marks:
-            _pdf(canvas, mark)
+            draw_on_pdf(canvas, mark)
         canvas.showPage()
     canvas.save()
     return out.getvalue()
 
 
-def _pdf(canvas: Any, mark: Mark) -> None:
+def draw_on_pdf(canvas: Any, mark: Mark) -> None:
+    """Draw one mark at its place in mm on a canvas that counts in points."""
     canvas.setFillGray(mark.grey)
     if isinstance(mark, Rect):
         canvas.rect(

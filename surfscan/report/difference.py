@@ -103,12 +103,7 @@ def _story(found: Comparison) -> dict[str, Any]:
         "typical_u95_mm": 1.96 * float(np.median(sigma)) if sigma.size else None,
         "registration": {
             "by": "the unchanged surface" if place.moved else "the tags and the unchanged surface",
-            "x_mm": place.x_mm,
-            "y_mm": place.y_mm,
-            "turn_mrad": place.turn_mrad,
-            "u_x_mm": float(np.sqrt(place.covariance[0, 0])),
-            "u_y_mm": float(np.sqrt(place.covariance[1, 1])),
-            "u_turn_mrad": 1e3 * float(np.sqrt(place.covariance[2, 2])),
+            **place.row(),
             "tags_moved": place.moved,
             "unchanged": place.unchanged,
             "spread_mm": place.spread_mm,

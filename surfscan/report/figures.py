@@ -18,6 +18,7 @@ from surfscan.flags import bit
 from surfscan.records import HeightMap, Spot
 from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
 from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.srgb import to_srgb
 
 __all__ = ["STRIP", "draw_map", "draw_overlay"]
 
@@ -152,7 +153,7 @@ def _upright_grey(photo: NDArray[Any], scale: float) -> Picture:
     bright = float(np.percentile(small[::8, ::8], 99.0))
     steps = 4095
     value = np.arange(steps + 1) / steps
-    curve = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
+    curve = to_srgb(value)
     gain = 0.8 / bright if bright > 0 else 1.0
     index = np.clip(small * np.float32(gain * steps), 0, steps).astype(np.int32)
     grey = np.rint(curve * 255).astype(np.uint8)[index]

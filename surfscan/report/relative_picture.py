@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from surfscan.records import CheckResult
 from surfscan.report.colours import colour_of, strength_of
 from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.srgb import to_srgb
 
 __all__ = ["draw_relative_map", "draw_relative_overlay"]
 
@@ -84,7 +85,7 @@ def _grey(photo: NDArray[Any], scale: float) -> Picture:
     small = cv2.resize(np.asarray(photo, np.float32), size, interpolation=cv2.INTER_AREA)
     bright = float(np.percentile(small, 99.0))
     level = np.clip(small * (0.8 / bright if bright > 0 else 1.0), 0, 1)
-    curve = np.where(level <= 0.0031308, 12.92 * level, 1.055 * level ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
+    curve = to_srgb(level)
     grey = np.rint(255 * curve).astype(np.uint8)
     picture: Picture = cv2.merge([grey, grey, grey])
     return picture

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from surfscan.errors import RefusedError
+from surfscan.srgb import to_srgb
 
 __all__ = [
     "CARD_MM", "DOT_SHARE", "LEAST_STEP_S", "Frame", "Screen", "check_fits", "draw_frame", "encode", "frames_of",
@@ -221,6 +222,4 @@ def _lit(turn: Array) -> Array:
 
 def encode(light: Array) -> Array:
     """Linear light 0 to 1 as sRGB, uint8."""
-    c = np.clip(light, 0.0, 1.0)
-    value = np.where(c <= 0.0031308, 12.92 * c, 1.055 * c ** (1 / 2.4) - 0.055)  # IEC 61966-2-1
-    return np.asarray(np.floor(255 * value + 0.5).astype(np.uint8))
+    return np.asarray(np.floor(255 * to_srgb(np.clip(light, 0.0, 1.0)) + 0.5).astype(np.uint8))
