@@ -33,7 +33,7 @@ from surfscan.reading.stripes import read_stripes
 from surfscan.records import Array, Board, Grid, Reading, View
 from surfscan.surface.form import FairForm
 
-__all__ = ["Taken", "board_of", "kind_of_light", "take"]
+__all__ = ["Taken", "board_of", "kind_of_light", "lacks_scale", "take"]
 
 CELLS_PER_STRIPE = 17.0
 """Fine cells wanted along a reflected stripe period: hard edges then cost nothing that a finer grid would save."""
@@ -81,6 +81,19 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+
+
+def lacks_scale(sheet: Sheet) -> str:
+    """Why a sheet gives no scale, in words; empty when it does."""
+    placed = sheet.tags is not None or all(photo.corners_px is not None for photo in sheet.photos)
+    lamp = sheet.by_lamp
+    board = sheet.board
+    posed = board is not None and (board.posed or board.setup_photo is not None)
+    if not placed:
+        return "the sheet names no tags and no corners_px, so that nothing in the photos has a size"
+    if not lamp and not posed:
+        return "the sheet does not say where the board stands, so that a shift of the stripes has no size"
+    return ""
 
 
 def kind_of_light(sheet: Sheet) -> str:

@@ -8,18 +8,17 @@ from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.change.against import Against, add_against, hold_against
 from surfscan.errors import NotMeasuredError, RefusedError
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.judge.limits import default_limits, with_given
 from surfscan.judgement import Instruments, judge_map
-from surfscan.lights import board_of, kind_of_light, take
+from surfscan.lights import board_of, kind_of_light, lacks_scale, take
 from surfscan.null_test import add_null, read_reference, stand_again
 from surfscan.optics.board_pose import BoardFit
 from surfscan.outcome import assemble
@@ -29,8 +28,10 @@ from surfscan.reading.reference import Null
 from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
 from surfscan.reading.stations import Station, stand
 from surfscan.records import CheckResult, HeightMap, Photo, Reading
-from surfscan.relative import lacks_scale, look_job
 from surfscan.surface.form import fit_fair_form
+
+if TYPE_CHECKING:
+    from surfscan.change.against import Against
 
 __all__ = ["check_job"]
 
@@ -88,6 +89,8 @@ def check_job(
             cure="add them to the sheet, or leave --against out",
         )
     if why:
+        from surfscan.relative import look_job  # loaded when used, as what few jobs need is
+
         tell("looking without a scale", 0.25)
         return look_job(
             sheet,
@@ -137,6 +140,8 @@ def check_job(
     }
     held = None
     if against is not None and np.isfinite(reading.height_mm).sum() >= ENOUGH:
+        from surfscan.change.against import hold_against
+
         tell("holding it against the other panel", 0.76)
         held = hold_against(reading, against, **fit)
         reading = held.reading
@@ -186,6 +191,8 @@ def check_job(
         began=began,
     )
     if held is not None:
+        from surfscan.change.against import add_against
+
         result = add_against(result, held)
     if null is not None:
         result = add_null(result, null)

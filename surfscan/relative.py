@@ -40,7 +40,7 @@ from surfscan.spots.find import find_spots
 from surfscan.spots.measure import measure_spot
 from surfscan.surface.form import fit_fair_form
 
-__all__ = ["lacks_scale", "look_job"]
+__all__ = ["look_job"]
 
 FINE_ENOUGH_PX = 6.5
 """Unless stripes then fall under this period."""
@@ -58,19 +58,6 @@ ASSUMED = (
     "Which way is low was told by the stripes: a hollow spreads them and a bump crowds them, as on any panel that is"
     " flat or crowned as a whole. On one that is hollow as a whole, past its own focus, high and low change places."
 )
-
-
-def lacks_scale(sheet: Sheet) -> str:
-    """Why a sheet gives no scale, in words; empty when it does."""
-    placed = sheet.tags is not None or all(photo.corners_px is not None for photo in sheet.photos)
-    lamp = sheet.by_lamp
-    board = sheet.board
-    posed = board is not None and (board.posed or board.setup_photo is not None)
-    if not placed:
-        return "the sheet names no tags and no corners_px, so that nothing in the photos has a size"
-    if not lamp and not posed:
-        return "the sheet does not say where the board stands, so that a shift of the stripes has no size"
-    return ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +92,7 @@ def look_job(
     photos : list of Photo
         In the sheet's order.
     why : str
-        From `lacks_scale`.
+        From `lights.lacks_scale`.
     limits : Limits
         Only listed: nothing is held against them.
     started, began
