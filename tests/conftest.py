@@ -1,10 +1,20 @@
-"""The order of the suite: the longest files first, so that every core has work until the end."""
+"""The order of the suite, and one thread for each of its workers.
+
+The longest files come first, so that every core has work until the end. Workers already keep all cores busy: libraries
+that start a thread for each core in each worker would only wait for one another.
+"""
 
 from __future__ import annotations
+
+import os
 
 import pytest
 
 _LONGEST = ("test_readme.py", "test_browser.py")  # they wait for pip and for a browser
+
+if "PYTEST_XDIST_WORKER" in os.environ:  # read when NumPy and OpenCV are loaded, which is later than this file
+    for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
+        os.environ.setdefault(_name, "1")
 
 
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
