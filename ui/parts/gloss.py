@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import surfscan
-from surfscan.ui import session
+from surfscan.ui import looks, session
 
 __all__ = ["show_gloss"]
 
@@ -30,7 +30,11 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
         place = st.slider("Walk round, degrees", 0, 360 - 360 // _ROUND, 0, 360 // _ROUND, key="g-place")
     with right:
         times = st.select_slider(
-            "Faults made larger", [1, 2, 5, 10], 1, format_func=lambda n: f"{n} times", key="g-times"
+            "Faults made larger",
+            [1, 2, 5, 10],
+            1,
+            format_func=lambda n: "true size" if n == 1 else f"{n} times",
+            key="g-times",
         )
     light = light or "stripes"
     view = surfscan.walk_round(views=_ROUND)[int(place) * _ROUND // 360]
@@ -40,6 +44,6 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
             result.height, lights=(light,), views=(view,), exaggeration=float(times)
         ),
     )
-    pair = surfscan.draw_gloss_pair(preview.pictures[0], exaggeration=float(times), sentence=preview.sentence)
+    pair = surfscan.draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
-    st.caption(preview.sentence)
+    st.caption(looks.say(preview.sentence))
