@@ -11,51 +11,51 @@ from typing import TYPE_CHECKING, Any
 from surfscan.version import VERSION as __version__
 
 if TYPE_CHECKING:
-    from surfscan.apart import CheckWorker
     from surfscan.change.buildup import compare_passes
     from surfscan.change.comparison import compare_results
-    from surfscan.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
-    from surfscan.first_look import look_at_photo, photo_size
-    from surfscan.flags import describe as describe_flag
+    from surfscan.check.apart import CheckWorker
+    from surfscan.check.pipeline import check_job
+    from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
+    from surfscan.core.flags import describe as describe_flag
+    from surfscan.core.records import CheckResult, HeightMap, Spot
     from surfscan.gloss.preview import preview_gloss
+    from surfscan.gloss.reflection import reflected_stripes
     from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
     from surfscan.gloss.viewing import walk_round
     from surfscan.job.sheet import Sheet, load_sheet
     from surfscan.job.sheet_writing import board_facing_panel, write_sheet
     from surfscan.judge.advice import CAUTIONS
     from surfscan.judge.limits import STAGES, default_limits
-    from surfscan.lesson import (
-        SIZE_MM as LESSON_SIZE_MM,
-    )
-    from surfscan.lesson import (
-        Dent,
-        Viewing,
-        find_the_low,
-        photograph,
-        score_answer,
-    )
+    from surfscan.look.first_look import look_at_photo, photo_size
     from surfscan.papers.content import Particulars
     from surfscan.papers.folder import write_report
-    from surfscan.pipeline import check_job
     from surfscan.plan.backward import Placement, place_shot
     from surfscan.plan.forward import Plan, plan_shot
     from surfscan.plan.pictures import draw_plan
     from surfscan.plan.printing import write_print
     from surfscan.plan.shot import Shot, surface_named
     from surfscan.plan.words import plan_text
-    from surfscan.record.record import open_record
-    from surfscan.records import CheckResult, HeightMap, Spot
-    from surfscan.reflection import reflected_stripes
     from surfscan.report.difference import write_comparison
     from surfscan.report.difference_picture import draw_difference
     from surfscan.report.export import write_result
     from surfscan.report.open_files import export_result
     from surfscan.report.panes import draw_lesson_map, draw_map_pane, draw_photo_pair
     from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+    from surfscan.results.record import open_record
+    from surfscan.results.stored import load_result
     from surfscan.screen.make import make_screen
     from surfscan.screen.page import CAUTION as SCREEN_CAUTION
-    from surfscan.stored import load_result
     from surfscan.surface.profile import profile_under_ruler
+    from surfscan.synth.lesson import (
+        SIZE_MM as LESSON_SIZE_MM,
+    )
+    from surfscan.synth.lesson import (
+        Dent,
+        Viewing,
+        find_the_low,
+        photograph,
+        score_answer,
+    )
 
 __all__ = [
     "CAUTIONS",
@@ -123,30 +123,30 @@ __all__ = [
 
 _HOME = {
     "CAUTIONS": "surfscan.judge.advice",
-    "CheckResult": "surfscan.records",
-    "CheckWorker": "surfscan.apart",
-    "Dent": "surfscan.lesson",
-    "HeightMap": "surfscan.records",
-    "LESSON_SIZE_MM": "surfscan.lesson",
-    "NotMeasuredError": "surfscan.errors",
+    "CheckResult": "surfscan.core.records",
+    "CheckWorker": "surfscan.check.apart",
+    "Dent": "surfscan.synth.lesson",
+    "HeightMap": "surfscan.core.records",
+    "LESSON_SIZE_MM": "surfscan.synth.lesson",
+    "NotMeasuredError": "surfscan.core.errors",
     "Particulars": "surfscan.papers.content",
     "Placement": "surfscan.plan.backward",
     "Plan": "surfscan.plan.forward",
-    "RefusedError": "surfscan.errors",
+    "RefusedError": "surfscan.core.errors",
     "STAGES": "surfscan.judge.limits",
     "Sheet": "surfscan.job.sheet",
     "Shot": "surfscan.plan.shot",
-    "Spot": "surfscan.records",
-    "SurfscanError": "surfscan.errors",
-    "UsageError": "surfscan.errors",
-    "Viewing": "surfscan.lesson",
+    "Spot": "surfscan.core.records",
+    "SurfscanError": "surfscan.core.errors",
+    "UsageError": "surfscan.core.errors",
+    "Viewing": "surfscan.synth.lesson",
     "board_facing_panel": "surfscan.job.sheet_writing",
-    "check_job": "surfscan.pipeline",
+    "check_job": "surfscan.check.pipeline",
     "compare_passes": "surfscan.change.buildup",
     "compare_results": "surfscan.change.comparison",
     "convert_text": "surfscan.report.units",
     "default_limits": "surfscan.judge.limits",
-    "describe_flag": "surfscan.flags",
+    "describe_flag": "surfscan.core.flags",
     "draw_difference": "surfscan.report.difference_picture",
     "draw_gloss_pair": "surfscan.gloss.sheet",
     "draw_lesson_map": "surfscan.report.panes",
@@ -154,17 +154,17 @@ _HOME = {
     "draw_photo_pair": "surfscan.report.panes",
     "draw_plan": "surfscan.plan.pictures",
     "export_result": "surfscan.report.open_files",
-    "find_the_low": "surfscan.lesson",
+    "find_the_low": "surfscan.synth.lesson",
     "format_area": "surfscan.report.units",
     "format_depth": "surfscan.report.units",
     "format_filler": "surfscan.report.units",
     "format_length": "surfscan.report.units",
-    "load_result": "surfscan.stored",
+    "load_result": "surfscan.results.stored",
     "load_sheet": "surfscan.job.sheet",
-    "look_at_photo": "surfscan.first_look",
-    "open_record": "surfscan.record.record",
-    "photo_size": "surfscan.first_look",
-    "photograph": "surfscan.lesson",
+    "look_at_photo": "surfscan.look.first_look",
+    "open_record": "surfscan.results.record",
+    "photo_size": "surfscan.look.first_look",
+    "photograph": "surfscan.synth.lesson",
     "place_shot": "surfscan.plan.backward",
     "plan_shot": "surfscan.plan.forward",
     "plan_text": "surfscan.plan.words",
@@ -172,8 +172,8 @@ _HOME = {
     "SCREEN_CAUTION": "surfscan.screen.page",
     "preview_gloss": "surfscan.gloss.preview",
     "profile_under_ruler": "surfscan.surface.profile",
-    "reflected_stripes": "surfscan.reflection",
-    "score_answer": "surfscan.lesson",
+    "reflected_stripes": "surfscan.gloss.reflection",
+    "score_answer": "surfscan.synth.lesson",
     "surface_named": "surfscan.plan.shot",
     "walk_round": "surfscan.gloss.viewing",
     "write_comparison": "surfscan.report.difference",

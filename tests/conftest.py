@@ -12,7 +12,9 @@ import pytest
 
 _LONGEST = ("test_readme.py", "test_browser.py")  # they wait for pip and for a browser
 
-if "PYTEST_XDIST_WORKER" in os.environ:  # read when NumPy and OpenCV are loaded, which is later than this file
+if (
+    "PYTEST_XDIST_WORKER" in os.environ
+):  # read when NumPy and OpenCV are loaded, which is later than this file
     for _name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"):
         os.environ.setdefault(_name, "1")
 

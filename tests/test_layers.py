@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -12,40 +13,27 @@ import pytest
 import surfscan
 
 SOURCE = Path(surfscan.__file__).parent
+GUIDE = SOURCE.parent / "DEVELOPERS.md"
 
-# Top to bottom. One row is one layer: its members do not import each other, except as ALLOWED says.
-LAYERS: list[set[str]] = [
-    {"version", "constants", "errors", "flags", "srgb"},
-    {"records"},
-    {"exchange"},  # open file forms
-    {"poisson"},  # one solver under phase and surface
-    {"job", "optics", "phase", "shading", "surface", "spots", "judge"},
-    {"reading", "judgement"},  # one kind of light per file, joins the stages up to height
-    {"lights", "outcome", "first_look", "reflection"},
-    {"null_test"},  # lights, read off a flat glass
-    {"stored", "relative"},  # a result read back; a job without a scale
-    {"job_check"},  # a job folder looked at before it is checked
-    {"change"},  # two results laid over each other
-    {"synth"},
-    {"pipeline", "from_map", "lesson", "calibration"},
-    {"apart"},  # a check in a process of its own
-    {"whole"},  # several views in one map
-    {"record"},
-    {"report"},
-    {"gloss"},  # a map mirrored in clear coat
-    {"papers"},
-    {"plan"},
-    {"screen"},  # stripes on a television or tablet
-    {"guide"},  # the shot in drawings, faults in pictures
-    {"cli"},
-    {"__main__"},
-]
+
+def rooms_of(guide: str) -> list[set[str]]:
+    """The layers, top to bottom, from the table under "The rooms" of the contributors' guide.
+
+    One row is one layer: its rooms, the names in code quotes of the first column, do not import each other, except
+    as ALLOWED says.
+    """
+    rows = guide.split("\n### The rooms\n")[1].split("\n#")[0].splitlines()
+    first = [row.split("|")[1] for row in rows if row.startswith("| `")]
+    return [set(re.findall(r"`(\w+)`", cell)) for cell in first]
+
+
+LAYERS = rooms_of(GUIDE.read_text(encoding="utf-8"))
 ALLOWED = {("surface", "optics")}
 # The package's own front door loads names on first use; it has no layer.
 FRONT = "__init__"
-# Known surfaces may use these and nothing else, and no stage may use them.
-SYNTH_MAY_USE = {"version", "constants", "errors", "flags", "records", "optics", "synth"}
-SYNTH_USERS = {"synth", "lesson", "plan", "guide", "cli"}
+# Known surfaces may use these and nothing else, and no room that measures may use them.
+SYNTH_MAY_USE = {"version", "core", "optics", "synth"}
+SYNTH_USERS = {"synth", "report", "plan", "guide", "cli"}
 
 
 def layer_of(part: str) -> int:
@@ -107,16 +95,21 @@ def test_a_file_imports_only_from_above(path: Path) -> None:
 
 def test_every_part_has_a_layer_and_every_rule_bites() -> None:
     parts = {part_of(path) for path in FILES} - {FRONT}
-    assert parts <= set().union(*LAYERS)
-    assert complaint("phase", "pipeline") == "phase may not import pipeline"
+    assert parts == set().union(*LAYERS)
+    assert sum(map(len, LAYERS)) == len(parts), "a room stands in two rows"
+    assert complaint("phase", "check") == "phase may not import check"
     assert complaint("phase", "optics") == "phase may not import optics"
     assert complaint("surface", "optics") == ""
-    assert complaint("pipeline", "synth") == "pipeline may not use known surfaces"
+    assert complaint("check", "synth") == "check may not use known surfaces"
     assert complaint("synth", "phase") == "synth may not use phase"
     assert imports("def f():\n    from surfscan.report.table import x\n    import surfscan.cli") == [
         (2, "report"),
         (3, "cli"),
     ]
+
+
+def test_the_root_is_only_a_door() -> None:
+    assert {path.name for path in SOURCE.glob("*.py")} == {"__init__.py", "__main__.py", "version.py"}
 
 
 def test_no_stage_prints_or_opens_windows() -> None:
@@ -224,7 +217,7 @@ def test_importing_the_package_and_the_command_loads_no_heavy_library() -> None:
 
 
 def test_a_run_loads_no_plot_or_page_library() -> None:
-    code = "import sys, surfscan.pipeline, surfscan.report.export; print(*sys.modules)"
+    code = "import sys, surfscan.check.pipeline, surfscan.report.export; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = {name.split(".")[0] for name in done.stdout.split()}
     assert {"matplotlib", "streamlit", "mitsuba"} & loaded == set()

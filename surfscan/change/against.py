@@ -16,10 +16,10 @@ import numpy as np
 from surfscan.change.comparison import FEWEST, tag_uncertainty
 from surfscan.change.fitting import fit_between
 from surfscan.change.registration import TAG_MM, Registration, register
-from surfscan.errors import NotMeasuredError
-from surfscan.flags import bit
-from surfscan.records import Array, CheckResult, HeightMap, Reading, Spot
-from surfscan.stored import StoredResult
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, CheckResult, HeightMap, Reading, Spot
+from surfscan.results.stored import StoredResult
 from surfscan.surface.form import FairForm
 from surfscan.surface.slopes import polynomial_terms
 

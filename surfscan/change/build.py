@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 from scipy.ndimage import map_coordinates
 
+from surfscan.core.records import Array, Grid
 from surfscan.judge.decide import decide
-from surfscan.records import Array, Grid
-from surfscan.spots.measure import SpotShape, measure_spot
+from surfscan.judge.measure_spot import SpotShape, measure_spot
 
 __all__ = ["Build", "Patch", "measure_build"]
 

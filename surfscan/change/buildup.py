@@ -10,7 +10,7 @@ import numpy as np
 
 from surfscan.change.build import measure_build
 from surfscan.change.comparison import Comparison, Result, compare_results
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["Buildup", "compare_passes"]
 

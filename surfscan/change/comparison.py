@@ -11,11 +11,11 @@ from surfscan.change.build import COVERAGE_FACTOR, Build, measure_build
 from surfscan.change.fitting import fit_between
 from surfscan.change.matching import SpotChange, match_spots
 from surfscan.change.registration import TAG_MM, Registration, register
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit, describe
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit, describe
+from surfscan.core.records import Array, CheckResult, Grid, HeightMap
 from surfscan.judge.decide import rule_sentence
-from surfscan.records import Array, CheckResult, Grid, HeightMap
-from surfscan.stored import StoredResult
+from surfscan.results.stored import StoredResult
 
 __all__ = ["Comparison", "compare_results", "tag_uncertainty"]
 

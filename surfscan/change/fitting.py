@@ -8,7 +8,7 @@ import numpy as np
 
 from surfscan.change.registration import Registration
 from surfscan.change.sampler import Sampler
-from surfscan.records import Array, Grid, HeightMap
+from surfscan.core.records import Array, Grid, HeightMap
 from surfscan.surface.form import fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.change.registration import Registration
-from surfscan.records import Spot
+from surfscan.core.records import Spot
 
 __all__ = ["SpotChange", "match_spots"]
 

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.change.sampler import Sampler
-from surfscan.records import Array, Grid, HeightMap
+from surfscan.core.records import Array, Grid, HeightMap
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["TAG_MM", "Registration", "register"]

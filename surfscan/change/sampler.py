@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.ndimage import distance_transform_edt, map_coordinates, spline_filter
 
-from surfscan.records import Array, HeightMap
+from surfscan.core.records import Array, HeightMap
 
 __all__ = ["Sampler"]
 

@@ -34,7 +34,7 @@ from surfscan.cli import (
     show,
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
-from surfscan.errors import NotMeasuredError, SurfscanError, UsageError
+from surfscan.core.errors import NotMeasuredError, SurfscanError, UsageError
 from surfscan.version import VERSION
 
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]

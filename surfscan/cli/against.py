@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.recording import open_given
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
     from surfscan.change.against import Against
@@ -42,7 +42,7 @@ def load_against(options: argparse.Namespace) -> Against | None:
         raise UsageError("A map is held against nothing", cure="leave out --against, or check a job folder")
     from surfscan.change.against import against_result
     from surfscan.job.sheet import load_sheet
-    from surfscan.stored import load_result
+    from surfscan.results.stored import load_result
 
     name: str = options.against
     if name.isdecimal() and not Path(name).is_dir():

@@ -12,11 +12,11 @@ from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
     from surfscan.change.against import Against
-    from surfscan.records import CheckResult
+    from surfscan.core.records import CheckResult
 
 __all__ = ["add", "check_and_write", "run", "show"]
 
@@ -95,7 +95,7 @@ def write_checked(
 
 
 def _check_job() -> Check:
-    from surfscan.pipeline import check_job
+    from surfscan.check.pipeline import check_job
 
     return check_job
 

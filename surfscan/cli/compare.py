@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 
 from surfscan.cli.recording import add_record_option, open_given
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from surfscan.stored import StoredResult
+    from surfscan.results.stored import StoredResult
 
 __all__ = ["add", "run"]
 
@@ -84,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _load(options: argparse.Namespace) -> list[StoredResult]:
     """The passes from folders, or from the record: numbers, or all of one panel of a job."""
-    from surfscan.stored import load_result
+    from surfscan.results.stored import load_result
 
     numbers = [name.isdecimal() and not Path(name).is_dir() for name in options.passes]
     if options.job_number is None and not any(numbers):

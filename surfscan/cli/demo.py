@@ -12,7 +12,7 @@ from surfscan.cli.check import check_and_write, show
 from surfscan.cli.terminal import EXIT_STATUS, Parser
 
 if TYPE_CHECKING:
-    from surfscan.records import CheckResult
+    from surfscan.core.records import CheckResult
 
 __all__ = ["add", "copy_demo", "run"]
 

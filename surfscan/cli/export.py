@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from surfscan.cli.terminal import Parser, tell_files
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run"]
 
@@ -51,7 +51,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the files asked for, and name them."""
     from surfscan.report.open_files import export_result
-    from surfscan.stored import load_result
+    from surfscan.results.stored import load_result
 
     unknown = [kind for kind in options.kinds if kind not in _KINDS]
     if unknown:

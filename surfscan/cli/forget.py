@@ -6,7 +6,7 @@ import argparse
 
 from surfscan.cli.recording import add_record_option, open_given
 from surfscan.cli.terminal import Parser
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run"]
 

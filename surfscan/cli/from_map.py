@@ -7,10 +7,10 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from surfscan.records import CheckResult
+    from surfscan.core.records import CheckResult
 
 __all__ = ["add_map_options", "check_given_map", "see_no_map_options"]
 
@@ -54,7 +54,7 @@ def see_no_map_options(options: argparse.Namespace) -> None:
 
 def check_given_map(options: argparse.Namespace) -> CheckResult:
     """Judge the map that the options name."""
-    from surfscan.from_map import check_map
+    from surfscan.check.from_map import check_map
     from surfscan.judge.limits import STAGES, default_limits, with_given
 
     stage = options.stage or "primer"

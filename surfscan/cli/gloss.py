@@ -9,10 +9,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.terminal import Parser, Progress
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from surfscan.records import HeightMap
+    from surfscan.core.records import HeightMap
 
 __all__ = ["add", "run"]
 
@@ -84,7 +84,7 @@ def run(options: argparse.Namespace) -> int:
     from surfscan.gloss.preview import preview_gloss
     from surfscan.gloss.sheet import write_gloss
     from surfscan.gloss.viewing import walk_round
-    from surfscan.stored import load_result
+    from surfscan.results.stored import load_result
 
     if options.result is not None:
         result = load_result(options.result)
@@ -120,7 +120,7 @@ def run(options: argparse.Namespace) -> int:
 def _made(options: argparse.Namespace) -> HeightMap:
     import numpy as np
 
-    from surfscan.records import Grid, HeightMap
+    from surfscan.core.records import Grid, HeightMap
     from surfscan.synth.panels import Crown, Dish
 
     wide, tall = _numbers("--size-mm", options.size_mm.replace("x", ","), 2)

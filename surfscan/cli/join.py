@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 
 from surfscan.cli.check import show
 from surfscan.cli.terminal import EPILOG, Parser, Progress
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 
 if TYPE_CHECKING:
-    from surfscan.stored import StoredResult
+    from surfscan.results.stored import StoredResult
 
 __all__ = ["add", "run"]
 
@@ -40,9 +40,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Check what is not checked yet, join, write and print; the exit status is the verdict's."""
+    from surfscan.check.whole import join_views
     from surfscan.report.export import write_result
     from surfscan.report.output import output_folder
-    from surfscan.whole.views import join_views
 
     progress = Progress(quiet=options.quiet)
     with output_folder(options.out):
@@ -58,7 +58,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _load(path: Path, progress: Progress, options: argparse.Namespace) -> StoredResult:
-    from surfscan.stored import load_result, parse_result
+    from surfscan.results.stored import load_result, parse_result
 
     if (path / "result.json").is_file():
         return load_result(path)
@@ -68,7 +68,7 @@ def _load(path: Path, progress: Progress, options: argparse.Namespace) -> Stored
             found="neither panel.toml nor result.json",
             allowed="a job folder, or an output folder of surfscan check",
         )
-    from surfscan.pipeline import check_job
+    from surfscan.check.pipeline import check_job
     from surfscan.report.export import map_bytes, to_json
 
     progress(f"checking {path.name}", 0.1 + 0.7 * options.views.index(path) / len(options.views))

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from surfscan.cli.terminal import Parser, Progress
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
@@ -83,8 +83,8 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _calibrate(options: argparse.Namespace, chart: Chart) -> int:
-    from surfscan.calibration import calibrate_lens, lens_file_of
     from surfscan.job.lens_file import lens_text
+    from surfscan.look.calibration import calibrate_lens, lens_file_of
     from surfscan.optics.calibrate import FEWEST_IN_ZONE, next_shot
 
     progress = Progress(quiet=options.quiet)

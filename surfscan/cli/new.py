@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from surfscan.cli.terminal import Parser, Progress
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def run(options: argparse.Namespace) -> int:
         lay_out_sheet,
         photos_wanted,
     )
-    from surfscan.job_check import photo_files
+    from surfscan.look.job_check import photo_files
 
     job: Path = options.job
     path = job / _SHEET
@@ -133,7 +133,7 @@ def _ask(question: Question) -> Any:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from surfscan.job_check import check_folder
+    from surfscan.look.job_check import check_folder
 
     progress = Progress(quiet=options.quiet)
     try:

@@ -14,7 +14,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from surfscan.cli.terminal import Parser
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 
 __all__ = ["add", "find_page", "run", "settings"]
 

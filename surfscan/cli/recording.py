@@ -8,10 +8,10 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from surfscan.record.record import Record
+    from surfscan.results.record import Record
 
 __all__ = ["add_record_option", "add_recording_options", "check_recording", "open_given", "record_result"]
 
@@ -46,7 +46,7 @@ def check_recording(options: argparse.Namespace) -> None:
         if options.job_number:
             raise UsageError("A job number goes into a record", cure="say which with --record")
         return
-    from surfscan.record.record import check_job_number, open_record
+    from surfscan.results.record import check_job_number, open_record
 
     check_job_number(options.job_number)
     open_record(options.record).close()
@@ -56,7 +56,7 @@ def record_result(options: argparse.Namespace, out: Path, sheet: Path | None) ->
     """Add a finished output folder, when asked to, and say under which number."""
     if options.record is None:
         return
-    from surfscan.record.record import open_record
+    from surfscan.results.record import open_record
 
     with open_record(options.record) as record:
         number = record.add(out, job=options.job_number, sheet=sheet)
@@ -73,6 +73,6 @@ def open_given(options: argparse.Namespace) -> Record:
         raise UsageError(
             f"There is no record {where}", cure="surfscan check JOB --out DIR --record PATH starts one"
         )
-    from surfscan.record.record import open_record
+    from surfscan.results.record import open_record
 
     return open_record(where)

@@ -8,7 +8,7 @@ from datetime import date
 from pathlib import Path
 
 from surfscan.cli.terminal import Parser, tell_files
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run_report", "run_verify"]
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 from surfscan.cli.page import find_page
 from surfscan.cli.terminal import Parser
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:

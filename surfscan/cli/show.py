@@ -11,7 +11,7 @@ from surfscan.cli.recording import add_record_option, open_given
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser
 
 if TYPE_CHECKING:
-    from surfscan.records import CheckResult
+    from surfscan.core.records import CheckResult
 
 __all__ = ["add", "run"]
 

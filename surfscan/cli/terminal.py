@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 
 __all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "common_options", "tell_files"]
 

@@ -14,9 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
+from surfscan.core.records import Board, Camera, HeightMap, Pose
 from surfscan.gloss.viewing import Light, brightness
 from surfscan.optics.mirror import fresnel, hit_board
-from surfscan.records import Board, Camera, HeightMap, Pose
 
 __all__ = ["CLEAR_COAT", "Mirror", "Mirrored", "make_mirror", "mirror_pixels", "picture_of"]
 

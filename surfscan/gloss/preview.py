@@ -10,15 +10,15 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit
+from surfscan.core.colour import to_srgb
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.records import Board, HeightMap, _freeze
 from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, Mirrored, make_mirror, mirror_pixels, picture_of
 from surfscan.gloss.viewing import LIGHTS, Light, Viewpoint, aim_camera, face_wall, walk_round
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
-from surfscan.records import Board, HeightMap, _freeze
 from surfscan.report.marks import hatch
-from surfscan.srgb import to_srgb
 
 __all__ = ["GlossPicture", "GlossPreview", "WorstPlace", "preview_gloss"]
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import Board, Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
 
 __all__ = ["LIGHTS", "Light", "Viewpoint", "aim_camera", "brightness", "face_wall", "walk_round"]
 

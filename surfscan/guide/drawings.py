@@ -9,9 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.records import Board, Camera
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import hit_board
-from surfscan.records import Board, Camera
 from surfscan.synth.panels import Dish
 from surfscan.synth.scene import board_facing, corner_tags, look_at
 

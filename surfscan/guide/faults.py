@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import Camera
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import add_noise, blur_by_motion, encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel, Shape
 from surfscan.synth.render import render

@@ -9,8 +9,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import UsageError
-from surfscan.records import Array, Photo
+from surfscan.core.errors import UsageError
+from surfscan.core.records import Array, Photo
 
 __all__ = ["MARKER_SHARE", "OTHER_FAMILY", "TAG_FAMILY", "Chart", "charuco_board", "find_corners"]
 

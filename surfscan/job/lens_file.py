@@ -12,10 +12,10 @@ from typing import Annotated
 
 from pydantic import Field, ValidationError, model_validator
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Camera
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_tables import Table, as_tuples
-from surfscan.records import Camera
 
 __all__ = ["LensFile", "LensFit", "LensSpread", "camera_for", "lens_text", "read_lens"]
 

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, get_args
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet

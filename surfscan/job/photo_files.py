@@ -12,7 +12,7 @@ import zlib
 from dataclasses import dataclass
 from typing import Any
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 
 __all__ = ["PhotoHeader", "read_header"]
 

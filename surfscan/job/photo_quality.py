@@ -9,8 +9,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from surfscan.errors import RefusedError
-from surfscan.records import Array, Photo, PhotoCheck, TagSeen
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Photo, PhotoCheck, TagSeen
 
 __all__ = ["THRESHOLDS", "check_exposure", "check_view", "edge_blur"]
 

@@ -18,9 +18,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Photo
 from surfscan.job.photo_files import PhotoHeader, read_header
-from surfscan.records import Photo
 
 __all__ = ["FILM_DIAGONAL_MM", "focal_from_35mm", "read_photo"]
 

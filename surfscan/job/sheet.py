@@ -13,7 +13,7 @@ from typing import Annotated, Any
 
 from pydantic import ConfigDict, Field, ValidationError, model_validator
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.lens_file import read_lens
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_lamp import BallSheet, LampSheet
@@ -51,7 +51,9 @@ class Sheet(Table):
     )
     reference: ReferenceSheet | None = Field(default=None, description="a table [reference]")
     lamp: LampSheet | None = Field(default=None, description="a table [lamp]")
-    balls: tuple[BallSheet, ...] = Field(default=(), alias="ball", description="one [[ball]] for each shiny ball")
+    balls: tuple[BallSheet, ...] = Field(
+        default=(), alias="ball", description="one [[ball]] for each shiny ball"
+    )
     limits: LimitsSheet = Field(default_factory=LimitsSheet, description="a table [limits]")
     measure: MeasureSheet = Field(default_factory=MeasureSheet, description="a table [measure]")
     uncertainty: UncertaintySheet = Field(

@@ -8,7 +8,7 @@ from typing import Any, get_args
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails, PydanticCustomError
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 
 __all__ = ["refuse", "retell"]
 

@@ -65,7 +65,8 @@ class PanelSheet(Table):
     stage: Stage = Field(description="one of " + ", ".join(get_args(Stage)))
     size_mm: Size = Field(description="[width, height] of the panel rectangle, mm")
     origin_mm: Point | None = Field(
-        default=None, description="[x, y] of this view's middle in the frame of a panel larger than one view, mm"
+        default=None,
+        description="[x, y] of this view's middle in the frame of a panel larger than one view, mm",
     )
     region_mm: tuple[Point, ...] | None = Field(
         default=None, description="a polygon [[x, y], ...] of at least three corners, mm"

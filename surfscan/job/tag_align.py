@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["align_tag"]
 

@@ -11,9 +11,9 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Photo, TagSeen
 from surfscan.job.tag_align import align_tag
-from surfscan.records import Array, Photo, TagSeen
 
 __all__ = ["DICTIONARIES", "QUIET_CELLS", "cells_across", "explain_missing", "find_tags", "paper_outline"]
 
@@ -145,7 +145,9 @@ def _detect_all(small: NDArray[np.uint8], dictionary: str) -> list[tuple[int, Ar
     for times in (1, 2, 3):
         large: NDArray[np.uint8] = small
         if times > 1:
-            large = cv2.resize(small, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC).astype(np.uint8)
+            large = cv2.resize(small, None, fx=times, fy=times, interpolation=cv2.INTER_CUBIC).astype(
+                np.uint8
+            )
         for tag, corners in _detect(large, dictionary, windows=(5, 65, 15)):
             place = (corners + 0.5) / times - 0.5
             side = float(np.linalg.norm(place[0] - place[2]))

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from surfscan.constants import FILLER_PREFERRED_DEPTH
+from surfscan.core.constants import FILLER_PREFERRED_DEPTH
 from surfscan.judge.limits import METAL_STAGES, STAGES, Limits
 
 __all__ = ["CAUTIONS", "advise", "advise_texture"]

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.constants import COVERAGE_FACTOR_95
+from surfscan.core.constants import COVERAGE_FACTOR_95
 from surfscan.judge.decide import Decision, decide, guard_band
 from surfscan.judge.limits import METAL_STAGES, Limits
 from surfscan.judge.raised import raised_surface

@@ -10,7 +10,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 
-from surfscan.constants import (
+from surfscan.core.constants import (
     EYE_RESOLUTION,
     FILLER_GREATEST_DEPTH,
     GUARD_FACTOR_95,

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from surfscan.core.records import Spot
 from surfscan.judge.limits import Limits
-from surfscan.records import Spot
 
 __all__ = ["verdict_sentence", "work_of"]
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Board, Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.pose import (
     AMBIGUITY_RATIO,
@@ -23,7 +24,6 @@ from surfscan.optics.pose import (
     pose_from_tags,
 )
 from surfscan.optics.tag_shape import tag_corners, tag_middle
-from surfscan.records import Array, Board, Camera, Pose, TagSeen
 
 __all__ = ["BoardFit", "TagSet", "board_from_tags", "move_board"]
 

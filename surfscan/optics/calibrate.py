@@ -11,8 +11,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.errors import RefusedError
-from surfscan.records import Array
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array
 
 __all__ = ["FEWEST_PHOTOS", "LensSolution", "Sighting", "coverage_zones", "fit_lens", "next_shot"]
 

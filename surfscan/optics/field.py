@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.flags import bit
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, Camera, Grid, Pose, View
 from surfscan.optics.lens import project
-from surfscan.records import Array, Camera, Grid, Pose, View
 
 __all__ = [
     "FINE",

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import Array, Camera, Pose
+from surfscan.core.records import Array, Camera, Pose
 
 __all__ = ["project", "undistort"]
 

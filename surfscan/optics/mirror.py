@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.records import Array, Board
+from surfscan.core.records import Array, Board
 
 __all__ = ["BEND_POWERS", "Hit", "distance_to_board", "fold_curvature", "fresnel", "hit_board"]
 

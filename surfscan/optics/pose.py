@@ -14,10 +14,10 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
 from surfscan.optics.tag_shape import tag_corners
-from surfscan.records import Array, Camera, Pose, TagSeen
 
 __all__ = [
     "AMBIGUITY_RATIO",

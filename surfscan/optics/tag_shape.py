@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["tag_corners", "tag_middle"]
 

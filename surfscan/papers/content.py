@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-from surfscan.flags import describe
+from surfscan.core.flags import describe
+from surfscan.core.records import Spot
 from surfscan.judge.advice import CAUTIONS
 from surfscan.papers.blocks import (
     Block,
@@ -21,7 +22,6 @@ from surfscan.papers.blocks import (
     Verdict,
 )
 from surfscan.papers.drawing import draw_setup
-from surfscan.records import Spot
 from surfscan.report.units import (
     UnitName,
     convert_text,
@@ -30,7 +30,7 @@ from surfscan.report.units import (
     format_filler,
     format_length,
 )
-from surfscan.stored import StoredResult
+from surfscan.results.stored import StoredResult
 
 __all__ = ["Particulars", "compose"]
 

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from PIL import Image, UnidentifiedImageError
 
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Viewpoint
@@ -25,7 +25,7 @@ from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
 from surfscan.report.figures import STRIP
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
-from surfscan.stored import StoredResult, load_result
+from surfscan.results.stored import StoredResult, load_result
 from surfscan.version import VERSION
 
 __all__ = ["REPORT_FILES", "Verification", "verify_report", "write_report"]

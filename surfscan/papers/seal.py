@@ -14,8 +14,8 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.errors import RefusedError
-from surfscan.stored import StoredResult
+from surfscan.core.errors import RefusedError
+from surfscan.results.stored import StoredResult
 
 __all__ = ["GLOSS", "PICTURES", "Seal", "differences", "seal_result"]
 

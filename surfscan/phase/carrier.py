@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.fft import rfft2
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["Tiles", "tile_frequencies"]
 

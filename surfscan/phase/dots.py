@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["Blobs", "find_blobs", "number_lattice"]
 

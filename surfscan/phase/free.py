@@ -13,13 +13,13 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.phase.lockin import LockIn, follow_stripes
 from surfscan.phase.order import unwrap
 from surfscan.phase.waveform import draw_stripes, fold_waveform
-from surfscan.poisson import label_islands
-from surfscan.records import Array
 
 __all__ = ["DOUBTED", "FreePhase", "free_phase"]
 

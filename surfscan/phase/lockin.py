@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["LockIn", "follow_stripes", "nudge_phase"]
 

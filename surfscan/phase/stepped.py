@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["Wave", "bend_of_screen", "find_place", "fit_steps", "odd_frames", "straighten", "tell_steps"]
 

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["draw_stripes", "fold_waveform", "steepness"]
 

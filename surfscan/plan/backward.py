@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from scipy.optimize import differential_evolution, minimize
 
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.plan.contrast import work_out_contrast
 from surfscan.plan.forward import TAG_PX, Plan, plan_shot

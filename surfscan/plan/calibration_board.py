@@ -5,7 +5,7 @@ from __future__ import annotations
 import io
 from typing import Any
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.chart import MARKER_SHARE, TAG_FAMILY, Chart
 from surfscan.plan.targets import charuco_board
 from surfscan.plan.writers import draw_on_pdf

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.forward import Change, Work, work_out
 from surfscan.plan.shot import SURFACES, Shot
 from surfscan.plan.visible import MARGIN

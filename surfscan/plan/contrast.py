@@ -13,11 +13,11 @@ from functools import lru_cache
 import numpy as np
 from scipy.special import j1
 
+from surfscan.core.colour import to_srgb
+from surfscan.core.records import Array, Board
 from surfscan.optics.mirror import fresnel
 from surfscan.plan.shot import Shot, Surface
 from surfscan.plan.sight import Sight, Stage
-from surfscan.records import Array, Board
-from surfscan.srgb import to_srgb
 
 __all__ = ["Contrast", "base_look", "board_light_share", "specular_share", "work_out_contrast"]
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.optics.pose import PoseFit
 from surfscan.plan.contrast import Contrast, work_out_contrast

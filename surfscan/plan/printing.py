@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Page
 from surfscan.plan.sheets import lay_out, paper_named
 from surfscan.plan.targets import Target, charuco_board, dot_board, gap_gauge, striped_board, tag_target

@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Line, Mark, Page, Words, clip, move, turn_quarter
 from surfscan.plan.targets import Target
 from surfscan.plan.writers import PDF_MOST_MM

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, fields, replace
 from difflib import get_close_matches
 from typing import Any
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.job.photos import focal_from_35mm
 
 __all__ = ["SURFACES", "Light", "Shot", "Surface", "surface_named"]

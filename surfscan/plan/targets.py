@@ -10,7 +10,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Disc, Line, Mark, Polygon, Rect, Words
 
 __all__ = ["Target", "charuco_board", "dot_board", "gap_gauge", "striped_board", "tag_target"]

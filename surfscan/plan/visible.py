@@ -15,7 +15,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.constants import GUARD_FACTOR_95
+from surfscan.core.constants import GUARD_FACTOR_95
+from surfscan.core.records import Array, Photo, TagSeen, View
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import hit_board
 from surfscan.optics.pose import PoseFit, pose_from_tags
@@ -25,7 +26,6 @@ from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Sight, Stage, fold_bend
 from surfscan.reading.budget import MODEL_STRIPES
 from surfscan.reading.propagation import Few, Inputs, effect, sources
-from surfscan.records import Array, Photo, TagSeen, View
 from surfscan.surface.form import FairForm, fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
 from surfscan.synth.panels import Dish

@@ -9,7 +9,7 @@ from importlib import resources
 from typing import Any
 from xml.sax.saxutils import escape
 
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Disc, Line, Mark, Page, Polygon, Rect, Words
 
 __all__ = ["MOST_PIXELS", "PDF_MOST_MM", "draw_on_pdf", "page_to_png", "page_to_svg", "pages_to_pdf"]

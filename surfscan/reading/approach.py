@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import Array, Board
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles
-from surfscan.records import Array, Board
 
 __all__ = ["check_stripes", "fit_crown", "predict_frequency"]
 

@@ -15,11 +15,11 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array, Board, Reading, View
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
 from surfscan.reading.reference import Null, null_few
-from surfscan.records import Array, Board, Reading, View
 from surfscan.surface.form import FairForm
 
 __all__ = ["MODEL_STEPPED", "MODEL_STRIPES", "Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]

@@ -15,15 +15,15 @@ import cv2
 import numpy as np
 from scipy.spatial import cKDTree
 
-from surfscan.errors import NotMeasuredError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.phase.dots import Blobs, find_blobs, number_lattice
 from surfscan.reading.follow import Surface, on_board
 from surfscan.reading.settle import level_on
-from surfscan.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.surface.scattered import Spline, fit_slopes
 
 __all__ = ["dots_grid_mm", "read_dots"]

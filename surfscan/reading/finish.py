@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.flags import bit
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array, Board, Grid, Picture, Reading
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.mirror import hit_board
-from surfscan.poisson import label_islands
 from surfscan.reading.follow import Surface, Track, on_board, strong
-from surfscan.records import Array, Board, Grid, Picture, Reading
 from surfscan.surface.integrate import integrate_slopes
 
 __all__ = ["finish"]

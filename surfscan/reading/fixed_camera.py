@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Pose, View
 from surfscan.optics.lens import project
-from surfscan.records import Pose, View
 
 __all__ = ["common_pose"]
 

@@ -11,8 +11,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array, Grid
 from surfscan.reading.follow import Round
-from surfscan.records import Array, Grid
 
 __all__ = ["find_folds"]
 

@@ -7,13 +7,13 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array, Board, Grid, View
 from surfscan.optics.field import FINE, Cutout, rectify, to_fine
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.phase.lockin import LockIn, follow_stripes, nudge_phase
 from surfscan.phase.misprint import Misprint, displace, find_misprint, repair
 from surfscan.phase.order import unwrap
 from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
-from surfscan.records import Array, Board, Grid, View
 from surfscan.surface.slopes import evaluate_polynomial, fit_polynomial
 
 __all__ = ["FOLD_ROUND", "Round", "Surface", "Track", "follow", "on_board", "strong"]

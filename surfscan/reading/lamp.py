@@ -13,13 +13,13 @@ from dataclasses import replace
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array, Grid, View
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
-from surfscan.poisson import label_islands
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
-from surfscan.records import Array, Grid, View
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import cast_shadow, drop_outliers
 from surfscan.shading.setting import fit_setting, plain_setting

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.flags import bit
-from surfscan.poisson import label_islands
-from surfscan.records import Array, Grid, Picture, Pose, Reading
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array, Grid, Picture, Pose, Reading
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]

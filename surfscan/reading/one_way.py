@@ -14,8 +14,9 @@ from collections.abc import Callable
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.optics.field import FINE, Cutout, cut_out, pixel_pitch, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
@@ -32,7 +33,6 @@ from surfscan.reading.lines import (
     trace_lines,
 )
 from surfscan.reading.settle import level_on
-from surfscan.records import Array, Board, Grid, Picture, Reading, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, fit_polynomial, polynomial_terms
 

@@ -13,10 +13,10 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array, Board, Grid, Pose, Reading, View
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import hit_board
 from surfscan.optics.pose import CORNER_NOISE_PX, PoseFit
-from surfscan.records import Array, Board, Grid, Pose, Reading, View
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step

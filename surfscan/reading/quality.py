@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.errors import RefusedError
-from surfscan.flags import bit, describe
+from surfscan.core.errors import RefusedError
+from surfscan.core.flags import bit, describe
+from surfscan.core.records import Array, PhotoCheck, Picture
 from surfscan.job.photo_quality import THRESHOLDS, check_view, edge_blur
 from surfscan.reading.stations import Station
-from surfscan.records import Array, PhotoCheck, Picture
 
 __all__ = ["find_blocker", "judge_photo"]
 
@@ -57,7 +57,15 @@ def find_blocker(flags: Array, quality: list[list[PhotoCheck]]) -> tuple[str, st
     if poor:
         return poor[0].sentence, poor[0].cure
     best = ("", "", 0)
-    for name in ("fold", "off_board", "out_of_view", "saturated", "weak_stripes", "inconsistent", "no_reference"):
+    for name in (
+        "fold",
+        "off_board",
+        "out_of_view",
+        "saturated",
+        "weak_stripes",
+        "inconsistent",
+        "no_reference",
+    ):
         count = int(np.count_nonzero(flags & bit(name)))
         if count > best[2]:
             best = (describe(name).sentence, describe(name).cure, count)

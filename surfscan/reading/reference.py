@@ -14,15 +14,15 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, Board, Camera, Grid, Pose, Reading, View
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.mirror import BEND_POWERS, hit_board
 from surfscan.optics.pose import PoseFit, pose_from_tags
 from surfscan.reading.propagation import Few, Inputs, modes
 from surfscan.reading.stations import Station
-from surfscan.records import Array, Board, Camera, Grid, Pose, Reading, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 

@@ -18,10 +18,10 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array
 from surfscan.phase.dots import find_blobs, number_lattice
-from surfscan.poisson import label_islands
-from surfscan.records import Array
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import evaluate_polynomial, fit_polynomial, polynomial_terms
 

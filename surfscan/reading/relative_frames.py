@@ -7,12 +7,12 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array, Photo, View
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_region, mask_squares, pixel_pitch, rectify
 from surfscan.optics.lens import project
 from surfscan.reading.stations import Station, stand
-from surfscan.records import Array, Photo, View
 
 __all__ = ["LONG_PX", "Frame", "Framed", "cell_px", "frame_on_panel", "frame_on_photo", "stand_if_placed"]
 

@@ -5,11 +5,11 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from surfscan.flags import bit
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array, Board, Grid
 from surfscan.optics.mirror import hit_board
-from surfscan.poisson import label_islands
 from surfscan.reading.follow import Surface
-from surfscan.records import Array, Board, Grid
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, newton_step
 

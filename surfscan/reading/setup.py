@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Board, Camera, CheckResult, Photo, Pose, Reading, TagSeen, View
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.board_pose import BoardFit, TagSet, board_from_tags
@@ -22,7 +23,6 @@ from surfscan.optics.pose import PoseFit
 from surfscan.optics.tag_shape import tag_middle
 from surfscan.reading.propagation import Inputs, sources
 from surfscan.reading.stations import Station, camera_of, explain_tags
-from surfscan.records import Array, Board, Camera, CheckResult, Photo, Pose, Reading, TagSeen, View
 from surfscan.surface.slopes import continue_smoothly
 
 __all__ = [

@@ -12,14 +12,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Camera, Photo, TagSeen
 from surfscan.job.lens_file import camera_for, read_lens
 from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import PhotoSheet, TagsSheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
-from surfscan.records import Array, Camera, Photo, TagSeen
 
 __all__ = ["Station", "camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
 

@@ -13,8 +13,10 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.records import Array, Board, Grid, Picture, Pose, Reading, View
 from surfscan.optics.field import FINE, Cutout, cut_out, pixel_pitch, rectify
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import hit_board
@@ -28,10 +30,8 @@ from surfscan.phase.stepped import (
     straighten,
     tell_steps,
 )
-from surfscan.poisson import label_islands
 from surfscan.reading.follow import Surface, on_board
 from surfscan.reading.settle import close_islands, curl_mrad, integrated_noise, settle
-from surfscan.records import Array, Board, Grid, Picture, Pose, Reading, View
 
 __all__ = ["Frame", "read_stepped", "stepped_grid_mm"]
 

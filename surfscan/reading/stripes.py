@@ -13,7 +13,8 @@ from concurrent.futures import ThreadPoolExecutor
 import cv2
 import numpy as np
 
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import Array, Board, Grid, Reading, View
 from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.optics.mirror import hit_board
@@ -22,7 +23,6 @@ from surfscan.reading.approach import check_stripes, fit_crown, predict_frequenc
 from surfscan.reading.finish import finish
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import FOLD_ROUND, Surface, Track, follow, on_board
-from surfscan.records import Array, Board, Grid, Reading, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly, newton_step
 

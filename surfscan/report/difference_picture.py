@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from surfscan.change.build import FOOT_MM, Build
 from surfscan.change.comparison import Comparison
-from surfscan.flags import bit
+from surfscan.core.flags import bit
 from surfscan.report.colours import colour_of, nice_above
 from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
 

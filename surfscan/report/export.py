@@ -15,7 +15,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import CheckResult, HeightMap, Spot
+from surfscan.core.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
 from surfscan.report.output import written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay

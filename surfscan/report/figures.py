@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.flags import bit
-from surfscan.records import HeightMap, Spot
+from surfscan.core.colour import to_srgb
+from surfscan.core.flags import bit
+from surfscan.core.records import HeightMap, Spot
 from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
 from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
-from surfscan.srgb import to_srgb
 
 __all__ = ["STRIP", "draw_map", "draw_overlay"]
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 from surfscan.report.marks import hatch, write
 
 __all__ = ["draw_coverage"]

@@ -8,12 +8,12 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from surfscan.exchange.grid_text import write_grid_text
-from surfscan.exchange.shapes import write_mesh, write_png16
-from surfscan.exchange.surfaces import write_sdf, write_x3p
-from surfscan.records import Array
+from surfscan.core.records import Array
 from surfscan.report.output import output_folder, written_whole
-from surfscan.stored import StoredResult
+from surfscan.results.grid_text import write_grid_text
+from surfscan.results.shapes import write_mesh, write_png16
+from surfscan.results.stored import StoredResult
+from surfscan.results.surfaces import write_sdf, write_x3p
 
 __all__ = ["export_result", "spots_document", "spots_schema"]
 

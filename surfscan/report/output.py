@@ -15,7 +15,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 
 __all__ = ["output_folder", "prepare_output", "unwritable", "write_file", "write_files", "written_whole"]
 

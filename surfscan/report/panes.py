@@ -14,11 +14,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.lesson import Lesson
-from surfscan.records import CheckResult, Grid, HeightMap
+from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
 from surfscan.report.figures import _around_panel, _end_of_scale, _judged, _on_photo, _upright_grey
 from surfscan.report.marks import hatch
+from surfscan.synth.lesson import Lesson
 
 __all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_lesson_map", "draw_map_pane", "draw_photo_pair"]
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from surfscan.record.record import Pass
+from surfscan.results.record import Pass
 
 __all__ = ["format_history"]
 

@@ -8,10 +8,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.records import CheckResult
+from surfscan.core.colour import to_srgb
+from surfscan.core.records import CheckResult
 from surfscan.report.colours import colour_of, strength_of
 from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
-from surfscan.srgb import to_srgb
 
 __all__ = ["draw_relative_map", "draw_relative_overlay"]
 
@@ -27,7 +27,7 @@ def draw_relative_overlay(result: CheckResult) -> Picture:
     Parameters
     ----------
     result : CheckResult
-        With ``maps["relative"]``, ``column_px`` and ``row_px`` as `surfscan.relative` makes them.
+        With ``maps["relative"]``, ``column_px`` and ``row_px`` as `surfscan.check.relative` makes them.
 
     Returns
     -------

@@ -6,8 +6,8 @@ import math
 import textwrap
 from typing import Any
 
-from surfscan.flags import describe
-from surfscan.records import CheckResult, Spot
+from surfscan.core.flags import describe
+from surfscan.core.records import CheckResult, Spot
 
 __all__ = ["CAUTIONS", "format_result"]
 

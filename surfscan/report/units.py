@@ -11,7 +11,7 @@ import re
 from fractions import Fraction
 from typing import Literal
 
-from surfscan.constants import MM_PER_INCH
+from surfscan.core.constants import MM_PER_INCH
 
 __all__ = [
     "UNIT_NAMES",

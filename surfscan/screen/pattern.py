@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.errors import RefusedError
-from surfscan.srgb import to_srgb
+from surfscan.core.colour import to_srgb
+from surfscan.core.errors import RefusedError
 
 __all__ = [
     "CARD_MM", "DOT_SHARE", "LEAST_STEP_S", "Frame", "Screen", "check_fits", "draw_frame", "encode", "frames_of",

@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.errors import RefusedError
-from surfscan.records import Array, Camera, Photo, Pose
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Camera, Photo, Pose
 
 __all__ = [
     "Ball",

@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = [
     "CellFit",

@@ -12,7 +12,7 @@ from itertools import combinations
 import cv2
 import numpy as np
 
-from surfscan.records import Array, Grid
+from surfscan.core.records import Array, Grid
 from surfscan.shading.lamp import CellFit, LampSetting, fit_cells
 
 __all__ = ["cast_shadow", "drop_outliers"]

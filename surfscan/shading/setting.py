@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surfscan.poisson import label_islands, solve_steps
-from surfscan.records import Array
+from surfscan.core.poisson import label_islands, solve_steps
+from surfscan.core.records import Array
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
 __all__ = ["SettingFit", "fit_setting", "plain_setting"]

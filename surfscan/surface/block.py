@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.constants import SANDING_BLOCK_LENGTH
+from surfscan.core.constants import SANDING_BLOCK_LENGTH
 from surfscan.surface.contact import parts_of, read_between, rest
 
 __all__ = ["BlockReach", "block_reach"]

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.fft import fft, irfft2, next_fast_len, rfft, rfft2
 
-from surfscan.constants import GAUSSIAN_ALPHA
+from surfscan.core.constants import GAUSSIAN_ALPHA
 
 __all__ = ["band_pass", "high_pass", "low_pass", "low_pass_profile", "transmission"]
 

@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["FairForm", "fit_fair_form", "take_form_off"]

@@ -10,8 +10,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.poisson import label_islands, solve_steps
-from surfscan.records import Array
+from surfscan.core.poisson import label_islands, solve_steps
+from surfscan.core.records import Array
 
 __all__ = ["integrate_slopes"]
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.constants import STRAIGHTEDGE_LENGTH
-from surfscan.records import Array, HeightMap
+from surfscan.core.constants import STRAIGHTEDGE_LENGTH
+from surfscan.core.records import Array, HeightMap
 from surfscan.surface.contact import read_between
 from surfscan.surface.straightedge import gap_at
 

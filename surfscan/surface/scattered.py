@@ -13,7 +13,7 @@ import numpy as np
 from scipy.sparse import coo_array, csc_array, diags_array, kron
 from scipy.sparse.linalg import splu
 
-from surfscan.records import Array
+from surfscan.core.records import Array
 
 __all__ = ["Spline", "fit_slopes"]
 

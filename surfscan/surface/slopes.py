@@ -5,8 +5,8 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
+from surfscan.core.records import Array
 from surfscan.optics.mirror import Hit
-from surfscan.records import Array
 
 __all__ = [
     "continue_smoothly",

@@ -19,7 +19,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.constants import STRAIGHTEDGE_LENGTH
+from surfscan.core.constants import STRAIGHTEDGE_LENGTH
 from surfscan.surface.contact import parts_of, read_between, rest
 
 __all__ = [

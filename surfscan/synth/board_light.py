@@ -20,7 +20,12 @@ Array = NDArray[Any]
 
 
 def stripes(
-    s_mm: Array, *, period_mm: float, phase_deg: float = 0.0, square: bool = False, duty: float = 0.5,
+    s_mm: Array,
+    *,
+    period_mm: float,
+    phase_deg: float = 0.0,
+    square: bool = False,
+    duty: float = 0.5,
     sigma_mm: Array | float = 0.0,
 ) -> Array:
     """Return the brightness of a stripe pattern, 0 dark to 1 bright.
@@ -78,9 +83,7 @@ def dots(
     return soft
 
 
-def inside(
-    a_mm: Array, b_mm: Array, *, size_mm: tuple[float, float], sigma_mm: Array | float = 0.0
-) -> Array:
+def inside(a_mm: Array, b_mm: Array, *, size_mm: tuple[float, float], sigma_mm: Array | float = 0.0) -> Array:
     """Return 1 on the board and 0 off it, with edges softened by `sigma_mm`; 0 where the place is NaN."""
     share: Array = np.ones(np.shape(a_mm))
     sigma = np.asarray(sigma_mm)

@@ -17,8 +17,15 @@ from surfscan.synth.render import render
 from surfscan.synth.scene import Scene, Shot
 
 __all__ = [
-    "add_noise", "blur_by_motion", "decode_srgb", "encode_srgb", "quantise", "sheet_text", "write_job",
-    "write_photo", "write_truth",
+    "add_noise",
+    "blur_by_motion",
+    "decode_srgb",
+    "encode_srgb",
+    "quantise",
+    "sheet_text",
+    "write_job",
+    "write_photo",
+    "write_truth",
 ]
 
 Array = NDArray[Any]
@@ -107,9 +114,18 @@ def write_photo(
 
 
 def write_job(
-    scene: Scene, folder: Path | str, *, rng: np.random.Generator, full_well_e: float = 5000.0,
-    read_e: float = 4.0, motion_px: float = 0.0, gain: float = 1.0, encoding: str = "srgb", quality: int = 95,
-    bits: int = 8, truth_step_mm: float = 2.0,
+    scene: Scene,
+    folder: Path | str,
+    *,
+    rng: np.random.Generator,
+    full_well_e: float = 5000.0,
+    read_e: float = 4.0,
+    motion_px: float = 0.0,
+    gain: float = 1.0,
+    encoding: str = "srgb",
+    quality: int = 95,
+    bits: int = 8,
+    truth_step_mm: float = 2.0,
 ) -> Path:
     """Take all photos of `scene` and write a whole job folder: sheet, photos and truth. Return the folder.
 
@@ -151,7 +167,9 @@ def write_truth(scene: Scene, folder: Path | str, *, step_mm: float = 2.0) -> No
     y = np.linspace(-h / 2, h / 2, round(h / step_mm) + 1)
     places = (x[None, :], y[:, None])
     np.savez_compressed(
-        Path(folder) / "truth.npz", x_mm=x, y_mm=y,
+        Path(folder) / "truth.npz",
+        x_mm=x,
+        y_mm=y,
         deviation_mm=scene.panel.deviation.height(*places).astype(np.float32),
         form_mm=scene.panel.form.height(*places).astype(np.float32),
     )
@@ -162,8 +180,11 @@ def write_truth(scene: Scene, folder: Path | str, *, step_mm: float = 2.0) -> No
 def sheet_text(scene: Scene, *, encoding: str = "srgb") -> str:
     """Return the job sheet (``panel.toml``) that belongs to the scene."""
     lines = [
-        "[panel]", f'name = "{scene.name}"', f'stage = "{scene.stage}"',
-        f"size_mm = {_row(scene.panel.size_mm)}", "",
+        "[panel]",
+        f'name = "{scene.name}"',
+        f'stage = "{scene.stage}"',
+        f"size_mm = {_row(scene.panel.size_mm)}",
+        "",
     ]
     if scene.tags is not None:
         lines += ["[tags]", f'dictionary = "{scene.tags.dictionary}"', f"side_mm = {scene.tags.side_mm:g}"]
@@ -179,8 +200,13 @@ def sheet_text(scene: Scene, *, encoding: str = "srgb") -> str:
     if scene.board is not None:
         b = scene.board
         lines += [
-            "", "[board]", f'pattern = "{shots[0].pattern}"', f"period_mm = {b.period_mm:g}",
-            f"centre_mm = {_row(b.centre_mm)}", f"across = {_row(b.across)}", f"up = {_row(b.up)}",
+            "",
+            "[board]",
+            f'pattern = "{shots[0].pattern}"',
+            f"period_mm = {b.period_mm:g}",
+            f"centre_mm = {_row(b.centre_mm)}",
+            f"across = {_row(b.across)}",
+            f"up = {_row(b.up)}",
             f"size_mm = {_row(b.size_mm)}",
         ]
     for shot in shots:

@@ -20,8 +20,20 @@ import numpy as np
 from surfscan.synth.shape import Array, Flat, Shape, Sum, Three, places, turn, turn_back, turn_back_second
 
 __all__ = [
-    "Crease", "Crown", "Dish", "Flat", "Halo", "Panel", "Ridge", "Shape", "Sum", "Texture", "Valley", "Wave",
+    "Crease",
+    "Crown",
+    "Dish",
+    "Flat",
+    "Halo",
+    "Panel",
+    "Ridge",
+    "Shape",
+    "Sum",
+    "Texture",
+    "Valley",
+    "Wave",
 ]
+
 
 @dataclass(frozen=True)
 class Dish(Shape):
@@ -58,8 +70,12 @@ class Dish(Shape):
 
     def spot(self) -> dict[str, Any]:
         return {
-            "kind": "low" if self.peak_mm < 0 else "high", "x_mm": self.x_mm, "y_mm": self.y_mm,
-            "depth_mm": abs(self.peak_mm), "w": self.width_mm, "h": self._across,
+            "kind": "low" if self.peak_mm < 0 else "high",
+            "x_mm": self.x_mm,
+            "y_mm": self.y_mm,
+            "depth_mm": abs(self.peak_mm),
+            "w": self.width_mm,
+            "h": self._across,
         }
 
     def _local(self, x: Array, y: Array) -> tuple[Array, Array, float, float, Array]:
@@ -157,8 +173,13 @@ class Halo(Shape):
     def spot(self) -> dict[str, Any]:
         d = 2 * self.radius_mm
         return {
-            "kind": "low" if self.peak_mm < 0 else "high", "x_mm": self.x_mm, "y_mm": self.y_mm,
-            "depth_mm": abs(self.peak_mm), "w": d, "h": d, "ring": True,
+            "kind": "low" if self.peak_mm < 0 else "high",
+            "x_mm": self.x_mm,
+            "y_mm": self.y_mm,
+            "depth_mm": abs(self.peak_mm),
+            "w": d,
+            "h": d,
+            "ring": True,
         }
 
     def _radial(self, x: Array, y: Array) -> tuple[Array, Array, Array, Array, Array, Array]:

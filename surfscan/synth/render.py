@@ -18,7 +18,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from surfscan.records import Board, Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Flat, Panel
 from surfscan.synth.scene import Scene, Shot, Tags
@@ -116,8 +116,14 @@ def _five(camera: Camera) -> tuple[float, float, float, float, float]:
 
 
 def mirror_hits(
-    panel: Panel, camera: Camera, pose: Pose, board: Board | None, columns: ArrayLike, rows: ArrayLike,
-    *, sag_mm: float = 0.0,
+    panel: Panel,
+    camera: Camera,
+    pose: Pose,
+    board: Board | None,
+    columns: ArrayLike,
+    rows: ArrayLike,
+    *,
+    sag_mm: float = 0.0,
 ) -> Hits:
     """Follow the rays of pixels to the panel and on to the board.
 
@@ -186,7 +192,9 @@ def _board_seen(scene: Scene, shot: Shot, picture: Array) -> Array:
         rows = (np.arange((end - row) * n) + 0.5) / n - 0.5 + row
         d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
         a, b, _ = _meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
-        on = (np.abs(a) <= board.size_mm[0] / 2) & (np.abs(b) <= board.size_mm[1] / 2) & (d @ board.normal < 0)
+        on = (
+            (np.abs(a) <= board.size_mm[0] / 2) & (np.abs(b) <= board.size_mm[1] / 2) & (d @ board.normal < 0)
+        )
         if not on.any():
             continue
         shone = np.where(on, _board_shine(scene, shot, np.nan_to_num(a), np.nan_to_num(b), 0.0), 0.0)
@@ -206,8 +214,12 @@ def _board_shine(scene: Scene, shot: Shot, a: Array, b: Array, sigma: Array | fl
     else:
         s = a + board.size_mm[0] / 2 if shot.varies == "across" else b + board.size_mm[1] / 2
         bright = board_light.stripes(
-            s, period_mm=period, phase_deg=shot.phase_deg, square=scene.square and shot.pattern == "stripes",
-            duty=scene.duty, sigma_mm=sigma,
+            s,
+            period_mm=period,
+            phase_deg=shot.phase_deg,
+            square=scene.square and shot.pattern == "stripes",
+            duty=scene.duty,
+            sigma_mm=sigma,
         )
     if scene.board_tags is not None:  # sharp: the blur of a satin panel is left out for them
         paper, on_tag = _tag_paper(scene.board_tags, _FLAT, a, b)
@@ -288,8 +300,10 @@ def _finer_rows(field: Array, n: int, pad: int) -> Array:
         t = (k + 0.5) / n - 0.5
         start, t = (pad - 1, t) if t >= 0 else (pad - 2, t + 1)
         weights = (
-            (-t + 2 * t**2 - t**3) / 2, (2 - 5 * t**2 + 3 * t**3) / 2,
-            (t + 4 * t**2 - 3 * t**3) / 2, (t**3 - t**2) / 2,
+            (-t + 2 * t**2 - t**3) / 2,
+            (2 - 5 * t**2 + 3 * t**3) / 2,
+            (t + 4 * t**2 - 3 * t**3) / 2,
+            (t**3 - t**2) / 2,
         )
         fine[:, k] = sum(np.float32(w) * field[start + i : start + i + rows] for i, w in enumerate(weights))
     return fine.reshape(rows * n, -1)

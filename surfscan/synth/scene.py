@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from surfscan.records import Board, Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.panels import Panel
 
 __all__ = ["Light", "Patch", "Scene", "Shot", "Tags", "board_facing", "corner_tags", "look_at"]
@@ -36,7 +36,11 @@ def look_at(centre_mm: ArrayLike, target_mm: ArrayLike, up: ArrayLike = (0.0, 1.
 
 
 def board_facing(
-    distance_mm: float, elevation_deg: float, *, size_mm: tuple[float, float], period_mm: float,
+    distance_mm: float,
+    elevation_deg: float,
+    *,
+    size_mm: tuple[float, float],
+    period_mm: float,
     target_mm: ArrayLike = (0.0, 0.0, 0.0),
 ) -> Board:
     """Return a board beyond the panel's upper edge, square to the line from its middle to `target_mm`.
@@ -69,8 +73,12 @@ class Tags:
 
 
 def corner_tags(
-    size_mm: tuple[float, float], *, side_mm: float = 36.0, inset_mm: float = 27.0,
-    dictionary: str = "4x4_50", covered: tuple[int, ...] = (),
+    size_mm: tuple[float, float],
+    *,
+    side_mm: float = 36.0,
+    inset_mm: float = 27.0,
+    dictionary: str = "4x4_50",
+    covered: tuple[int, ...] = (),
 ) -> Tags:
     """Return tags 0 to 3 at the panel's corners: lower left, lower right, upper right, upper left.
 

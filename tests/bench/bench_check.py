@@ -27,8 +27,8 @@ import cv2
 import numpy as np
 import scipy.fft
 
-from surfscan.pipeline import check_job
-from surfscan.records import Camera
+from surfscan.check.pipeline import check_job
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
@@ -59,9 +59,13 @@ def make_pair(folder: Path, *, colour: bool) -> None:
     for path in sorted(folder.glob("*.jpg")):
         grey = cv2.imread(str(path)).astype(np.float32)
         # A sensor's colours have noise of their own, two cells wide after its mosaic is filled in.
-        spread = [cv2.GaussianBlur(rng.standard_normal(grey.shape[:2], np.float32), (0, 0), 0.7) for _ in range(3)]
+        spread = [
+            cv2.GaussianBlur(rng.standard_normal(grey.shape[:2], np.float32), (0, 0), 0.7) for _ in range(3)
+        ]
         noisy = grey * np.array([0.93, 1.0, 0.97], np.float32) + 6 * np.stack(spread, -1)
-        cv2.imwrite(str(path), np.clip(np.rint(noisy), 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95])
+        cv2.imwrite(
+            str(path), np.clip(np.rint(noisy), 0, 255).astype(np.uint8), [cv2.IMWRITE_JPEG_QUALITY, 95]
+        )
 
 
 def floor(folder: Path, shape: tuple[int, int]) -> None:
@@ -98,7 +102,9 @@ def profile(folder: Path) -> None:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--runs", type=int, default=5)
     parser.add_argument("--profile", action="store_true", help="list where check_job's time goes")
     parser.add_argument("--colour", action="store_true", help="photos with colour noise, as from a sensor")
@@ -111,9 +117,17 @@ def main() -> None:
     result = check_job(folder)  # warm: file cache, imports
     shape = result.height.height_mm.shape
     fine = 2 * shape[0], 2 * shape[1]
-    print(f"panel grid {shape[1]} x {shape[0]}, photo cells {fine[1]} x {fine[0]}, verdict {result.verdict},", end=" ")
-    print(f"coverage {result.coverage:.3f}, {len(result.spots)} spots, cv2 threads {cv2.getNumThreads()},", end=" ")
-    print(f"load {os.getloadavg()[0]:.1f}, OPENBLAS_NUM_THREADS={os.environ.get('OPENBLAS_NUM_THREADS', 'not set')}")
+    print(
+        f"panel grid {shape[1]} x {shape[0]}, photo cells {fine[1]} x {fine[0]}, verdict {result.verdict},",
+        end=" ",
+    )
+    print(
+        f"coverage {result.coverage:.3f}, {len(result.spots)} spots, cv2 threads {cv2.getNumThreads()},",
+        end=" ",
+    )
+    print(
+        f"load {os.getloadavg()[0]:.1f}, OPENBLAS_NUM_THREADS={os.environ.get('OPENBLAS_NUM_THREADS', 'not set')}"
+    )
     if chosen.profile:
         profile(folder)
         return
@@ -126,7 +140,9 @@ def main() -> None:
             times["floor cpu"].append(seconds(lambda: floor(folder, fine), time.process_time))
             times["job cpu"].append(seconds(lambda: check_job(folder), time.process_time))
             out = str(Path(scratch) / f"out{k}")
-            times["command"].append(seconds(lambda out=out: run("-m", "surfscan", "check", str(folder), "--out", out)))
+            times["command"].append(
+                seconds(lambda out=out: run("-m", "surfscan", "check", str(folder), "--out", out))
+            )
             times["start"].append(seconds(lambda: run("-c", "pass")))
             times["import"].append(seconds(lambda: run("-c", "import surfscan")))
     best = {k: min(v) for k, v in times.items()}
@@ -134,7 +150,9 @@ def main() -> None:
     peak = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024**2
     print(f"floor              {best['floor']:.3f} s   (decode, remap to the photo cells, real FFT)")
     print(f"check_job          {best['job']:.3f} s   {best['job'] / best['floor']:5.2f} x floor, aim 4")
-    print(f"  processor time   {best['job cpu']:.3f} s   {best['job cpu'] / best['floor cpu']:5.2f} x floor's")
+    print(
+        f"  processor time   {best['job cpu']:.3f} s   {best['job cpu'] / best['floor cpu']:5.2f} x floor's"
+    )
     print(f"whole command      {whole:.3f} s   {whole / best['floor']:5.2f} x floor, aim 8")
     print(f"interpreter        {best['start']:.3f} s   taken off the command and the import")
     print(f"peak memory        {peak:.2f} GB, aim 1.5")

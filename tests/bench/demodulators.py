@@ -40,7 +40,9 @@ def fourier_transform(picture: Array, valid: Array, carrier: Array) -> tuple[Arr
     return np.angle(wave), 2 * np.abs(wave)
 
 
-def windowed_fourier(picture: Array, valid: Array, carrier: Array, *, sigma: float = 10.0) -> tuple[Array, Array]:
+def windowed_fourier(
+    picture: Array, valid: Array, carrier: Array, *, sigma: float = 10.0
+) -> tuple[Array, Array]:
     """Windowed Fourier filtering: Qian Kemao 2004, Appl. Opt. 43, 2695 (sigma 10 cells as in his papers).
 
     The picture is cut into Gaussian windows' spectra, weak coefficients dropped, the rest put together again.
@@ -88,7 +90,9 @@ def phase_stepping(picture: Array, valid: Array, carrier: Array) -> tuple[Array,
     ok[:, : 2 * hop] = ok[:, -2 * hop :] = False
     matrix[~ok] = np.eye(3)
     found = np.linalg.solve(matrix, right[..., None])[..., 0]
-    return np.where(ok, np.arctan2(found[..., 2], found[..., 1]), np.nan), np.hypot(found[..., 1], found[..., 2])
+    return np.where(ok, np.arctan2(found[..., 2], found[..., 1]), np.nan), np.hypot(
+        found[..., 1], found[..., 2]
+    )
 
 
 def edge_tracking(picture: Array, valid: Array, carrier: Array) -> tuple[Array, Array]:
@@ -120,7 +124,9 @@ def edge_tracking(picture: Array, valid: Array, carrier: Array) -> tuple[Array, 
         edge = np.where(falls, 0.5 * np.pi, -0.5 * np.pi)
         step = np.diff(place)
         # A missed edge leaves two alike in a row: a whole period lies between them.
-        turn = np.concatenate([[0.0], np.cumsum(np.where(falls[1:] == falls[:-1], 2 * np.pi, np.pi))]) + edge[0]
+        turn = (
+            np.concatenate([[0.0], np.cumsum(np.where(falls[1:] == falls[:-1], 2 * np.pi, np.pi))]) + edge[0]
+        )
         line_phase = np.interp(columns, place, turn, left=np.nan, right=np.nan)
         slot = np.searchsorted(place, columns) - 1
         inside = (slot >= 0) & (slot < step.size)

@@ -9,7 +9,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.errors import SurfscanError
+from surfscan.core.errors import SurfscanError
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.plan.contrast import work_out_contrast
 from surfscan.plan.shot import SURFACES, Shot

@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from reading.own_photos import FOCAL, take
 
 from surfscan.change.comparison import compare_results
-from surfscan.pipeline import check_job
-from surfscan.records import Camera
+from surfscan.check.pipeline import check_job
+from surfscan.core.records import Camera
 from surfscan.synth.panels import Crown, Dish, Flat, Panel, Shape, Wave
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 

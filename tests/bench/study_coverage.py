@@ -23,11 +23,11 @@ import cv2
 import numpy as np
 from scipy.stats import binomtest
 
-from surfscan.errors import SurfscanError
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import SurfscanError
+from surfscan.core.records import Camera
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.pipeline import check_job
 from surfscan.reading.budget import Inputs
-from surfscan.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at

@@ -26,13 +26,13 @@ import cv2
 import numpy as np
 from demodulators import edge_tracking, fourier_transform, phase_stepping, windowed_fourier
 
-from surfscan.errors import SurfscanError
+from surfscan.core.errors import SurfscanError
+from surfscan.core.records import Camera, Grid, Photo, View
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_squares, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase import free
 from surfscan.phase.carrier import tile_frequencies
 from surfscan.reading.stripes import read_stripes
-from surfscan.records import Camera, Grid, Photo, View
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 from surfscan.synth.camera_noise import add_noise
@@ -81,7 +81,9 @@ def cases() -> dict[str, Scene]:
     return {
         "square": flat,
         "smooth": replace(flat, square=False),
-        "crown 2.2 m": replace(flat, panel=replace(flat.panel, form=Crown(2200.0, zero_at_mm=(200.0, 150.0)))),
+        "crown 2.2 m": replace(
+            flat, panel=replace(flat.panel, form=Crown(2200.0, zero_at_mm=(200.0, 150.0)))
+        ),
         "uneven light": replace(flat, light=replace(flat.light, room=1.2, room_slope=(1.6, 1.2))),
         "satin": replace(flat, roughness_rad=0.003),
         "deep low": replace(flat, panel=low(-1.2, 160.0), board=near),
@@ -178,7 +180,9 @@ def study(name: str, scene: Scene) -> None:
         image = add_noise(render(scene, shot), rng=rng)
         view = View(Photo(shot.file, "", image, image >= 1), scene.camera, shot.pose, shot.varies)
         picture, state = rectify(cut_out(view, grid, reach_mm=40.0), x, y, z)
-        mask = cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+        mask = (
+            cv2.resize(inside.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
+        )
         views.append(view)
         fine.append((picture, mask & (state == 0)))
     spacing = period / float(np.nanmedian(np.hypot(*np.gradient(sides[0][0], grid.step_mm))))
@@ -201,8 +205,15 @@ def study(name: str, scene: Scene) -> None:
             seconds = time.perf_counter() - began
             height = read.height_mm
             for view in views:
-                hit = hit_board(x, y, np.nan_to_num(height), read.p, read.q, camera_mm=view.pose.centre_mm,
-                                board=scene.board)
+                hit = hit_board(
+                    x,
+                    y,
+                    np.nan_to_num(height),
+                    read.p,
+                    read.q,
+                    camera_mm=view.pose.centre_mm,
+                    board=scene.board,
+                )
                 place = hit.across_mm if view.varies == "across" else hit.up_mm
                 found.append((2 * np.pi * place / period, np.isfinite(place).astype(float)))
         else:
@@ -236,14 +247,24 @@ def study(name: str, scene: Scene) -> None:
             on = good & unfolded & np.isfinite(height)
             wrong = quadratic(np.where(on, height - z, 0), on)
         stack = np.stack(errors)
-        rows.append((way, _rms(stack[:, deep]), _rms(stack[:, edge]), float((good & unfolded).sum() /
-                    (inside & unfolded).sum()), *peak_errors(wrong, grid, on, spacing), seconds,
-                     float((good & folded).sum() / max((folded & inside).sum(), 1))))
+        rows.append(
+            (
+                way,
+                _rms(stack[:, deep]),
+                _rms(stack[:, edge]),
+                float((good & unfolded).sum() / (inside & unfolded).sum()),
+                *peak_errors(wrong, grid, on, spacing),
+                seconds,
+                float((good & folded).sum() / max((folded & inside).sum(), 1)),
+            )
+        )
     fastest = min(row[6] for row in rows)
     for way, inner, rim, given, two, three, seconds, claimed in rows:
         last = f"{claimed:8.2f}" if folded.any() else "       -"
-        print(f"{name:13s} {way:19s} {1e3 * inner:9.1f} {1e3 * rim:8.1f} {given:6.2f} {two:8.1f} {three:8.1f}"
-              f" {seconds / fastest:6.1f} {last}")
+        print(
+            f"{name:13s} {way:19s} {1e3 * inner:9.1f} {1e3 * rim:8.1f} {given:6.2f} {two:8.1f} {three:8.1f}"
+            f" {seconds / fastest:6.1f} {last}"
+        )
     print(flush=True)
 
 
@@ -253,7 +274,9 @@ def _rms(value: Array) -> float:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--case", nargs="*", choices=list(cases()), default=list(cases()))
     chosen = parser.parse_args()
     print("phase errors in mrad (1 stripe = 6283), peaks in per cent")

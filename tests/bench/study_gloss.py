@@ -1,6 +1,6 @@
 """Stripe edges of the gloss preview against an independent renderer's, and what the preview takes.
 
-    python tests/bench/study_gloss.py
+python tests/bench/study_gloss.py
 """
 
 from __future__ import annotations

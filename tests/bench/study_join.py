@@ -23,13 +23,13 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from truth.mitsuba_mirror import photograph, stripes_texture
 from whole.views_of_a_panel import SPOTS, Part, plane_through, take_view
 
-from surfscan.pipeline import check_job
-from surfscan.records import CheckResult
+from surfscan.check.pipeline import check_job
+from surfscan.check.whole import join_views
+from surfscan.core.records import CheckResult
 from surfscan.report.export import write_result
-from surfscan.stored import StoredResult, load_result
+from surfscan.results.stored import StoredResult, load_result
 from surfscan.synth.camera_noise import write_photo
 from surfscan.synth.panels import Crown, Dish
-from surfscan.whole.views import join_views
 
 VIEW, PIXELS, FAR = (680.0, 500.0), (1600, 1200), 1300.0
 PLACES = ((-280.0, -200.0), (280.0, -200.0), (280.0, 200.0), (-280.0, 200.0))

@@ -19,9 +19,9 @@ from pathlib import Path
 
 import numpy as np
 
-from surfscan.errors import SurfscanError
-from surfscan.pipeline import check_job
-from surfscan.records import Camera
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import SurfscanError
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Flat, Panel
 from surfscan.synth.scene import Light, Patch, Scene, Shot, corner_tags, look_at

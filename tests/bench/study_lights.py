@@ -18,9 +18,9 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.errors import SurfscanError
-from surfscan.pipeline import check_job
-from surfscan.records import Camera
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import SurfscanError
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.scene import Light, Scene, Shot, board_facing, corner_tags, look_at

@@ -21,10 +21,10 @@ import argparse
 
 import numpy as np
 
+from surfscan.core.records import Camera, Photo, Reading, View
 from surfscan.optics.field import FINE, make_grid, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes
-from surfscan.records import Camera, Photo, Reading, View
 from surfscan.synth.panels import Crown, Flat, Panel
 from surfscan.synth.render import mirror_hits, render
 from surfscan.synth.scene import Light, Scene, board_facing, look_at
@@ -44,7 +44,9 @@ def southwell_eta(n: int) -> float:
 def make_scene(*, square: bool, crowned: bool) -> Scene:
     size = (480.0, 360.0)
     return Scene(
-        panel=Panel(size, form=Crown(2200.0, zero_at_mm=(230.0, 170.0)) if crowned else Flat(), edge_mm=100.0),
+        panel=Panel(
+            size, form=Crown(2200.0, zero_at_mm=(230.0, 170.0)) if crowned else Flat(), edge_mm=100.0
+        ),
         camera=Camera(1700.0, (639.5, 479.5)),
         board=board_facing(1000.0, 55.0, size_mm=(1700.0, 1500.0), period_mm=30.0),
         poses=(look_at((20.0, -560.0, 800.0), (0, 0, 0)), look_at((-30.0, -580.0, 790.0), (0, 0, 0))),
@@ -57,8 +59,12 @@ def make_scene(*, square: bool, crowned: bool) -> Scene:
 
 def read(scene: Scene, pictures: list[Array], rounds: int = 6) -> Reading:
     views = [
-        View(Photo(shot.file, "", picture.astype(np.float32), np.zeros(picture.shape, bool)), scene.camera,
-             shot.pose, shot.varies)
+        View(
+            Photo(shot.file, "", picture.astype(np.float32), np.zeros(picture.shape, bool)),
+            scene.camera,
+            shot.pose,
+            shot.varies,
+        )
         for shot, picture in zip(scene.all_shots(), pictures, strict=True)
     ]
     pitch = pixel_pitch(scene.panel.size_mm, camera=scene.camera, pose=views[0].pose)
@@ -66,7 +72,11 @@ def read(scene: Scene, pictures: list[Array], rounds: int = 6) -> Reading:
     x, y = scene.panel.size_mm[0] / 2 - 10, scene.panel.size_mm[1] / 2 - 10
     corners = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
     return read_stripes(
-        views, board=scene.board, grid=grid, region=np.zeros(grid.shape, np.int32), level_at_mm=corners,
+        views,
+        board=scene.board,
+        grid=grid,
+        region=np.zeros(grid.shape, np.int32),
+        level_at_mm=corners,
         rounds=rounds,
     )
 
@@ -86,8 +96,11 @@ def stripe_information(scene: Scene, picture: Array, varies: str, pose: object) 
     r, c = np.mgrid[: picture.shape[0], : picture.shape[1]]
     hits = mirror_hits(scene.panel, scene.camera, pose, scene.board, c, r)
     on = (np.abs(hits.x_mm) < w / 2) & (np.abs(hits.y_mm) < h / 2)
-    place = (hits.a_mm + scene.board.size_mm[0] / 2) if varies == "across" else (
-        hits.b_mm + scene.board.size_mm[1] / 2)
+    place = (
+        (hits.a_mm + scene.board.size_mm[0] / 2)
+        if varies == "across"
+        else (hits.b_mm + scene.board.size_mm[1] / 2)
+    )
     phase, value = 2 * np.pi * place[on] / scene.board.period_mm, picture[on].astype(float)
     harmonics = [2 * np.mean((value - value.mean()) * np.exp(-1j * k * phase)) for k in range(1, 24)]
     power = np.abs(harmonics) ** 2
@@ -112,7 +125,9 @@ def bound_um(scene: Scene, clean: list[Array], reading: Reading, sigma: float) -
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("--seeds", type=int, default=8)
     parser.add_argument("--sigma", type=float, default=0.01, help="noise, in units of the camera's white")
     chosen = parser.parse_args()

@@ -44,7 +44,9 @@ def rms(value: Array) -> float:
 
 def smooth(value: Array, mask: Array, sigma: float) -> Array:
     share = cv2.GaussianBlur(mask.astype(np.float32), (0, 0), sigma)
-    return cv2.GaussianBlur(np.where(mask, value, 0).astype(np.float32), (0, 0), sigma) / np.maximum(share, 1e-3)
+    return cv2.GaussianBlur(np.where(mask, value, 0).astype(np.float32), (0, 0), sigma) / np.maximum(
+        share, 1e-3
+    )
 
 
 def gloss_fault(amplitude: Array, lit: Array, period_px: float) -> Array:
@@ -76,7 +78,9 @@ def high_pass(phase: Array, valid: Array, period_px: float) -> Array:
 
 
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser = argparse.ArgumentParser(
+        description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter
+    )
     parser.add_argument("folder", type=Path)
     folder = parser.parse_args().folder
     objects = sorted({path.parent for path in folder.glob("*/Phase_0.png")})

@@ -22,8 +22,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from record.killing import kill_writers
 from result_folders import bump, grid, make_folder, spot
 
-from surfscan.record.record import open_record
-from surfscan.record.tables import maps, passes, photos
+from surfscan.results.record import open_record
+from surfscan.results.record_tables import maps, passes, photos
 
 
 def _made(folder: Path, step_mm: float, half_mm: tuple[float, float]) -> Path:

@@ -24,8 +24,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from reading.test_stepped_fold import FOCAL, PIXELS, scene
 
+from surfscan.check.pipeline import check_job
 from surfscan.phase.stepped import find_place, fit_steps
-from surfscan.pipeline import check_job
 from surfscan.synth.camera_noise import write_job, write_photo
 from surfscan.synth.panels import Flat
 from surfscan.synth.render import render

@@ -7,7 +7,7 @@ import pytest
 from result_folders import bump, grid
 
 from surfscan.change.build import measure_build
-from surfscan.records import Grid
+from surfscan.core.records import Grid
 
 STEP = 1.5
 X, Y = grid(STEP, (150.0, 120.0))

@@ -11,9 +11,9 @@ from result_folders import bump, grid, make_folder, spot
 
 from surfscan.change.buildup import compare_passes
 from surfscan.change.comparison import compare_results, tag_uncertainty
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit
-from surfscan.stored import StoredResult, load_result
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.results.stored import StoredResult, load_result
 
 LOW = {"at": (20.0, -10.0), "peak": -1.5, "width": 160.0}
 HIGH = {"at": (-110.0, 70.0), "peak": 0.2, "width": 60.0}

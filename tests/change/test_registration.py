@@ -8,7 +8,7 @@ from result_folders import bump, grid
 
 from surfscan.change.registration import CHANCE, register
 from surfscan.change.sampler import Sampler
-from surfscan.records import Grid, HeightMap
+from surfscan.core.records import Grid, HeightMap
 
 X, Y = grid(3.0, (210.0, 150.0))
 XX, YY = np.meshgrid(X, Y)

@@ -19,9 +19,9 @@ import pytest
 from PIL import Image
 
 from surfscan import cli
+from surfscan.core.records import Camera
 from surfscan.job.photos import read_photo
 from surfscan.job.tags import find_tags, paper_outline
-from surfscan.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Flat, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at

@@ -18,7 +18,7 @@ from report.sample_result import made_result
 from surfscan import cli
 from surfscan.cli import check as check_command
 from surfscan.cli import demo as demo_command
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.report.export import OUTPUT_FILES
 from surfscan.version import VERSION
 

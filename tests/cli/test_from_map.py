@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 from surfscan import cli
-from surfscan.exchange.grid_text import write_grid_text
-from surfscan.exchange.surfaces import write_sdf, write_x3p
+from surfscan.results.grid_text import write_grid_text
+from surfscan.results.surfaces import write_sdf, write_x3p
 
 STEP = 2.0
 X, Y = (STEP * (np.arange(n) - (n - 1) / 2) for n in (251, 181))

@@ -12,10 +12,10 @@ import pypdfium2
 import pytest
 
 from surfscan import cli
+from surfscan.core.records import Photo
 from surfscan.job.chart import Chart, find_corners
 from surfscan.job.lens_file import read_lens
 from surfscan.plan.calibration_board import RULER_MM, board_pdf
-from surfscan.records import Photo
 
 CHESSBOARD = Path(__file__).parents[2] / "fixtures" / "chessboard"
 DPI = 150

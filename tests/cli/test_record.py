@@ -10,7 +10,7 @@ import pytest
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan.cli import main
-from surfscan.record.record import open_record
+from surfscan.results.record import open_record
 
 JOB = Path(__file__).parents[2] / "fixtures" / "jobs" / "clean-flat"
 

@@ -12,11 +12,11 @@ from PIL import Image
 from result_folders import bump, grid, make_folder
 
 from surfscan import cli, preview_gloss, walk_round, write_gloss
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import Grid, HeightMap
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Light, Viewpoint, aim_camera, brightness, face_wall
-from surfscan.records import Grid, HeightMap
 
 
 def made(deviation: np.ndarray, form: np.ndarray | float = 0.0) -> HeightMap:

@@ -11,9 +11,9 @@ from scipy.spatial import cKDTree
 from skimage.measure import find_contours
 from truth.mitsuba_mirror import photograph
 
+from surfscan.core.records import Board, Camera, Grid, HeightMap, Pose
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels, picture_of
 from surfscan.gloss.viewing import Light
-from surfscan.records import Board, Camera, Grid, HeightMap, Pose
 from surfscan.synth.panels import Crown, Dish, Shape
 from surfscan.synth.scene import board_facing, look_at
 

@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 
 from surfscan import cli, look_at_photo
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.guide.drawings import DRAWINGS, draw
 from surfscan.guide.faults import FAULTS, Fault, good_scene, photograph_fault
 from surfscan.guide.pages import guide_files

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from surfscan import cli
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.new_sheet import QUESTIONS, answers_from_plan, comment_sheet, lay_out_sheet, photos_wanted
 from surfscan.job.sheet import load_sheet
 

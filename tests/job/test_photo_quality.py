@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Photo, PhotoCheck, TagSeen
 from surfscan.job.photo_quality import THRESHOLDS, check_exposure, check_view, edge_blur
-from surfscan.records import Photo, PhotoCheck, TagSeen
 
 SHAPE = (200, 300)
 

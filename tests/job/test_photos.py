@@ -16,7 +16,7 @@ import tifffile
 from PIL import Image, ImageOps
 from skimage.color import rgb2xyz
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.photos import focal_from_35mm, read_photo
 
 pillow_heif.register_heif_opener()

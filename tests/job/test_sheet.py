@@ -8,7 +8,7 @@ from pathlib import Path
 
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import load_sheet
 
 SHEET = """
@@ -261,6 +261,7 @@ OTHER_LIGHTS = [
     ("no tags", swap((TAGS, "")), ""),
     ("lamp", swap((BOARD, ""), (FIRST, 'file = "a.jpg"\nlamp_mm = [900, 300, 350]'), (SECOND, 'file = "b.jpg"\nlamp_mm = [-900, 300, 350]')), "lamp_mm"),
 ]  # fmt: skip
+
 
 @pytest.mark.parametrize("text", [case[1] for case in OTHER_LIGHTS], ids=[case[0] for case in OTHER_LIGHTS])
 def test_other_lights_are_built(tmp_path: Path, text: str) -> None:

@@ -6,9 +6,9 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Photo
 from surfscan.job.tags import DICTIONARIES, cells_across, explain_missing, find_tags, paper_outline
-from surfscan.records import Photo
 
 FINE = 8
 """Samples of the drawing along one photo pixel, averaged as a sensor does."""

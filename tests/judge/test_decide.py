@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from surfscan.constants import COVERAGE_FACTOR_95, FILLER_GREATEST_DEPTH, GUARD_FACTOR_95, MM_PER_INCH
+from surfscan.core.constants import COVERAGE_FACTOR_95, FILLER_GREATEST_DEPTH, GUARD_FACTOR_95, MM_PER_INCH
 from surfscan.judge.decide import (
     conformance_probability,
     decide,

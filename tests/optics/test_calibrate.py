@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.optics.calibrate import Sighting, coverage_zones, fit_lens, next_shot
 
 SIZE = (1600, 1200)

@@ -6,7 +6,8 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.flags import bit
+from surfscan.core.flags import bit
+from surfscan.core.records import Camera, Photo, View
 from surfscan.optics.field import (
     FINE,
     cut_out,
@@ -19,7 +20,6 @@ from surfscan.optics.field import (
     to_fine,
 )
 from surfscan.optics.lens import project
-from surfscan.records import Camera, Photo, View
 from surfscan.synth.scene import look_at
 
 SIZE = (400.0, 280.0)

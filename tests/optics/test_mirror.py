@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from tolerances import rounding
 
+from surfscan.core.records import Board
 from surfscan.optics.mirror import distance_to_board, fold_curvature, fresnel, hit_board
-from surfscan.records import Board
 
 
 def board(distance: float = 800.0, elevation: float = 45.0) -> Board:

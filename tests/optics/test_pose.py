@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
-from surfscan.records import Camera, Pose, TagSeen
 from surfscan.synth.scene import look_at
 
 CENTRES = {0: (-250.0, -170.0), 1: (250.0, -170.0), 2: (250.0, 170.0), 3: (-250.0, 170.0)}

@@ -15,7 +15,7 @@ from surfscan import cli
 from surfscan.papers.content import Particulars
 from surfscan.papers.folder import verify_report, write_report
 from surfscan.papers.seal import seal_result
-from surfscan.stored import load_result
+from surfscan.results.stored import load_result
 
 BY = Particulars(date="2026-03-04", checked_by="R. Example", job_number="1042")
 

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import NotMeasuredError
+from surfscan.core.errors import NotMeasuredError
 from surfscan.phase.free import DOUBTED, FreePhase, free_phase
 
 SHAPE = 360, 480

@@ -13,11 +13,11 @@ import numpy as np
 import pytest
 from PIL import Image
 
+from surfscan.check.pipeline import check_job
 from surfscan.cli import main
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.job.sheet_writing import write_sheet
 from surfscan.optics.mirror import fold_curvature
-from surfscan.pipeline import check_job
 from surfscan.plan.backward import place_shot
 from surfscan.plan.contrast import base_look, board_light_share, lens_share, specular_share
 from surfscan.plan.forward import plan_shot

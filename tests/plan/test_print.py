@@ -19,7 +19,7 @@ import pytest
 from PIL import Image
 
 from surfscan.cli import main
-from surfscan.errors import UsageError
+from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Line
 from surfscan.plan.printing import make_targets, write_print
 from surfscan.plan.sheets import OVERLAP_MM, lay_out, paper_named

@@ -8,7 +8,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.records import Camera, Pose
+from surfscan.core.records import Camera, Pose
 from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.render import project, render

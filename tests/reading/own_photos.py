@@ -8,8 +8,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from surfscan.core.records import Board, Camera
 from surfscan.optics.lens import project
-from surfscan.records import Board, Camera
 from surfscan.synth.camera_noise import sheet_text, write_job
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at

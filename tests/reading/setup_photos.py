@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from surfscan.records import Board, Camera
+from surfscan.core.records import Board, Camera
 from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.render import render

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import Array
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles
 from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
-from surfscan.records import Array
 from surfscan.synth.panels import Crown
 from surfscan.synth.scene import board_facing
 

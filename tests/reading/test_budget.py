@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
+from surfscan.check.pipeline import check_job
 from surfscan.job.sheet import load_sheet
-from surfscan.pipeline import check_job
 from surfscan.reading.budget import Inputs
 
 sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))

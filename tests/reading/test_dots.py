@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from reading.reading_jobs import deviation, fair_peaks, load_job
 
-from surfscan.errors import NotMeasuredError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
 from surfscan.optics.lens import project
 from surfscan.reading.dots import dots_grid_mm, read_dots
 from surfscan.surface.scattered import fit_slopes

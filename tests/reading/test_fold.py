@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from surfscan.core.records import Array
 from surfscan.optics.field import make_grid
 from surfscan.optics.mirror import Hit
 from surfscan.phase.lockin import LockIn
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import Round
-from surfscan.records import Array
 
 GRID = make_grid((400.0, 300.0), 2.0)
 X, Y = np.meshgrid(GRID.x_mm, GRID.y_mm)

@@ -10,15 +10,15 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan.errors import NotMeasuredError, RefusedError
-from surfscan.flags import bit
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.records import Camera, Grid, Photo, Pose, View
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp import read_lamp
 from surfscan.reading.stations import level_places, stand
-from surfscan.records import Camera, Grid, Photo, Pose, View
 from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from reading.reading_jobs import deviation, fair_peaks, load_job
 
-from surfscan.flags import bit
+from surfscan.core.flags import bit
 from surfscan.reading.one_way import read_one_way
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from reading.glass_photos import bad_scene, with_reference, write_reference_job
 
-from surfscan.errors import RefusedError
-from surfscan.flags import bit
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.records import CheckResult, Reading
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
 from surfscan.optics.mirror import BEND_POWERS, hit_board
-from surfscan.pipeline import check_job
 from surfscan.reading.reference import Null, take_off
-from surfscan.records import CheckResult, Reading
 from surfscan.synth.panels import Shape
 from surfscan.synth.scene import board_facing
 

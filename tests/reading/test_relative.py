@@ -6,10 +6,10 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import NotMeasuredError
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.records import Board
 from surfscan.optics.mirror import hit_board
 from surfscan.reading.relative import bend_of_dots, bend_of_phase, height_of_bends
-from surfscan.records import Board
 from surfscan.surface.form import fit_fair_form
 
 # A panel of 600 x 400 mm in cells of 3 mm, looked at from straight above: cells are pixels then.

@@ -9,14 +9,14 @@ import numpy as np
 import pytest
 from reading.setup_photos import AT_CORNERS, CLEAR_OF_SPOTS, add_board_tags, setup_scene, write_setup_job
 
-from surfscan.errors import RefusedError
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import CheckResult
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.job.tags import find_tags
-from surfscan.pipeline import check_job
 from surfscan.reading.propagation import Inputs
 from surfscan.reading.setup import stand_board
-from surfscan.records import CheckResult
 from surfscan.synth.camera_noise import write_job
 
 
@@ -69,7 +69,7 @@ def test_depths_and_budget_use_the_found_pose(result: CheckResult) -> None:
 
 def test_a_board_partly_cut_off_with_small_tags_in_a_distorting_lens(tmp_path: Path) -> None:
     """Two of the board's tags left, 20 px tags on the panel seen from 25 degrees: worse, and said to be worse."""
-    from surfscan.records import Camera
+    from surfscan.core.records import Camera
 
     camera = Camera(1150.0, (499.5, 374.5), (-0.08, 0.02, 0.0, 0.0, 0.0))
     scene = setup_scene(camera=camera)
@@ -139,7 +139,7 @@ def test_mirrored_tags_agree_with_a_right_pose_and_tell_a_wrong_one(tmp_path: Pa
 
 def test_a_mirrored_tag_keeps_its_own_corner_order(tmp_path: Path) -> None:
     """Handedness: corners of a print seen in a mirror run anticlockwise in the photo, those of the print clockwise."""
-    from surfscan.records import Photo
+    from surfscan.core.records import Photo
 
     table = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     page = np.full((200, 320), 0.9, np.float32)

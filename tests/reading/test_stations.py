@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tags import find_tags
 from surfscan.reading.stations import camera_of, level_places, sharpest, span_mm, stand
-from surfscan.records import Photo
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 BAD = JOBS / "bad-photos"
@@ -123,7 +123,9 @@ def test_a_pattern_that_reads_as_a_tag_by_chance_is_not_counted() -> None:
     photo = read_photo(sheet.folder / row.file, row.file)
     for side, counts in ((24, False), (64, True)):
         image = photo.image.copy()
-        mark = cv2.aruco.generateImageMarker(cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), 9, side)
+        mark = cv2.aruco.generateImageMarker(
+            cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50), 9, side
+        )
         image[40 : 80 + side, 760 : 800 + side] = 0.9
         image[60 : 60 + side, 780 : 780 + side] = mark / 255 * 0.9
         changed = Photo(photo.file, photo.sha256, image, photo.saturated, photo.focal_px, photo.focal_source)

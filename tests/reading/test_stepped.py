@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from reading.reading_jobs import Job, fair_peaks, load_job
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Reading
 from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
-from surfscan.records import Reading
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "jobs" / "stepped"
 

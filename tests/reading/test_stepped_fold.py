@@ -6,9 +6,9 @@ from pathlib import Path
 
 import numpy as np
 
-from surfscan.flags import bit
-from surfscan.pipeline import check_job
-from surfscan.records import Camera
+from surfscan.check.pipeline import check_job
+from surfscan.core.flags import bit
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Flat, Panel
 from surfscan.synth.scene import Scene, Shot, board_facing, corner_tags, look_at

@@ -22,10 +22,10 @@ from reading.own_photos import (
     turned_board,
 )
 
-from surfscan.flags import bit
+from surfscan.check.pipeline import check_job
+from surfscan.core.flags import bit
+from surfscan.core.records import Camera, CheckResult
 from surfscan.optics.lens import project
-from surfscan.pipeline import check_job
-from surfscan.records import Camera, CheckResult
 from surfscan.synth.panels import Crown, Dish
 
 

@@ -6,8 +6,8 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.flags import bit
-from surfscan.records import CheckResult, Grid, HeightMap, Spot
+from surfscan.core.flags import bit
+from surfscan.core.records import CheckResult, Grid, HeightMap, Spot
 
 FOCAL, CENTRE = 900.0, (499.5, 374.5)
 CAMERA_MM = np.array([0.0, -500.0, 800.0])

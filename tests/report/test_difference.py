@@ -11,11 +11,11 @@ import pytest
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan.change.buildup import compare_passes
-from surfscan.errors import RefusedError
-from surfscan.flags import bit
+from surfscan.core.errors import RefusedError
+from surfscan.core.flags import bit
 from surfscan.report.difference import COMPARE_FILES, comparison_document, write_comparison
 from surfscan.report.difference_table import format_comparison
-from surfscan.stored import load_result
+from surfscan.results.stored import load_result
 
 
 def _passes(folder: Path, *added: float) -> list[Path]:

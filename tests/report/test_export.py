@@ -12,7 +12,7 @@ import pytest
 from PIL import Image
 from report.sample_result import made_result
 
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.report import export
 from surfscan.report.export import OUTPUT_FILES, write_result
 from surfscan.report.output import prepare_output

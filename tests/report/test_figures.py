@@ -7,7 +7,7 @@ import pytest
 from report.sample_result import SPOTS, made_result, project
 from skimage.color import deltaE_ciede2000, rgb2lab
 
-from surfscan.records import CheckResult, HeightMap
+from surfscan.core.records import CheckResult, HeightMap
 from surfscan.report.colours import HIGH_INK, LOW_INK, colour_of, nice_above, strength_of
 from surfscan.report.figures import _on_photo, draw_map, draw_overlay
 

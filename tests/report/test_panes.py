@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from report.sample_result import made_result
 
-from surfscan.lesson import Dent, Viewing, photograph
 from surfscan.report.colours import FAIR
 from surfscan.report.panes import draw_lesson_map, draw_map_pane, draw_photo_pair
+from surfscan.synth.lesson import Dent, Viewing, photograph
 
 
 def test_places_go_to_the_picture_and_back() -> None:

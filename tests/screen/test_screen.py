@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from surfscan import cli
-from surfscan.errors import RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import load_sheet
 from surfscan.screen.keys import keys_text
 from surfscan.screen.page import make_screen_page

@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize
 
-from surfscan.errors import RefusedError
-from surfscan.records import Camera, Photo, Pose
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Camera, Photo, Pose
 from surfscan.shading.ball import (
     Ball,
     find_highlight,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from surfscan.records import Grid
+from surfscan.core.records import Grid
 from surfscan.shading.lamp import Lamps, fit_cells, lamp_vectors
 from surfscan.shading.outliers import cast_shadow, drop_outliers
 from surfscan.shading.setting import plain_setting

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from surfscan.constants import GAUSSIAN_ALPHA
+from surfscan.core.constants import GAUSSIAN_ALPHA
 from surfscan.surface import filters
 from surfscan.surface.filters import band_pass, high_pass, low_pass, low_pass_profile, transmission
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from tolerances import rounding
 
-from surfscan.poisson import label_islands
+from surfscan.core.poisson import label_islands
 from surfscan.surface.integrate import integrate_slopes
 
 

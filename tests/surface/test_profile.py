@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from surfscan.records import Grid, HeightMap
+from surfscan.core.records import Grid, HeightMap
 from surfscan.surface.profile import profile_under_ruler
 
 STEP = 2.0

@@ -7,8 +7,8 @@ import pytest
 from numpy.polynomial import polynomial
 from tolerances import rounding
 
+from surfscan.core.records import Board
 from surfscan.optics.mirror import hit_board
-from surfscan.records import Board
 from surfscan.surface.slopes import (
     continue_smoothly,
     evaluate_polynomial,

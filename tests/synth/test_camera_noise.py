@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.records import Camera
+from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import (
     add_noise,
     blur_by_motion,

@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 from scipy.ndimage import map_coordinates
 
-from surfscan.records import Board, Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Panel
 from surfscan.synth.render import mirror_hits, project

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.records import Camera, Pose
+from surfscan.core.records import Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.render import fresnel, mirror_hits, pixel_rays, project, render

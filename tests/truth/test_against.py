@@ -14,11 +14,11 @@ import pytest
 from reading.own_photos import FOCAL, SIZE, take
 
 from surfscan.change.against import against_result
+from surfscan.check.pipeline import check_job
 from surfscan.cli import main
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet
-from surfscan.pipeline import check_job
-from surfscan.records import Camera, CheckResult
 from surfscan.synth.panels import Crown, Dish, Panel, Shape, Wave
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 
@@ -128,7 +128,7 @@ def test_where_the_other_side_was_not_seen_nothing_is_said(folder: Path) -> None
     assert np.isnan(result.height.height_mm[:, grid.x_mm < -64]).all()
     assert np.isnan(result.height.sigma_mm[:, grid.x_mm < -64]).all()
     inside = grid.shape[0] // 2, int(np.argmin(np.abs(grid.x_mm + 150)))
-    from surfscan.flags import names_of
+    from surfscan.core.flags import names_of
 
     assert "unmatched" in names_of(result.height.flags[inside])
     assert result.coverage < 0.75

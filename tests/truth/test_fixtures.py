@@ -13,9 +13,9 @@ import pytest
 from scipy.interpolate import RegularGridInterpolator
 
 from surfscan.change.comparison import compare_results
-from surfscan.flags import bit
-from surfscan.pipeline import check_job
-from surfscan.records import CheckResult
+from surfscan.check.pipeline import check_job
+from surfscan.core.flags import bit
+from surfscan.core.records import CheckResult
 from surfscan.surface.slopes import fit_polynomial, polynomial_terms
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"

@@ -10,10 +10,10 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.errors import RefusedError
+from surfscan.check.pipeline import check_job
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet
-from surfscan.pipeline import check_job
-from surfscan.records import Camera, CheckResult
 from surfscan.synth.camera_noise import write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel
 from surfscan.synth.render import mirror_hits, pixel_rays, project, render

@@ -11,14 +11,14 @@ import cv2
 import numpy as np
 import pytest
 
+from surfscan.check.pipeline import check_job
 from surfscan.cli import main
-from surfscan.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.lens import project
-from surfscan.pipeline import check_job
 from surfscan.reading.stations import stand
-from surfscan.stored import load_result
+from surfscan.results.stored import load_result
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 

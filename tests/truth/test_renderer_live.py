@@ -12,7 +12,7 @@ import mitsuba
 import numpy as np
 import pytest
 
-from surfscan.records import Board, Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.camera_noise import encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel, Shape
 from surfscan.synth.render import project, render

@@ -1,0 +1,242 @@
+"""A height map measured elsewhere, judged as one of our own: the second half of the tool for other instruments."""
+
+from __future__ import annotations
+
+import hashlib
+import time
+from datetime import UTC, datetime
+from pathlib import Path
+
+import cv2
+import numpy as np
+
+from surfscan.check.outcome import LEAST_COVERAGE, limits_row, versions
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, CheckResult, Grid, HeightMap
+from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
+from surfscan.judge.limits import Limits
+from surfscan.judge.sentence import verdict_sentence
+from surfscan.results.grid_text import read_grid_text
+from surfscan.results.surfaces import read_surface
+from surfscan.surface.form import fit_fair_form
+
+__all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
+
+MAP_KINDS = (".x3p", ".sdf", ".csv", ".txt")
+UNITS = {"mm": 1.0, "um": 1e-3, "m": 1e3, "inch": 25.4}
+"""Millimetres in a unit that a table of numbers may be in."""
+
+MOST_JUDGED = 1_000_000
+"""Finer maps are averaged to about this many cells: spots are many cells wide all the same."""
+
+ENOUGH = 400
+
+
+def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None) -> tuple[Grid, Array]:
+    """Read a height map from an open form and put it onto square cells.
+
+    Parameters
+    ----------
+    path : path
+        An x3p, sdf, CSV or text file; the ending tells.
+    unit : str
+        Of the heights in a CSV or text file, one of `UNITS`; x3p and sdf carry metres.
+    step_mm : float, optional
+        Spacing of a CSV or text file without places along its edges.
+
+    Returns
+    -------
+    grid : Grid
+        With the map's middle at the origin, unless the file says where it lies.
+    height_mm : ndarray (H, W)
+        NaN where not measured.
+
+    Raises
+    ------
+    RefusedError
+        When the file is missing, of another kind, damaged or empty.
+    """
+    path = Path(path)
+    kind = path.suffix.lower()
+    if not path.is_file():
+        raise RefusedError(f"{path} is not a file", allowed="a height map", cure="check the path")
+    if kind not in MAP_KINDS:
+        raise RefusedError(
+            f"{path.name} is of an unknown kind", found=kind or "no ending", allowed=", ".join(MAP_KINDS)
+        )
+    if kind in (".csv", ".txt"):
+        if unit not in UNITS:
+            raise RefusedError("The unit is not known", found=unit, allowed=", ".join(UNITS))
+        x, y, height = read_grid_text(path, step_mm=step_mm, unit_mm=UNITS[unit])
+    else:
+        height, step_x, step_y = read_surface(path)
+        x = (np.arange(height.shape[1]) - (height.shape[1] - 1) / 2) * step_x
+        y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
+    if not np.isfinite(height).any():
+        raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+    return _square(x, y, height)
+
+
+def check_map(
+    path: Path | str,
+    *,
+    limits: Limits,
+    stage: str,
+    u_mm: float,
+    name: str = "",
+    unit: str = "mm",
+    step_mm: float | None = None,
+    instruments: Instruments | None = None,
+) -> CheckResult:
+    """Judge a height map measured by another instrument.
+
+    Parameters
+    ----------
+    path : path
+        See `read_map`.
+    limits : Limits
+    stage : str
+    u_mm : float
+        Standard uncertainty of the map's heights, from its instrument's certificate, mm, over 0.
+    name : str
+        Of the panel; the file's name when empty.
+    unit, step_mm
+        See `read_map`.
+    instruments : Instruments, optional
+
+    Returns
+    -------
+    CheckResult
+        Its picture is the map itself as raking light would show it.
+
+    Raises
+    ------
+    RefusedError
+        When the file or `u_mm` can't be used.
+    NotMeasuredError
+        When too little of it holds heights.
+    """
+    began, started = time.perf_counter(), datetime.now(UTC)
+    path = Path(path)
+    if not (np.isfinite(u_mm) and 0 < u_mm <= 100):
+        raise RefusedError(
+            "The map's standard uncertainty can't be used",
+            found=f"{u_mm:g} mm",
+            allowed="over 0 and at most 100 mm",
+            cure="take it from the instrument's certificate, half of a 95 % figure",
+        )
+    grid, height = read_map(path, unit=unit, step_mm=step_mm)
+    measured = np.isfinite(height)
+    coverage = float(measured.mean())
+    if measured.sum() < ENOUGH:
+        raise NotMeasuredError(
+            f"{path.name} holds too few heights to judge",
+            found=f"{int(measured.sum())} cells",
+            allowed=f"{ENOUGH} or more",
+        )
+    fair = fit_fair_form(
+        height,
+        x_mm=grid.x_mm - float(grid.x_mm.mean()),
+        y_mm=grid.y_mm - float(grid.y_mm.mean()),
+        floor_mm=max(3 * u_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
+        grow_px=max(2, round(10.0 / grid.step_mm)),
+    )
+    sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
+    flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)
+    judged = HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
+    judgement = judge_map(
+        judged,
+        limits=limits,
+        stage=stage,
+        coverage=coverage,
+        period_mm=0.0,
+        u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
+        instruments=instruments or Instruments(),
+    )
+    verdict, reasons = judgement.panel.verdict, list(judgement.panel.reasons)
+    blocker = ""
+    if verdict in ("ready", "close") and coverage < LEAST_COVERAGE:
+        verdict, blocker = "not_measured", f"only {100 * coverage:.0f} % of the map holds heights"
+    spots = list(judgement.spots)
+    size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
+    return CheckResult(
+        panel={"name": name or path.stem, "stage": stage, "size_mm": size},
+        limits=limits_row(limits),
+        verdict=verdict,
+        sentence=verdict_sentence(
+            verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker
+        ),
+        reasons=tuple(reasons),
+        coverage=coverage,
+        measures=judgement.measures,
+        height=judged,
+        spots=judgement.spots,
+        photos=(),
+        run={
+            **versions(),
+            "settings": {"grid_mm": grid.step_mm, "fair_form": fair.name},
+            "map": {
+                "file": path.name,
+                "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+                "u_mm": u_mm,
+            },
+            "started": started.isoformat(timespec="seconds"),
+            "seconds": round(time.perf_counter() - began, 3),
+        },
+        overlay_photo=raking(judged),
+        project=lambda points: np.stack(
+            [
+                (points[:, 0] - grid.x_mm[0]) / grid.step_mm,
+                (grid.y_mm[-1] - points[:, 1]) / grid.step_mm,
+            ],
+            -1,
+        ),
+        details={
+            **judgement.details,
+            "limits_basis": dict(limits.basis),
+            "uncertainty": {
+                "coverage_factor": COVERAGE_FACTOR,
+                "probability": 0.95,
+                "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma[measured])),
+                "inputs": {"u_mm": u_mm},
+                "spots": [{"spot": spot.id, "u95_mm": spot.u95_mm} for spot in spots],
+            },
+        },
+        maps=judgement.maps,
+    )
+
+
+def _square(x_mm: Array, y_mm: Array, height: Array) -> tuple[Grid, Array]:
+    """Onto square cells of the coarser spacing, or coarser still; a cell is known only when all around it is."""
+    step_x, step_y = float(x_mm[1] - x_mm[0]), float(y_mm[1] - y_mm[0])
+    area = step_x * len(x_mm) * step_y * len(y_mm)
+    step = max(step_x, step_y, float(np.sqrt(area / MOST_JUDGED)))
+    if step <= min(step_x, step_y) * 1.0005:
+        return Grid(np.asarray(x_mm, float), np.asarray(y_mm, float), step), np.asarray(height, float)
+    columns = max(2, int(np.ptp(x_mm) / step) + 1)
+    rows = max(2, int(np.ptp(y_mm) / step) + 1)
+    x = float(x_mm[0]) + step * np.arange(columns)
+    y = float(y_mm[0]) + step * np.arange(rows)
+    known = np.isfinite(height)
+    # Averaged before it is thinned: else fine noise would be thinned into coarse.
+    sizes = [max(1, int(step / s) | 1) for s in (step_x, step_y)]
+    share = cv2.blur(known.astype(np.float64), sizes, borderType=cv2.BORDER_REPLICATE)
+    mean = cv2.blur(np.where(known, height, 0.0), sizes, borderType=cv2.BORDER_REPLICATE)
+    smooth = np.where(share > 0, mean / np.maximum(share, 1e-12), 0.0)
+    column, row = np.meshgrid((x - x_mm[0]) / step_x, (y - y_mm[0]) / step_y)
+    places = column.astype(np.float32), row.astype(np.float32)
+    value = cv2.remap(smooth, *places, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+    whole = cv2.remap(known.astype(np.float32), *places, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT)
+    return Grid(x, y, step), np.where(whole > 0.999, value, np.nan)
+
+
+def raking(height: HeightMap) -> Array:
+    """The map in raking light from the upper left, top row first, linear light."""
+    filled = np.nan_to_num(height.height_mm)
+    rise = np.gradient(filled, height.grid.step_mm)
+    slope = (rise[1] - rise[0]) / np.sqrt(2)
+    spread = float(np.percentile(np.abs(slope), 98)) + 1e-9
+    light = 0.45 + 0.3 * np.clip(slope / spread, -1.2, 1.2)
+    light[~np.isfinite(height.height_mm)] = 0.1
+    return np.ascontiguousarray(light[::-1], np.float32)

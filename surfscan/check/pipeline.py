@@ -1,0 +1,275 @@
+"""A job from its folder to its result: the only file that knows the order of the stages."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from surfscan.check.lights import board_of, kind_of_light, lacks_scale, take
+from surfscan.check.outcome import assemble
+from surfscan.check.reference import add_null, read_reference, stand_again
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.records import CheckResult, HeightMap, Photo, Reading
+from surfscan.job.photo_quality import check_exposure
+from surfscan.job.photos import read_photo
+from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.judge.judgement import Instruments, judge_map
+from surfscan.judge.limits import default_limits, with_given
+from surfscan.optics.board_pose import BoardFit
+from surfscan.reading.budget import Inputs
+from surfscan.reading.quality import find_blocker, judge_photo
+from surfscan.reading.reference import Null
+from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
+from surfscan.reading.stations import Station, stand
+from surfscan.surface.form import fit_fair_form
+
+if TYPE_CHECKING:
+    from surfscan.change.against import Against
+
+__all__ = ["check_job"]
+
+ENOUGH = 400
+"""Fewest measured cells that make a result."""
+
+Progress = Callable[[str, float], None]
+
+
+def check_job(
+    job: Path | str | Sheet, *, progress: Progress | None = None, against: Against | None = None
+) -> CheckResult:
+    """Check one panel: sheet and photos to verdict.
+
+    Parameters
+    ----------
+    job : path or Sheet
+        The job folder, or its sheet as read.
+    progress : callable, optional
+        Told a stage in words and the share done, 0 to 1.
+    against : Against, optional
+        Another measured panel as the fair form (`surfscan.change.against.against_result`).
+
+    Returns
+    -------
+    CheckResult
+
+    Raises
+    ------
+    RefusedError
+        The sheet or a photo can't be used.
+    NotMeasuredError
+        The photos can be read, but no stripes on the panel.
+    """
+    began, started = time.perf_counter(), datetime.now(UTC)
+    tell = progress or (lambda stage, share: None)
+    tell("reading the sheet", 0.0)
+    sheet = job if isinstance(job, Sheet) else load_sheet(job)
+    tell("reading the photos", 0.05)
+    with ThreadPoolExecutor(2) as pool:
+        photos = list(
+            pool.map(
+                lambda row: read_photo(sheet.folder / row.file, row.file, encoding=row.encoding), sheet.photos
+            )
+        )
+    _check_sizes(photos)
+    for photo in photos:
+        check_exposure(photo)
+    why = lacks_scale(sheet)
+    if why and against is not None:
+        raise RefusedError(
+            "This job can't be held against another panel: it has no scale",
+            found=why,
+            allowed="tags or corners_px, and where the board stands",
+            cure="add them to the sheet, or leave --against out",
+        )
+    if why:
+        from surfscan.check.relative import look_job  # loaded when used, as what few jobs need is
+
+        tell("looking without a scale", 0.25)
+        return look_job(
+            sheet,
+            photos,
+            why=why,
+            limits=with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump()),
+            started=started,
+            began=began,
+            progress=lambda share: tell("looking without a scale", 0.25 + 0.7 * share),
+        )
+    tell("finding the tags", 0.25)
+    with ThreadPoolExecutor(2) as pool:
+        stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
+    inputs = _inputs(sheet, stations)
+    standing = None
+    if sheet.board is not None and sheet.board.setup_photo is not None:
+        tell("finding the board", 0.3)
+        standing = _stand(sheet, photos, inputs)
+        sheet, inputs = posed_sheet(sheet, standing[0]), told(standing[0], inputs)
+    null = None
+    if any(row.reference is not None for row in sheet.photos):
+        tell("reading the reference", 0.3)
+        glass = _stand_references(sheet, photos)
+        null = read_reference(
+            sheet, glass, inputs=inputs, board_fit=None if standing is None else standing[0]
+        )
+        stations = stand_again(sheet, stations, null)
+    light = "reading the lamp's shading" if kind_of_light(sheet) == "lamp" else "reading the reflection"
+    tell(light, 0.35)
+    taken = take(
+        sheet,
+        stations,
+        inputs=inputs,
+        board_fit=None if standing is None else standing[0],
+        null=null,
+        progress=lambda share: tell(light, 0.35 + 0.4 * share),
+    )
+    reading, grid, region = taken.reading, taken.grid, taken.region
+    quality = [
+        judge_photo(station, reading.pictures[min(k, len(reading.pictures) - 1)], region)
+        for k, station in enumerate(stations)
+    ]
+    limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
+    fit: dict[str, Any] = {
+        "floor_mm": min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
+        "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
+    }
+    held = None
+    if against is not None and np.isfinite(reading.height_mm).sum() >= ENOUGH:
+        from surfscan.change.against import hold_against
+
+        tell("holding it against the other panel", 0.76)
+        held = hold_against(reading, against, **fit)
+        reading = held.reading
+    measured = np.isfinite(reading.height_mm)
+    coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
+    if measured.sum() < ENOUGH:
+        raise NotMeasuredError(
+            "the panel can't be read from these photos",
+            found=f"{100 * coverage:.0f} % of the region measured",
+            cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
+        )
+    tell("finding the fair form", 0.78)
+    fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
+    tell("working out the uncertainty", 0.82)
+    budget = taken.budget(fair)
+    height = HeightMap(
+        grid,
+        reading.height_mm - fair.form_mm - budget.correction_mm,
+        fair.form_mm + budget.correction_mm,
+        np.where(measured, budget.sigma_mm, np.nan),
+        reading.flags,
+        fair.name,
+    )
+    tell("judging", 0.88)
+    judgement = judge_map(
+        height,
+        limits=limits,
+        stage=sheet.panel.stage,
+        coverage=coverage,
+        period_mm=taken.detail_mm,
+        u_slope_mrad=budget.u_slope_mrad,
+        instruments=Instruments(**sheet.measure.model_dump()),
+        spot_flags=taken.spot_flags,
+    )
+    result = assemble(
+        sheet,
+        stations,
+        quality,
+        reading,
+        height,
+        judgement,
+        limits=limits,
+        coverage=coverage,
+        budget=budget,
+        inputs=inputs,
+        started=started,
+        began=began,
+    )
+    if held is not None:
+        from surfscan.change.against import add_against
+
+        result = add_against(result, held)
+    if null is not None:
+        result = add_null(result, null)
+    if taken.details:
+        result = replace(result, details={**result.details, **taken.details})
+    return _with_setup(result, sheet, stations, standing, reading, inputs, null)
+
+
+def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
+    """The stations of the reference photos, each from its own tags."""
+    with ThreadPoolExecutor(2) as pool:
+        glass = list(
+            pool.map(
+                lambda row: read_photo(
+                    sheet.folder / str(row.reference), str(row.reference), encoding=row.encoding
+                ),
+                sheet.photos,
+            )
+        )
+        _check_sizes([photos[0], *glass])
+        for photo in glass:
+            check_exposure(photo)
+        return list(pool.map(stand, [sheet] * len(glass), glass, sheet.photos))
+
+
+def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:
+    """The board by its set-up photo."""
+    assert sheet.board is not None
+    name = str(sheet.board.setup_photo)
+    row = next((k for k, photo in enumerate(sheet.photos) if photo.file == name), None)
+    photo = read_photo(sheet.folder / name, name) if row is None else photos[row]
+    if sheet.camera.focal_px is not None:
+        _check_sizes([photos[0], photo])
+    check_exposure(photo)
+    return stand_board(sheet, photo, inputs=inputs)
+
+
+def _with_setup(
+    result: CheckResult,
+    sheet: Sheet,
+    stations: list[Station],
+    standing: tuple[BoardFit, Station] | None,
+    reading: Reading,
+    inputs: Inputs,
+    null: Null | None,
+) -> CheckResult:
+    """The result with what the board's tags said about its place."""
+    if sheet.board is None or sheet.board.tags is None:
+        return result
+    every = stations if standing is None else [*stations, standing[1]]
+    mirror = check_mirrored(
+        find_mirrored(sheet, every),
+        reading,
+        board=board_of(sheet) if null is None else null.board,
+        centres_mm=sheet.board.tags.centres_mm,
+        inputs=inputs,
+        board_fit=None if standing is None else standing[0],
+    )
+    if standing is None:
+        return add_setup(result, None, mirror)
+    return add_setup(result, standing[0], mirror, photo=standing[1].photo)
+
+
+def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:
+    """Uncertainties of the set-up: the sheet's, else the defaults, the focal length's by where it comes from."""
+    given = {k: v for k, v in sheet.uncertainty.model_dump().items() if v is not None}
+    return Inputs(**{"focal_rel": max(s.camera.u_focal_rel for s in stations), **given})
+
+
+def _check_sizes(photos: list[Photo]) -> None:
+    """One camera, one size: a cropped or shrunk photo has another focal length and another middle."""
+    first = photos[0]
+    for photo in photos[1:]:
+        if photo.image.shape not in (first.image.shape, first.image.shape[::-1]):
+            raise RefusedError(
+                f"{photo.file} is not of the same size as {first.file}",
+                found=f"{photo.image.shape[1]} x {photo.image.shape[0]} pixels",
+                allowed=f"{first.image.shape[1]} x {first.image.shape[0]}, as the first",
+                cure="take the photos of a job with one camera and setting, and do not crop them",
+            )

@@ -1,0 +1,405 @@
+"""A job without a scale: the picture of its highs and lows, and no millimetre.
+
+No tags and no corners, or a board that stands nobody knows where: what the photos then tell is which way the panel
+bends and by how much compared with its other faults. With tags or corners the photos are laid onto the panel first;
+without, the photo's own pixels carry the picture.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import cv2
+import numpy as np
+
+from surfscan.check.outcome import limits_row, versions
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.flags import bit
+from surfscan.core.records import Array, CheckResult, Grid, HeightMap, Photo
+from surfscan.job.sheet import Sheet
+from surfscan.judge.find_spots import find_spots
+from surfscan.judge.limits import Limits
+from surfscan.judge.measure_spot import measure_spot
+from surfscan.phase.free import DOUBTED, FreePhase, free_phase
+from surfscan.phase.order import unwrap
+from surfscan.phase.stepped import fit_steps
+from surfscan.reading.relative import Bend, bend_of_dots, bend_of_phase, height_of_bends
+from surfscan.reading.relative_frames import (
+    LONG_PX,
+    Frame,
+    Framed,
+    cell_px,
+    frame_on_panel,
+    frame_on_photo,
+    stand_if_placed,
+)
+from surfscan.reading.stations import Station
+from surfscan.surface.form import fit_fair_form
+
+__all__ = ["look_job"]
+
+FINE_ENOUGH_PX = 6.5
+"""Unless stripes then fall under this period."""
+
+STANDS_OUT = 6.0
+"""A high or low must be this many times the unevenness of the rest, a robust standard deviation (our choice) ..."""
+
+LEAST_SHIFT = 0.04
+"""... and shift the stripes somewhere by this share of one: less is within what board and print do."""
+
+LEAST_SHARE = 0.1
+"""Nor is anything listed that is less than this share of the deepest."""
+
+ASSUMED = (
+    "Which way is low was told by the stripes: a hollow spreads them and a bump crowds them, as on any panel that is"
+    " flat or crowned as a whole. On one that is hollow as a whole, past its own focus, high and low change places."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class _Look:
+    """What was seen: deviation in units of the deepest, and what it rests on."""
+
+    relative: Array
+    rows: list[dict[str, Any]]
+    one_way: bool
+    stripe_cells: float
+    seen: Array
+    doubts: list[str]
+    trust: list[float | None]
+    form: str
+
+
+def look_job(
+    sheet: Sheet,
+    photos: list[Photo],
+    *,
+    why: str,
+    limits: Limits,
+    started: datetime,
+    began: float,
+    progress: Callable[[float], None] | None = None,
+) -> CheckResult:
+    """Look at the photos of a sheet without a scale.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    photos : list of Photo
+        In the sheet's order.
+    why : str
+        From `lights.lacks_scale`.
+    limits : Limits
+        Only listed: nothing is held against them.
+    started, began
+        As in `outcome.assemble`.
+    progress : callable, optional
+        Told a share from 0 to 1.
+
+    Returns
+    -------
+    CheckResult
+        Verdict ``not_measured``; ``spots`` is empty, every height is NaN; ``details["relative"]`` and
+        ``maps["relative"]`` hold what was seen, -1 to 1.
+
+    Raises
+    ------
+    NotMeasuredError
+        When not even that can be seen.
+    RefusedError
+        When tags or corners that the sheet names can't be used.
+    """
+    if sheet.by_lamp:
+        raise NotMeasuredError(
+            "a lamp job needs tags or corners_px",
+            found=why,
+            cure="lay tags on the panel: the lamp's places are counted from its middle",
+        )
+    tell = progress or (lambda share: None)
+    stations = stand_if_placed(sheet, photos)
+    if stations:
+        frame, pictures = frame_on_panel(sheet, stations)
+    else:
+        frame, pictures = frame_on_photo(photos)
+    tell(0.2)
+    look = _look(sheet, frame, pictures, tell)
+    reasons = [f"Not measured: {why}. Depths are shares of the deepest, and no millimetre is known."]
+    if not look.rows:
+        reasons.append("Nothing stands out of the unevenness of the rest.")
+    elif look.one_way:
+        reasons.append(
+            "Only one stripe direction was used: what runs along the lines across the stripes is not seen, and depths"
+            " compare less well. Two photos from one place show more."
+        )
+    reasons += [*look.doubts, ASSUMED]
+    if not stations and (sheet.panel.region_mm or sheet.panel.leave_out_mm):
+        reasons.append("region_mm and leave_out_mm were not used: without tags nobody knows where they lie.")
+    return _result(sheet, photos, stations, frame, look, reasons, limits, started, began)
+
+
+def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[float], None]) -> _Look:
+    shape = frame.column_px.shape
+    pattern = "stripes" if sheet.board is None else sheet.board.pattern
+    doubts: list[str] = []
+    trust: list[float | None] = [None] * len(pictures)
+    bends: list[Bend] = []
+    if pattern == "dots":
+        small, usable = _smaller(pictures[0].image, pictures[0].usable, shape)
+        pair, _ = bend_of_dots(small, usable, lean=frame.lean)
+        bends = list(pair)
+    elif pattern == "stepped":
+        bends = _stepped(sheet, frame, pictures)
+    else:
+        for k, picture in enumerate(pictures):
+            if picture.usable.sum() < 2000:
+                doubts.append(
+                    f"{picture.name}: not used, since it does not show the view of the first photo."
+                )
+                continue
+            try:
+                free = _follow(picture)
+            except NotMeasuredError:
+                doubts.append(f"{picture.name}: no stripes can be followed in it.")
+                continue
+            trust[k] = free.trust
+            if free.trust < DOUBTED:
+                doubts.append(
+                    f"{picture.name}: its stripes are doubtful (trust {free.trust:.2f}, under {DOUBTED:g}); take what"
+                    " is drawn with care."
+                )
+            phase, valid, sigma = (_at_cells(v, shape) for v in (free.phase_rad, free.valid, free.sigma_rad))
+            noise = float(np.median(sigma[valid])) if valid.any() else 1.0
+            try:
+                bends.append(bend_of_phase(phase, valid & ~frame.outside, sigma_rad=noise, lean=frame.lean))
+            except NotMeasuredError:
+                doubts.append(f"{picture.name}: no stripes can be followed in it.")
+            tell(0.2 + 0.5 * (k + 1) / len(pictures))
+    if not bends:
+        raise NotMeasuredError(
+            "the panel can't be seen in these photos",
+            found="no stripes that can be followed",
+            cure="place the board so that the whole panel reflects it, and look at the reflection's focus",
+        )
+    height, one_way = height_of_bends(bends)
+    if len(bends) == 2 and one_way:
+        doubts.append(
+            "Both photos tell the same direction; only one was used. Turn the board by 90 degrees for one."
+        )
+    tell(0.85)
+    finest = 3.0 if pattern == "stepped" else 0.5 * float(np.median([bend.period_cells for bend in bends]))
+    return _found(frame, height, bends, one_way, doubts, trust, finest)
+
+
+def _follow(picture: Framed) -> FreePhase:
+    """Phase of a photo, averaged down where its stripes allow."""
+    factor = max(1, round(max(picture.image.shape) / LONG_PX))
+    while factor > 1:
+        small, usable = _smaller(
+            picture.image, picture.usable, tuple(n // factor for n in picture.image.shape)
+        )
+        try:
+            free = free_phase(small, valid=usable)
+        except NotMeasuredError:
+            pass
+        else:
+            if free.period_px >= FINE_ENOUGH_PX:
+                return free
+        factor = factor // 2
+    return free_phase(picture.image, valid=picture.usable)
+
+
+def _smaller(image: Array, usable: Array, shape: tuple[int, ...]) -> tuple[Array, Array]:
+    size = shape[1], shape[0]
+    small = cv2.resize(image.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
+    return np.asarray(small), np.asarray(share > 0.99)
+
+
+def _at_cells(value: Array, shape: tuple[int, ...]) -> Array:
+    """Samples of a map at the middles of the cells of another shape over the same picture."""
+    row, column = (
+        np.clip(((np.arange(n) + 0.5) * m / n).astype(int), 0, m - 1)
+        for n, m in zip(shape, value.shape, strict=True)
+    )
+    return np.asarray(value[np.ix_(row, column)])
+
+
+def _stepped(sheet: Sheet, frame: Frame, pictures: list[Framed]) -> list[Bend]:
+    """Bends of a stepped series: of each direction the shortest period."""
+    shape = frame.column_px.shape
+    groups: dict[tuple[str, float], list[int]] = {}
+    default = 0.0 if sheet.board is None else sheet.board.period_mm or 0.0
+    for k, row in enumerate(sheet.photos):
+        groups.setdefault((row.varies or "", row.period_mm or default), []).append(k)
+    bends = []
+    for axis in ("across", "up"):
+        own = sorted(key for key in groups if key[0] == axis)
+        if not own:
+            continue
+        index = groups[own[0]]
+        small = [_smaller(pictures[k].image, pictures[k].usable, shape) for k in index]
+        steps = np.radians([sheet.photos[k].phase_deg or 0.0 for k in index])
+        try:
+            wave = fit_steps(np.stack([s[0] for s in small]), steps)
+        except ValueError:
+            raise NotMeasuredError(
+                f"the series along {axis!r} lacks a step",
+                found=", ".join(pictures[k].name for k in index),
+                allowed="at least three steps spread over 360 degrees",
+            ) from None
+        good = np.all([s[1] for s in small], axis=0) & ~frame.outside
+        rest = np.sqrt(np.mean(wave.residual**2, 0))
+        usual = float(np.percentile(wave.amplitude[good], 80)) if good.any() else 1.0
+        good &= (wave.amplitude > 0.25 * usual) & (rest < 0.3 * wave.amplitude)
+        good = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
+        noise = float(np.median(rest[good] / wave.amplitude[good])) if good.any() else 1.0
+        bends.append(bend_of_phase(unwrap(wave.phase_rad, good), good, sigma_rad=noise, lean=frame.lean))
+    return bends
+
+
+def _found(
+    frame: Frame,
+    height: Array,
+    bends: list[Bend],
+    one_way: bool,
+    doubts: list[str],
+    trust: list[float | None],
+    finest: float,
+) -> _Look:
+    """Form off, what stands out listed, everything in units of the deepest."""
+    h, w = height.shape
+    x, y = np.arange(w) - (w - 1) / 2, np.arange(h) - (h - 1) / 2
+    period = float(np.median([bend.period_cells for bend in bends]))
+    tiny = 1e-9 * float(np.nanmax(np.abs(height)) + 1e-12)
+    fair = fit_fair_form(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
+    off = height - fair.form_mm
+    calm = np.isfinite(off) & ~fair.spots
+    spread = 1.4826 * float(np.median(np.abs(off[calm if calm.sum() > 400 else np.isfinite(off)])))
+    shift = np.nanmax([np.abs(np.nan_to_num(bend.slope)) / bend.period_cells for bend in bends], axis=0)
+    kinds: list[tuple[str, Any, float]] = []
+    least = max(STANDS_OUT * spread, LEAST_SHARE * float(np.nanmax(np.abs(off))))
+    for kind, sign in (("low", -1), ("high", 1)):
+        labels = find_spots(off, sign=sign, least_mm=least, limit_mm=least)
+        for k in range(1, int(labels.max()) + 1):
+            cells = labels == k
+            shape = measure_spot(cells, off, sign=sign, x_mm=x, y_mm=y, step_mm=1.0)
+            if float(shift[cells].max()) > LEAST_SHIFT and min(shape.length_mm, shape.width_mm) > finest:
+                kinds.append((kind, shape, shape.peak_mm))
+    kinds.sort(key=lambda row: -abs(row[2]))
+    unit = abs(kinds[0][2]) if kinds else max(float(np.nanmax(np.abs(off))), STANDS_OUT * spread, 1e-12)
+    rows = []
+    for number, (kind, shape, peak) in enumerate(kinds, 1):
+        at = shape.row, shape.column
+        rows.append(
+            {
+                "id": number,
+                "kind": kind,
+                "relative_depth": peak / unit,
+                "unevenness": spread / unit,
+                "column_px": float(frame.column_px[at]),
+                "row_px": float(frame.row_px[at]),
+                "length_stripes": shape.length_mm / period,
+                "width_stripes": shape.width_mm / period,
+                "at_edge": shape.at_edge,
+            }
+        )
+    seen = np.isfinite(off)
+    return _Look(np.clip(off / unit, -1.0, 1.0), rows, one_way, period, seen, doubts, trust, fair.name)
+
+
+def _as_they_are(points: Array) -> Array:
+    """Without a scale, places are photo pixels already."""
+    return np.asarray(points[:, :2])
+
+
+def _result(
+    sheet: Sheet,
+    photos: list[Photo],
+    stations: list[Station],
+    frame: Frame,
+    look: _Look,
+    reasons: list[str],
+    limits: Limits,
+    started: datetime,
+    began: float,
+) -> CheckResult:
+    h, w = look.relative.shape
+    nowhere = Grid(np.full(w, np.nan), np.full(h, np.nan), float("nan"))
+    nothing = np.full((h, w), np.nan)
+    flags = np.where(look.seen, 0, bit("weak_stripes")).astype(np.int32)
+    flags[frame.outside] = bit("outside")
+    share = float(look.seen.sum() / max(int((~frame.outside).sum()), 1))
+    deepest = look.rows[0] if look.rows else None
+    counts = [sum(row["kind"] == kind for row in look.rows) for kind in ("low", "high")]
+    sentence = "Not measured: no scale. " + (
+        f"{counts[0]} low{'s' * (counts[0] != 1)} and {counts[1]} high{'s' * (counts[1] != 1)} stand out; the"
+        f" {'deepest is a low' if deepest['kind'] == 'low' else 'greatest is a high'}."
+        if deepest
+        else "Nothing stands out."
+    )
+    reprojection: list[float | None] = [station.fit.pose.reprojection_px for station in stations] or [
+        None
+    ] * len(photos)
+    return CheckResult(
+        panel={"name": sheet.panel.name, "stage": sheet.panel.stage, "size_mm": list(sheet.panel.size_mm)},
+        limits=limits_row(limits),
+        verdict="not_measured",
+        sentence=sentence,
+        reasons=tuple(reasons),
+        coverage=0.0,
+        measures=dict.fromkeys(("FLTt_mm", "FLTp_mm", "FLTv_mm", "FLTq_mm"), float("nan")),
+        height=HeightMap(nowhere, nothing, nothing.copy(), nothing.copy(), flags, ""),
+        spots=(),
+        photos=tuple(
+            {
+                "file": photo.file,
+                "sha256": photo.sha256,
+                "reprojection_px": error,
+                "quality": {} if trust is None else _trust_row(trust),
+            }
+            for photo, error, trust in zip(photos, reprojection, look.trust, strict=True)
+        ),
+        run={
+            **versions(),
+            "settings": {"fair_form": look.form},
+            "started": started.isoformat(timespec="seconds"),
+            "seconds": round(time.perf_counter() - began, 3),
+        },
+        overlay_photo=photos[0].image,
+        project=_as_they_are,
+        details={
+            "relative": {
+                "unit": "the deepest or tallest is 1; - is low",
+                "drawn_on": frame.words,
+                "one_direction": look.one_way,
+                "seen_share": share,
+                "stripe_px": look.stripe_cells * cell_px(frame),
+                "assumed": ASSUMED,
+                "spots": look.rows,
+            },
+            "limits_basis": dict(limits.basis),
+        },
+        maps={
+            "relative": np.where(look.seen, look.relative, np.nan),
+            "column_px": frame.column_px.copy(),
+            "row_px": frame.row_px.copy(),
+        },
+    )
+
+
+def _trust_row(trust: float) -> dict[str, Any]:
+    good = trust >= DOUBTED
+    return {
+        "trust": {
+            "value": trust,
+            "unit": "share",
+            "threshold": DOUBTED,
+            "good": good,
+            "sentence": f"the stripes can be trusted to {trust:.2f} of 1",
+            "cure": "" if good else "wet or gloss the surface, and shade it from room light",
+        }
+    }

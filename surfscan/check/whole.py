@@ -1,0 +1,329 @@
+"""Checked views of one panel joined into one result: the parts' heights, not their deviations, so that one fair form
+runs through all of them."""
+
+from __future__ import annotations
+
+import math
+import time
+from datetime import UTC, datetime
+from itertools import combinations
+from typing import Any
+
+import cv2
+import numpy as np
+
+from surfscan.check.from_map import raking
+from surfscan.check.outcome import LEAST_COVERAGE, limits_row, versions
+from surfscan.check.whole_adjust import WAVE_MM, Joined, ViewMap, join_heights
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit, describe
+from surfscan.core.records import Array, CheckResult, HeightMap
+from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
+from surfscan.judge.limits import Limits, default_limits, with_given
+from surfscan.judge.sentence import verdict_sentence
+from surfscan.results.stored import StoredResult
+from surfscan.surface.form import FairForm, fit_fair_form, take_form_off
+
+__all__ = ["join_views"]
+
+SAME_TAG_MM = 2.0
+"""Two views that put one tag further apart than this do not mean one panel frame."""
+
+DISAGREE_MM = 0.010
+"""Views may differ by this in an overlap (rms, tilt and bend off), or by three times what their uncertainty says."""
+
+ENOUGH = 400
+
+WAVE_LEAST_MM = 0.0003
+"""Least size of a fair panel's own waves, as in the budget."""
+
+_LIMITS = ("low_mm", "high_mm", "filler_depth_mm", "putty_depth_mm", "confidence", "slope_mrad", "band_mm")
+
+
+def join_views(
+    results: list[StoredResult], *, name: str = "", instruments: Instruments | None = None
+) -> CheckResult:
+    """Join two or more checked views of one panel.
+
+    Parameters
+    ----------
+    results : list of StoredResult
+        Each with its place in the whole panel's frame (``panel.origin_mm``).
+    name : str
+        Of the whole panel; the first view's when empty.
+    instruments : Instruments, optional
+
+    Returns
+    -------
+    CheckResult
+        In the whole panel's frame.
+
+    Raises
+    ------
+    RefusedError
+        When the views do not belong together: other stage or limits, no place, tags that disagree, no overlap, or
+        heights that disagree.
+    NotMeasuredError
+    """
+    began, started = time.perf_counter(), datetime.now(UTC)
+    _check_alike(results)
+    views = [ViewMap(r.name, r.height, _origin(r)) for r in results]
+    joined = join_heights(views)
+    _check_joined(results, joined)
+    grid = joined.grid
+    region, flags = _flags(results, views, joined)
+    measured = np.isfinite(joined.height_mm) & (region == 0)
+    coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
+    if measured.sum() < ENOUGH:
+        raise NotMeasuredError(
+            "the joined views hold hardly any height", found=f"{int(measured.sum())} cells"
+        )
+    limits = _limits(results[0])
+    x, y = grid.x_mm - float(grid.x_mm.mean()), grid.y_mm - float(grid.y_mm.mean())
+    absolute = np.where(measured, joined.height_mm, np.nan)
+    detail = _detail(results)
+    fair = fit_fair_form(
+        absolute,
+        x_mm=x,
+        y_mm=y,
+        floor_mm=min(0.004, 0.25 * min(limits.low_mm, limits.high_mm)),
+        grow_px=max(2, round(0.6 * max(detail, 12.0) / grid.step_mm)),
+    )
+    seam = _seam_sigma(joined, fair, x, y, measured)
+    sigma = np.where(measured, np.sqrt(joined.sigma_mm**2 + seam**2 + fair.sigma_mm**2), np.nan)
+    height = HeightMap(grid, absolute - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
+    slopes = [r.details.get("slope", {}).get("u_mrad") for r in results]
+    one_way = any("one_direction" in s.flags for r in results for s in r.spots)
+    judgement = judge_map(
+        height,
+        limits=limits,
+        stage=results[0].panel["stage"],
+        coverage=coverage,
+        period_mm=detail,
+        u_slope_mrad=max((float(s) for s in slopes if s is not None), default=0.05),
+        instruments=instruments or Instruments(),
+        spot_flags=("one_direction",) if one_way else (),
+    )
+    verdict, reasons, blocker = judgement.panel.verdict, list(judgement.panel.reasons), ""
+    folded = bool(np.any(flags & bit("fold")))
+    if verdict in ("ready", "close") and (coverage < LEAST_COVERAGE or folded):
+        fold = describe("fold")
+        blocker = (
+            f"{fold.sentence}; {fold.cure}"
+            if folded
+            else "too little of the whole panel was seen; add a view"
+        )
+        verdict = "not_measured"
+    if verdict == "ready" and any(r.verdict == "close" and one_way for r in results):
+        verdict = "close"
+        reasons.insert(0, "A view shows one stripe direction only.")
+    if coverage < 0.95 and verdict == "rework":
+        reasons.append(f"A part was not seen: {100 * coverage:.0f} % of the whole panel was measured.")
+    size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
+    spots = list(judgement.spots)
+    return CheckResult(
+        panel={
+            "name": name or results[0].panel.get("name", ""),
+            "stage": results[0].panel["stage"],
+            "size_mm": size,
+        },
+        limits=limits_row(limits),
+        verdict=verdict,
+        sentence=verdict_sentence(
+            verdict, spots, limits=limits, stage=results[0].panel["stage"], coverage=coverage, blocker=blocker
+        ),
+        reasons=tuple(reasons),
+        coverage=coverage,
+        measures=judgement.measures,
+        height=height,
+        spots=judgement.spots,
+        photos=tuple({**photo, "view": r.name} for r in results for photo in r.photos),
+        run={
+            **versions(),
+            "settings": {
+                "grid_mm": grid.step_mm,
+                "fair_form": fair.name,
+                "reflected_period_mm": [detail, detail],
+            },
+            "started": started.isoformat(timespec="seconds"),
+            "seconds": round(time.perf_counter() - began, 3),
+        },
+        overlay_photo=raking(height),
+        project=lambda points: np.stack(
+            [(points[:, 0] - grid.x_mm[0]) / grid.step_mm, (grid.y_mm[-1] - points[:, 1]) / grid.step_mm], -1
+        ),
+        details={
+            **judgement.details,
+            "limits_basis": dict(limits.basis),
+            "joined": {
+                "views": [
+                    {"name": r.name, "origin_mm": list(v.origin_mm), "size_mm": list(r.panel["size_mm"])}
+                    for r, v in zip(results, views, strict=True)
+                ],
+                "overlaps": list(joined.pairs),
+            },
+            "uncertainty": _uncertainty(judgement.spots, height, joined, seam, fair),
+        },
+        maps=judgement.maps,
+    )
+
+
+def _origin(result: StoredResult) -> tuple[float, float]:
+    x, y = result.panel["origin_mm"]
+    return float(x), float(y)
+
+
+def _check_alike(results: list[StoredResult]) -> None:
+    if len(results) < 2:
+        raise RefusedError(
+            "join needs two views or more", found=str(len(results)), cure="name every view's folder"
+        )
+    first = results[0]
+    for other in results:
+        if other.panel.get("origin_mm") is None:
+            raise RefusedError(
+                f"{other.name} does not say where it lies on the whole panel",
+                found="no panel.origin_mm",
+                allowed="origin_mm = [x, y] in the [panel] of every view",
+                cure="give the place of each view's middle in the whole panel's frame, and check it again",
+            )
+        for key, mine, its in (
+            ("stage", first.panel.get("stage"), other.panel.get("stage")),
+            *((k, first.limits.get(k), other.limits.get(k)) for k in _LIMITS),
+        ):
+            if mine != its:
+                raise RefusedError(
+                    f"{other.name} was not checked like {first.name}",
+                    found=f"{key} {its} and {mine}",
+                    allowed="one stage and the same limits for all views",
+                    cure="give all views the same [limits] and stage, and check them again",
+                )
+    for a, b in combinations(results, 2):
+        tags = [r.panel.get("tags_mm") or {} for r in (a, b)]
+        for tag in sorted(set(tags[0]) & set(tags[1])):
+            one, two = (
+                (r[tag][0] + o[0], r[tag][1] + o[1])
+                for r, o in zip(tags, (_origin(a), _origin(b)), strict=True)
+            )
+            apart = math.dist(one, two)
+            if apart > SAME_TAG_MM:
+                raise RefusedError(
+                    f"{a.name} and {b.name} do not agree about tag {tag}",
+                    found=f"{apart:.1f} mm apart in the whole panel's frame",
+                    allowed=f"{SAME_TAG_MM:g} mm",
+                    cure="check origin_mm and the tag's centre in both; a tag of another place needs another number",
+                )
+
+
+def _check_joined(results: list[StoredResult], joined: Joined) -> None:
+    if joined.links.max() > 0:
+        alone = [r.name for r, group in zip(results, joined.links, strict=True) if group != joined.links[0]]
+        raise RefusedError(
+            f"{', '.join(alone)} does not overlap the other views",
+            allowed="a strip of at least 50 mm that two views share",
+            cure="check origin_mm, or add a view between",
+        )
+    for pair in joined.pairs:
+        left, most = float(pair["left_mm"]), max(DISAGREE_MM, 3 * float(pair["expected_mm"]))
+        if left > most:
+            raise RefusedError(
+                f"{pair['views']} do not agree where they overlap",
+                found=f"{1e3 * left:.0f} um between them (rms)",
+                allowed=f"{1e3 * most:.0f} um",
+                cure="check origin_mm, and that the panel was not worked on or moved on its stand in between",
+            )
+
+
+def _flags(results: list[StoredResult], views: list[ViewMap], joined: Joined) -> tuple[Array, Array]:
+    """What is not judged (0 where it is), and the flags of the joined map."""
+    grid = joined.grid
+    outside = bit("outside")
+    not_judged = outside | bit("left_out") | bit("tag")
+    region = np.full(grid.shape, outside, np.int32)
+    open_flags = np.zeros(grid.shape, np.int32)
+    own = np.zeros(grid.shape, np.int32)
+    inside = np.zeros(grid.shape, bool)
+    for k, (result, view) in enumerate(zip(results, views, strict=True)):
+        source = result.height.grid
+        column = np.rint((grid.x_mm - view.origin_mm[0] - source.x_mm[0]) / source.step_mm).astype(int)
+        row = np.rint((grid.y_mm - view.origin_mm[1] - source.y_mm[0]) / source.step_mm).astype(int)
+        on_x, on_y = (column >= 0) & (column < source.x_mm.size), (row >= 0) & (row < source.y_mm.size)
+        part = np.full(grid.shape, outside, np.int32)
+        part[np.ix_(on_y, on_x)] = result.height.flags[np.ix_(row[on_y], column[on_x])]
+        judged = (part & not_judged) == 0
+        region = np.where(inside | judged, 0, np.where(region == outside, part & not_judged, region))
+        inside |= judged
+        open_flags |= np.where(judged, part, 0)
+        own = np.where(joined.best == k, part, own)
+    measured = np.isfinite(joined.height_mm)
+    lasting = own & (bit("one_direction") | bit("island"))
+    flags = np.where(region != 0, region, np.where(measured, lasting, open_flags)).astype(np.int32)
+    return region, flags
+
+
+def _limits(result: StoredResult) -> Limits:
+    given: dict[str, Any] = {k: v for k, v in result.limits.items() if k in _LIMITS and v is not None}
+    decides = bool(result.details.get("slope", {}).get("counts"))
+    if not decides:
+        given.pop("slope_mrad", None)
+    if "band_mm" in given:
+        given["band_mm"] = tuple(given["band_mm"])
+    return with_given(default_limits(result.panel["stage"]), given)
+
+
+def _detail(results: list[StoredResult]) -> float:
+    periods = [p for r in results for p in r.run.get("settings", {}).get("reflected_period_mm", []) if p]
+    return max((float(p) for p in periods), default=0.0)
+
+
+def _seam_sigma(joined: Joined, fair: FairForm, x: Array, y: Array, measured: Array) -> Array:
+    """What the adjustment may still be off by, once the form has followed it; mm."""
+    skip = max(1, int(np.sqrt(measured.sum() / 2500)))
+    cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
+    use = (measured & ~fair.spots)[cut]
+    ways = []
+    for k in range(joined.moves_mm.shape[-1]):
+        change = np.where(measured[cut], joined.moves_mm[cut][..., k], np.nan)
+        ways.append(np.nan_to_num(take_form_off(change, fair, x_mm=x[cut[1]], y_mm=y[cut[0]], use=use)))
+    moved = np.stack(ways, -1)
+    # The fair part is not bent the way these moves would bend it, which rules most of them out (as in the budget).
+    deviation = (joined.height_mm - fair.form_mm)[cut][use]
+    wave = max(1.4826 * float(np.median(np.abs(deviation))), WAVE_LEAST_MM)
+    weight = min((skip * joined.grid.step_mm / WAVE_MM) ** 2, 1.0) / wave**2
+    seen = moved[use]
+    covariance = np.linalg.inv(np.eye(seen.shape[1]) + weight * np.einsum("nj,nk->jk", seen, seen))
+    mean = weight * covariance @ np.einsum("nj,n->j", seen, np.clip(deviation, -3 * wave, 3 * wave))
+    covariance = covariance + np.outer(mean, mean)  # not taken off, so it stays in the uncertainty
+    total = np.einsum("hwj,jk,hwk->hw", moved, covariance, moved)
+    h, w = joined.height_mm.shape
+    return np.asarray(cv2.resize(np.sqrt(np.maximum(total, 0)), (w, h), interpolation=cv2.INTER_LINEAR))
+
+
+def _uncertainty(
+    spots: tuple[Any, ...], height: HeightMap, joined: Joined, seam: Array, fair: FairForm
+) -> dict[str, Any]:
+    grid, rows = height.grid, []
+    for spot in spots:
+        at = int(np.argmin(np.abs(grid.y_mm - spot.y_mm))), int(np.argmin(np.abs(grid.x_mm - spot.x_mm)))
+        terms = [
+            ("the views' own", float(joined.sigma_mm[at]), "see each view's result"),
+            ("joining", float(seam[at]), "more overlap between the views"),
+            ("fair form", float(fair.sigma_mm[at]), "judge a larger region"),
+        ]
+        terms.sort(key=lambda row: -row[1])
+        rows.append(
+            {
+                "spot": spot.id,
+                "u95_mm": spot.u95_mm,
+                "terms": [{"source": name, "u_mm": u} for name, u, _ in terms],
+                "shrinks_most": terms[0][2],
+            }
+        )
+    sigma = height.sigma_mm[np.isfinite(height.sigma_mm)]
+    return {
+        "coverage_factor": COVERAGE_FACTOR,
+        "probability": 0.95,
+        "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma)),
+        "inputs": {},
+        "spots": rows,
+    }

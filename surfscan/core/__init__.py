@@ -1,0 +1,1 @@
+"""What every room may use: carriers, flags, errors, constants, the colour curve, the solver, robust statistics."""

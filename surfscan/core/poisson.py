@@ -1,0 +1,131 @@
+"""Least squares on a masked grid of steps: the Poisson problem behind heights and unwrapped phases.
+
+Given wanted differences between neighbours and their weights, the best values solve a weighted graph
+Laplacian with natural boundary. On a full rectangle the cosine transform solves it at once; elsewhere the
+transform preconditions conjugate gradients.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from scipy.fft import dctn, idctn, next_fast_len
+
+from surfscan.core.records import Array
+
+__all__ = ["label_islands", "solve_steps"]
+
+
+def label_islands(valid: Array) -> tuple[int, Array]:
+    """Number the 4-connected parts of a mask.
+
+    Parameters
+    ----------
+    valid : ndarray (H, W), bool
+
+    Returns
+    -------
+    count : int
+    labels : ndarray (H, W), int32
+        0 outside, 1 for the largest part, then by falling area.
+    """
+    count, labels, stats, _ = cv2.connectedComponentsWithStats(valid.astype(np.uint8), connectivity=4)
+    if count <= 1:
+        return 0, np.zeros(valid.shape, np.int32)
+    order = np.argsort(-stats[1:, cv2.CC_STAT_AREA], kind="stable") + 1
+    rank = np.zeros(count, np.int32)
+    rank[order] = np.arange(1, count)
+    return count - 1, rank[labels]
+
+
+def solve_steps(
+    gx: Array,
+    gy: Array,
+    wx: Array,
+    wy: Array,
+    *,
+    tolerance: float = 1e-7,
+    start: Array | None = None,
+    max_rounds: int = 400,
+) -> Array:
+    """Find the map whose neighbour differences come closest to the wanted ones.
+
+    Parameters
+    ----------
+    gx : ndarray (H, W-1)
+        Wanted z[i, j+1] - z[i, j].
+    gy : ndarray (H-1, W)
+        Wanted z[i+1, j] - z[i, j].
+    wx, wy : ndarray
+        Their weights, >= 0.
+    tolerance : float
+        Relative residual at which the iteration stops.
+    start : ndarray (H, W), optional
+        A first guess.
+    max_rounds : int
+
+    Returns
+    -------
+    ndarray (H, W), float64
+        Parts that no weight connects have free constants.
+    """
+    right = _adjoint(wx * gx, wy * gy)
+    return _solve(right, wx, wy, tolerance, start, max_rounds)
+
+
+def _adjoint(fx: Array, fy: Array) -> Array:
+    out = np.empty((fx.shape[0], fy.shape[1]))
+    out[:, 0] = 0
+    out[:, 1:] = fx
+    out[:, :-1] -= fx
+    out[1:] += fy
+    out[:-1] -= fy
+    return out
+
+
+def _solve(
+    right: Array, wx: Array, wy: Array, tolerance: float, start: Array | None, max_rounds: int
+) -> Array:
+    """Preconditioned conjugate gradients for the weighted graph Laplacian.
+
+    The rectangle is filled up to lengths that the transform likes; the filling has no weight.
+    """
+    rows, columns = right.shape
+    h, w = next_fast_len(rows, real=True), next_fast_len(columns, real=True)
+    right, wx, wy = (np.pad(a, ((0, h - rows), (0, w - columns))) for a in (right, wx, wy))
+    z = np.zeros((h, w))
+    if start is not None:
+        z[:rows, :columns] = start
+    eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))
+    eigen[0, 0] = 1.0
+
+    def precondition(r: Array) -> Array:
+        c = dctn(r, type=2, norm="ortho", overwrite_x=False)
+        c /= eigen
+        c[0, 0] = 0.0
+        return np.asarray(idctn(c, type=2, norm="ortho", overwrite_x=True))
+
+    def apply(z: Array) -> Array:
+        return _adjoint(wx * np.diff(z, axis=1), wy * np.diff(z, axis=0))
+
+    # Plain sums rather than BLAS: the same result on one thread or many.
+    size = float(np.sum(right * right))
+    if size == 0:
+        return np.zeros((rows, columns))
+    r = right - apply(z)
+    y = precondition(r)
+    d, gamma = y, float(np.sum(r * y))
+    for _ in range(max_rounds):
+        if float(np.sum(r * r)) <= tolerance**2 * size:
+            break
+        ad = apply(d)
+        bend = float(np.sum(d * ad))
+        if bend <= 0:
+            break
+        alpha = gamma / bend
+        z += alpha * d
+        r -= alpha * ad
+        y = precondition(r)
+        fresh = float(np.sum(r * y))
+        d, gamma = y + (fresh / gamma) * d, fresh
+    return z[:rows, :columns]

@@ -1,0 +1,395 @@
+"""Frozen carriers between the stages. Arrays in them are read-only.
+
+Arrays are [row, column] = (H, W); panel grids ascend in y, so row 0 is the panel's lower edge.
+Lengths are mm, angles rad unless the name says otherwise.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = [
+    "Board",
+    "Camera",
+    "CheckResult",
+    "Grid",
+    "HeightMap",
+    "Photo",
+    "PhotoCheck",
+    "Picture",
+    "Pose",
+    "Reading",
+    "Spot",
+    "TagSeen",
+    "View",
+]
+
+Array = NDArray[Any]
+
+
+def _freeze(*arrays: Array | None) -> None:
+    for array in arrays:
+        if array is not None:
+            array.flags.writeable = False
+
+
+@dataclass(frozen=True, slots=True)
+class Grid:
+    """A square-celled grid on the panel plane.
+
+    Attributes
+    ----------
+    x_mm : ndarray (W,), float64
+        Ascending column places in the panel frame, mm.
+    y_mm : ndarray (H,), float64
+        Ascending row places in the panel frame, mm.
+    step_mm : float
+        The spacing of both, mm.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    step_mm: float
+
+    def __post_init__(self) -> None:
+        _freeze(self.x_mm, self.y_mm)
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(H, W)."""
+        return self.y_mm.size, self.x_mm.size
+
+
+@dataclass(frozen=True, slots=True)
+class Photo:
+    """One photo, upright and in linear light.
+
+    Attributes
+    ----------
+    file : str
+        Its name in the sheet.
+    sha256 : str
+        Digest of the file's bytes.
+    image : ndarray (H, W), float32
+        Linear luminance, 0 black to 1 white.
+    saturated : ndarray (H, W), bool
+        True where any channel is at its top value (blown out).
+    focal_px : float or None
+        Focal length read from EXIF, in pixels of this image; None when EXIF has none.
+    focal_source : str
+        "exif_35mm", "exif_focal_plane" or "".
+    bits : int
+        Bits per channel of the file, 8 or 16.
+    """
+
+    file: str
+    sha256: str
+    image: Array
+    saturated: Array
+    focal_px: float | None = None
+    focal_source: str = ""
+    bits: int = 8
+
+    def __post_init__(self) -> None:
+        _freeze(self.image, self.saturated)
+
+
+@dataclass(frozen=True, slots=True)
+class TagSeen:
+    """One tag found in a photo: its id and its four subpixel corners (4, 2), column and row.
+
+    Corners run upper-left, upper-right, lower-right, lower-left of the printed tag, as seen upright.
+    """
+
+    id: int
+    corners_px: Array
+
+    def __post_init__(self) -> None:
+        _freeze(self.corners_px)
+
+
+@dataclass(frozen=True, slots=True)
+class Camera:
+    """A pinhole with OpenCV's distortion (k1, k2, p1, p2, k3).
+
+    ``u_focal_rel`` is the standard uncertainty of the focal length as a share of it.
+    """
+
+    focal_px: float
+    centre_px: tuple[float, float]
+    distortion: tuple[float, ...] = (0.0, 0.0, 0.0, 0.0, 0.0)
+    u_focal_rel: float = 0.0
+
+    @property
+    def matrix(self) -> Array:
+        """The 3 x 3 intrinsic matrix."""
+        c, r = self.centre_px
+        return np.array([[self.focal_px, 0.0, c], [0.0, self.focal_px, r], [0.0, 0.0, 1.0]])
+
+
+@dataclass(frozen=True, slots=True)
+class Pose:
+    """Where the camera is: X_camera = rotation @ X_panel + shift_mm.
+
+    Attributes
+    ----------
+    rotation : ndarray (3, 3)
+        From the panel frame to OpenCV's camera frame (x right, y down, z ahead).
+    shift_mm : ndarray (3,)
+        The panel's origin in the camera frame.
+    covariance : ndarray (6, 6)
+        Of (rotation vector left-multiplied, shift) in rad and mm.
+    reprojection_px : float
+        Root mean square distance between seen and projected tag corners.
+    """
+
+    rotation: Array
+    shift_mm: Array
+    covariance: Array
+    reprojection_px: float
+
+    def __post_init__(self) -> None:
+        _freeze(self.rotation, self.shift_mm, self.covariance)
+
+    @property
+    def centre_mm(self) -> Array:
+        """Camera centre in the panel frame, (3,)."""
+        centre: Array = -self.rotation.T @ self.shift_mm
+        return centre
+
+
+@dataclass(frozen=True, slots=True)
+class Board:
+    """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2.
+
+    ``bend_mm`` are the coefficients of its bulge along the normal, in powers of u = 2a/width and v = 2b/height:
+    u^2, uv, v^2, u^3, u^2 v, u v^2, v^3, u^4, ... v^4 (twelve); empty for a flat board.
+    """
+
+    centre_mm: Array
+    across: Array
+    up: Array
+    size_mm: tuple[float, float]
+    period_mm: float
+    bend_mm: tuple[float, ...] = ()
+
+    def __post_init__(self) -> None:
+        _freeze(self.centre_mm, self.across, self.up)
+
+    @property
+    def normal(self) -> Array:
+        """Unit normal, across x up."""
+        normal: Array = np.cross(self.across, self.up)
+        return normal
+
+
+@dataclass(frozen=True, slots=True)
+class HeightMap:
+    """Deviation from the fair form on the panel grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_mm : ndarray (H, W), float64
+        Deviation from the fair form, + is high; NaN where not measured.
+    form_mm : ndarray (H, W), float64
+        The fair form; NaN where it is not defined.
+    sigma_mm : ndarray (H, W), float64
+        Standard uncertainty of `height_mm`; NaN where not measured.
+    flags : ndarray (H, W), int32
+        Bits of ``surfscan.core.flags``; 0 is plain good.
+    form_name : str
+        What the fair form is, in words.
+    """
+
+    grid: Grid
+    height_mm: Array
+    form_mm: Array
+    sigma_mm: Array
+    flags: Array
+    form_name: str = ""
+
+    def __post_init__(self) -> None:
+        _freeze(self.height_mm, self.form_mm, self.sigma_mm, self.flags)
+
+
+@dataclass(frozen=True, slots=True)
+class Spot:
+    """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction."""
+
+    id: int
+    kind: str
+    x_mm: float
+    y_mm: float
+    peak_mm: float
+    u95_mm: float
+    length_mm: float
+    width_mm: float
+    angle_deg: float
+    area_cm2: float
+    volume_ml: float
+    peak_slope_mrad: float
+    verdict: str = ""
+    action: str = ""
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class PhotoCheck:
+    """One quality figure of one photo: measured against a threshold, with a sentence and a cure."""
+
+    name: str
+    value: float | None
+    unit: str
+    threshold: float
+    good: bool
+    sentence: str
+    cure: str = ""
+    extra: dict[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class View:
+    """One photo of a board, with where it was taken from and the board axis its stripes vary along.
+
+    ``hidden_px`` are outlines (N, 2) in the photo, column and row, of what hides the panel: the tags' paper.
+    """
+
+    photo: Photo
+    camera: Camera
+    pose: Pose
+    varies: str
+    hidden_px: tuple[Array, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Picture:
+    """What one photo's quality is judged by; maps on the coarse grid.
+
+    Attributes
+    ----------
+    lit, clipped : ndarray (H, W), bool
+        Cells whose stripes could be read; cells blown out.
+    modulation, level : ndarray (H, W)
+        Stripe amplitude over level, and level, linear light.
+    stripe_px : float
+        Stripe period in photo pixels where it is least (5th percentile over the lit cells).
+    stripes_across : float
+        Periods seen across the region.
+    misprints : int
+        Stripe edges of the board found out of place and allowed for.
+    """
+
+    lit: Array
+    clipped: Array
+    modulation: Array
+    level: Array
+    stripe_px: float
+    stripes_across: float
+    misprints: int
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the photos say about the surface; all maps on the coarse grid.
+
+    Attributes
+    ----------
+    grid : Grid
+    height_mm : ndarray (H, W)
+        Height above the plane of the tag centres; NaN where not measured.
+    p, q : ndarray (H, W)
+        Slopes dz/dx, dz/dy; NaN where not measured.
+    noise_mm : float
+        Standard deviation of the height from noise in the photos, away from the form.
+    uneven_mm : float
+        Standard deviation of the height from what both directions disagree by.
+    flags : ndarray (H, W), int32
+    closure_mrad : float
+        Root mean square disagreement of both directions (curl over one stripe period).
+    gain_mm : ndarray (2,)
+        Board millimetres per unit slope of each photo, median: the lever of the reflection.
+    period_mm : ndarray (2,)
+        Median reflected stripe period on the panel of each photo, mm.
+    rounds : int
+        Rounds it took.
+    pictures : tuple of Picture
+    told : ndarray (H, W), optional
+        How much the photos tell about the slopes, 1 for what is usual down to 0 inside one stretched stripe.
+    """
+
+    grid: Grid
+    height_mm: Array
+    p: Array
+    q: Array
+    noise_mm: float
+    uneven_mm: float
+    flags: Array
+    closure_mrad: float
+    gain_mm: Array
+    period_mm: Array
+    rounds: int
+    pictures: tuple[Picture, ...]
+    told: Array | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """Everything one check found: what the report writes and the command shows.
+
+    Attributes
+    ----------
+    panel : dict
+        ``name``, ``stage``, ``size_mm`` of the sheet.
+    limits : dict
+        ``low_mm``, ``high_mm``, ``filler_depth_mm`` and any further limit used, mm.
+    verdict : str
+        "ready", "rework", "close" or "not_measured".
+    sentence : str
+        The verdict in one sentence, with the number that decided it.
+    reasons : tuple of str
+        Sentences.
+    coverage : float
+        0 to 1, share of the judged region that was measured.
+    measures : dict
+        Standard flatness figures by name, mm; NaN where not measured.
+    height : HeightMap
+    spots : tuple of Spot
+        In the order of their numbers; empty when none was found.
+    photos : tuple of dict
+        Per photo ``file``, ``sha256``, ``reprojection_px``, ``quality`` (name -> figure, JSON-ready).
+    run : dict
+        Versions, settings, ``started`` (ISO 8601, UTC), ``seconds``; JSON-ready.
+    overlay_photo : ndarray (H, W), float32
+        The photo to draw on, linear light, 0 to 1.
+    project : callable
+        Panel points (N, 3) in mm to pixels (N, 2), column and row, of `overlay_photo`.
+    details : dict
+        Further results, JSON-ready, by name: uncertainty budget, straightedge, block, fill, slope, rule.
+    maps : dict of name to ndarray (H, W)
+        Further maps on the grid of `height`, NaN where not known.
+    """
+
+    panel: dict[str, Any]
+    limits: dict[str, float]
+    verdict: str
+    sentence: str
+    reasons: tuple[str, ...]
+    coverage: float
+    measures: dict[str, float]
+    height: HeightMap
+    spots: tuple[Spot, ...]
+    photos: tuple[dict[str, Any], ...]
+    run: dict[str, Any]
+    overlay_photo: Array
+    project: Callable[[Array], Array]
+    details: dict[str, Any] = field(default_factory=dict)
+    maps: dict[str, Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        _freeze(self.overlay_photo, *self.maps.values())

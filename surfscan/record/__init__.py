@@ -1,1 +1,0 @@
-"""The shop's record: every finished pass of every panel, in one database."""

@@ -1,0 +1,462 @@
+"""The record itself: add a pass, list, read back, forget.
+
+One pass is one transaction. In SQLite the record runs in write-ahead mode with full synchronisation: a program
+killed at any moment, or a power cut, leaves every finished pass and no half of one. Writers wait for each other.
+"""
+
+from __future__ import annotations
+
+import re
+import sqlite3
+import time
+import zlib
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any, TypeVar
+
+from sqlalchemy import Engine, create_engine, delete, event, func, select
+from sqlalchemy.engine import URL, Connection, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+
+from surfscan.core.errors import RefusedError, UsageError
+from surfscan.results.record_tables import VERSION, add_photos, digest, maps, passes, photos, prepare, row_of
+from surfscan.results.stored import StoredResult, parse_result
+
+__all__ = ["Pass", "Record", "check_job_number", "open_record"]
+
+PATIENCE_S = 60.0
+"""How long a writer waits for another: eight bays that finish at once take a second or two."""
+
+JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
+"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
+
+_LISTED = (
+    passes.c.id,
+    passes.c.job,
+    passes.c.panel,
+    passes.c.stage,
+    passes.c.verdict,
+    passes.c.coverage,
+    passes.c.spots,
+    passes.c.worst_mm,
+    passes.c.worst_u95_mm,
+    passes.c.started,
+    passes.c.added,
+    passes.c.program,
+)
+_CURE = "take the record from a copy, or start a new one; passes that can still be read stay readable"
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True, slots=True)
+class Pass:
+    """One line of the record.
+
+    Attributes
+    ----------
+    id : int
+        Its number in the record.
+    job : str
+        The job's number; "" where none was given.
+    panel, stage, verdict : str
+    coverage : float or None
+        0 to 1.
+    spots : int
+    worst_mm, worst_u95_mm : float or None
+        Signed peak of the spot farthest out, with half its 95 % interval.
+    started, added : str
+        When it was checked, and when it was added, ISO 8601, UTC.
+    program : str
+        Version of surfscan that checked it.
+    """
+
+    id: int
+    job: str
+    panel: str
+    stage: str
+    verdict: str
+    coverage: float | None
+    spots: int
+    worst_mm: float | None
+    worst_u95_mm: float | None
+    started: str
+    added: str
+    program: str
+
+
+class Record:
+    """An open record; use it in a ``with`` block, or close it.
+
+    Made by `open_record`.
+    """
+
+    def __init__(self, engine: Engine, name: str) -> None:
+        self._engine = engine
+        self.name = name
+
+    def __enter__(self) -> Record:
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Let go of the database."""
+        self._engine.dispose()
+
+    def add(self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None) -> int:
+        """Add the finished output folder of a check as one pass.
+
+        Parameters
+        ----------
+        folder : path
+            It holds `result.json` and `height.npz`, which are read back and checked first.
+        job : str
+            The job's number: digits, with . / - between them.
+        sheet : path, optional
+            The job sheet, kept as it is.
+
+        Returns
+        -------
+        int
+            The pass's number.
+
+        Raises
+        ------
+        RefusedError
+            When the folder is damaged or the record can't be written; nothing was added then.
+        UsageError
+            For a job number with other letters.
+        """
+        folder = Path(folder)
+        check_job_number(job)
+        try:
+            document, plain = (folder / "result.json").read_bytes(), (folder / "height.npz").read_bytes()
+            sheet_text = "" if sheet is None else Path(sheet).read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError) as error:
+            raise RefusedError(f"{folder} cannot be added to the record", found=str(error)) from None
+        result = parse_result(document, plain, name=str(folder), folder=folder)
+        now = datetime.now(UTC).isoformat(timespec="seconds")
+        values = row_of(result.document, document.decode(), job=job, sheet=sheet_text, added=now)
+        packed = zlib.compress(plain)
+
+        def write(connection: Connection) -> int:
+            made = connection.execute(passes.insert().values(**values)).inserted_primary_key
+            assert made is not None  # for the type checker
+            number = int(made[0])
+            connection.execute(maps.insert().values(pass_id=number, sha256=digest(plain), packed=packed))
+            add_photos(connection, number, result.document)
+            return number
+
+        return self._write(write)
+
+    def history(
+        self, *, job: str | None = None, panel: str | None = None, photo_sha256: str | None = None
+    ) -> Sequence[Pass]:
+        """List passes, earliest added first.
+
+        Parameters
+        ----------
+        job, panel : str, optional
+            Only those of this job, of this panel.
+        photo_sha256 : str, optional
+            Only those made from a photo of this digest.
+
+        Returns
+        -------
+        sequence of Pass
+            Rows of a damaged record that can't be read any more are left out; `unreadable` tells them.
+        """
+        query = select(*_LISTED).order_by(passes.c.id)
+        if job is not None:
+            query = query.where(passes.c.job == job)
+        if panel is not None:
+            query = query.where(passes.c.panel == panel)
+        if photo_sha256 is not None:
+            query = query.where(
+                passes.c.id.in_(select(photos.c.pass_id).where(photos.c.sha256 == photo_sha256))
+            )
+        try:
+            with self._engine.connect() as connection:
+                return [Pass(**row) for row in connection.execute(query).mappings()]
+        except DBAPIError as error:
+            if not _is_damage(error):
+                raise _unusable(self.name, error) from None
+        wanted = [one for one in (self._row(number) for number in self._numbers()) if one is not None]
+        chosen = [one for one in wanted if job in (None, one.job) and panel in (None, one.panel)]
+        if photo_sha256 is None:
+            return chosen
+        return [one for one in chosen if self._has_photo(one.id, photo_sha256)]
+
+    def unreadable(self) -> Sequence[int]:
+        """Numbers of passes whose row, document or maps are damaged; reads everything, so it takes its time."""
+        bad = []
+        for number in self._numbers():
+            try:
+                self.get(number)
+            except RefusedError:
+                bad.append(number)
+        return bad
+
+    def get(self, number: int) -> StoredResult:
+        """Read one pass back, whole.
+
+        Parameters
+        ----------
+        number : int
+
+        Returns
+        -------
+        StoredResult
+
+        Raises
+        ------
+        UsageError
+            When there is no such pass.
+        RefusedError
+            When it is damaged: every byte is held against its digest.
+        """
+        document, plain, _ = self._bytes(number)
+        return parse_result(document, plain, name=f"pass {number}")
+
+    def sheet(self, number: int) -> str:
+        """The job sheet that a pass was made from; "" when none was kept."""
+        return self._bytes(number)[2]
+
+    def files(self, number: int) -> dict[str, bytes]:
+        """The files of a pass as they were: `result.json`, `height.npz`, and `panel.toml` when it was kept."""
+        document, plain, sheet = self._bytes(number)
+        found = {"result.json": document, "height.npz": plain}
+        return found | ({"panel.toml": sheet.encode()} if sheet else {})
+
+    def forget(self, numbers: Sequence[int]) -> int:
+        """Take passes out of the record for good, all in one transaction; return how many there were.
+
+        In SQLite their bytes are overwritten and the write-ahead file is emptied.
+        """
+
+        def write(connection: Connection) -> int:
+            gone = 0
+            for number in numbers:
+                for table in (maps, photos):
+                    connection.execute(delete(table).where(table.c.pass_id == number))
+                gone += connection.execute(delete(passes).where(passes.c.id == number)).rowcount
+            return gone
+
+        gone = self._write(write)
+        if self._engine.dialect.name == "sqlite":
+            with self._engine.connect() as connection:
+                connection.exec_driver_sql("PRAGMA wal_checkpoint(TRUNCATE)")
+        return gone
+
+    def _bytes(self, number: int) -> tuple[bytes, bytes, str]:
+        query = select(
+            passes.c.document, passes.c.document_sha256, passes.c.sheet, maps.c.packed, maps.c.sha256
+        ).join_from(passes, maps, isouter=True)
+        try:
+            with self._engine.connect() as connection:
+                row = connection.execute(query.where(passes.c.id == number)).one_or_none()
+        except (SQLAlchemyError, UnicodeDecodeError) as error:
+            if isinstance(error, DBAPIError) and not _is_damage(error):
+                raise _unusable(self.name, error) from None
+            raise _damaged(number, "its row cannot be read") from None
+        if row is None:
+            raise UsageError(f"There is no pass {number} in {self.name}", cure="see surfscan history")
+        document = str(row[0]).encode()
+        if digest(document) != row[1]:
+            raise _damaged(number, "its document does not fit its digest")
+        try:
+            plain = zlib.decompress(row[3])
+        except (zlib.error, TypeError):
+            raise _damaged(number, "its maps cannot be unpacked") from None
+        if digest(plain) != row[4]:
+            raise _damaged(number, "its maps do not fit their digest")
+        return document, plain, str(row[2])
+
+    def _write(self, work: Callable[[Connection], T]) -> T:
+        try:
+            with _writing(self._engine) as connection:
+                return work(connection)
+        except SQLAlchemyError as error:
+            raise _unusable(self.name, error) from None
+
+    def _numbers(self) -> Sequence[int]:
+        """All numbers that may be there, also when the table can't be read in one go."""
+        try:
+            with self._engine.connect() as connection:
+                return list(connection.execute(select(passes.c.id).order_by(passes.c.id)).scalars())
+        except DBAPIError as error:
+            if not _is_damage(error):
+                raise _unusable(self.name, error) from None
+        try:  # the greatest number ever given: a small table of its own
+            with self._engine.connect() as connection:
+                most = connection.exec_driver_sql(
+                    "SELECT seq FROM sqlite_sequence WHERE name = 'surfscan_pass'"
+                ).scalar()
+        except DBAPIError as error:
+            raise _unusable(self.name, error) from None
+        return range(1, int(most or 0) + 1)
+
+    def _row(self, number: int) -> Pass | None:
+        try:
+            with self._engine.connect() as connection:
+                row = (
+                    connection.execute(select(*_LISTED).where(passes.c.id == number)).mappings().one_or_none()
+                )
+        except (DBAPIError, UnicodeDecodeError):
+            return None
+        return None if row is None else Pass(**row)
+
+    def _has_photo(self, number: int, sha256: str) -> bool:
+        query = select(func.count()).where(photos.c.pass_id == number, photos.c.sha256 == sha256)
+        try:
+            with self._engine.connect() as connection:
+                return bool(connection.execute(query).scalar())
+        except DBAPIError:
+            return False
+
+
+def open_record(where: Path | str) -> Record:
+    """Open a record, make it when it is new, bring it up to date when it is old.
+
+    Parameters
+    ----------
+    where : path or str
+        A file for SQLite, or an SQLAlchemy URL (``postgresql://user@host/name``).
+
+    Returns
+    -------
+    Record
+
+    Raises
+    ------
+    RefusedError
+        When it can't be opened, is no record, is damaged, or was written by a newer surfscan.
+    """
+    url, name = _url(where)
+    try:
+        engine = create_engine(url, **({"connect_args": {"timeout": PATIENCE_S}} if _is_sqlite(url) else {}))
+    except (ModuleNotFoundError, NoSuchModuleError) as error:
+        raise RefusedError(
+            f"The record {name} cannot be opened",
+            found=f"no driver for {url.drivername} ({error})",
+            cure="install it, for PostgreSQL: pip install 'psycopg[binary]'",
+        ) from None
+    if _is_sqlite(url):
+        _set_up_sqlite(engine)
+    try:
+        with _writing(engine) as connection:
+            prepare(connection)
+    except LookupError as error:
+        engine.dispose()
+        raise RefusedError(
+            f"The record {name} was written by a newer surfscan",
+            found=f"version {error.args[0]}",
+            allowed=f"up to {VERSION}",
+            cure="bring surfscan up to date",
+        ) from None
+    except (SQLAlchemyError, ValueError, KeyError, TypeError) as error:
+        engine.dispose()
+        raise _unusable(name, error) from None
+    return Record(engine, name)
+
+
+def check_job_number(job: str) -> None:
+    """Refuse a job number that could be a plate or a name (UsageError); "" is allowed."""
+    if job and not JOB_NUMBER.fullmatch(job):
+        raise UsageError(
+            "A job number has digits only",
+            found=repr(job),
+            allowed="digits, with . / - between them, at most 32: the record holds no plates and no names",
+            cure="give the shop's own number of the job",
+        )
+
+
+def _url(where: Path | str) -> tuple[URL, str]:
+    """The database's URL, and its name for messages, without a password."""
+    if isinstance(where, Path) or "://" not in where:
+        path = Path(where)
+        if path.is_dir():
+            raise RefusedError(f"The record {path} is a folder", allowed="a file", cure="name a file in it")
+        if not path.parent.is_dir():
+            raise RefusedError(f"The folder of the record {path} is not there", cure="make it first")
+        return URL.create("sqlite", database=str(path)), str(path)
+    try:
+        url = make_url(where)
+    except ArgumentError:
+        raise RefusedError(
+            "The record's address cannot be read", allowed="a file, or postgresql://user@host/name"
+        ) from None
+    if url.drivername in ("postgresql", "postgres"):
+        url = url.set(drivername="postgresql+psycopg")
+    return url, url.render_as_string(hide_password=True)
+
+
+def _is_sqlite(url: URL) -> bool:
+    return url.get_backend_name() == "sqlite"
+
+
+def _set_up_sqlite(engine: Engine) -> None:
+    """Write-ahead mode, full synchronisation, forgotten bytes overwritten; transactions are ours to begin."""
+
+    @event.listens_for(engine, "connect")
+    def connect(connection: sqlite3.Connection, _: Any) -> None:
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        # Turning the mode on needs the file alone for a moment, and SQLite does not wait for that by itself.
+        ends = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                    cursor.execute("PRAGMA journal_mode = WAL")
+                break
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > ends:
+                    raise
+                time.sleep(0.02)
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.execute("PRAGMA secure_delete = ON")
+        cursor.close()
+
+
+@contextmanager
+def _writing(engine: Engine) -> Iterator[Connection]:
+    """One transaction that writes, from its start: in SQLite a reader can't become a writer without a risk."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "sqlite":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        try:
+            yield connection
+        except BaseException:
+            connection.rollback()
+            raise
+        connection.commit()
+
+
+def _is_damage(error: DBAPIError) -> bool:
+    words = ("malformed", "not a database", "corrupt", "disk i/o error", "could not decode")
+    return any(word in str(error.orig).lower() for word in words)
+
+
+def _damaged(number: int, found: str) -> RefusedError:
+    return RefusedError(f"Pass {number} of the record is damaged", found=found, cure=_CURE)
+
+
+def _unusable(name: str, error: Exception) -> RefusedError:
+    found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
+    first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
+    if isinstance(error, DBAPIError) and _is_damage(error):
+        return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
+    return RefusedError(
+        f"The record {name} cannot be used",
+        found=first,
+        cure="check its path or address, its rights, and room",
+    )

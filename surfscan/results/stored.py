@@ -1,0 +1,286 @@
+"""A result read back from its folder: `result.json` and `height.npz`, checked before anything trusts them."""
+
+from __future__ import annotations
+
+import io
+import json
+import zipfile
+from dataclasses import dataclass, field, fields
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, ValidationError
+
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
+
+__all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
+
+KNOWN_SCHEMA = 1
+"""Newest `schema` of result.json that is understood."""
+
+MOST_BYTES = 2**31
+"""A map that unpacks to more than this is damaged, or meant to do harm: a check writes a hundredth of it."""
+
+_MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
+_CURE = "check the job again, or take the folder from a copy"
+
+
+@dataclass(frozen=True, slots=True)
+class StoredResult:
+    """One check as its folder (or the record) holds it.
+
+    The attributes are those of `CheckResult`, less the photo to draw on.
+
+    Attributes
+    ----------
+    name : str
+        Where it came from, for messages: the folder, or the pass.
+    document : dict
+        `result.json` as it stands.
+    panel, limits : dict
+    verdict, sentence : str
+    reasons : tuple of str
+    coverage : float
+        0 to 1.
+    measures : dict
+        NaN where null.
+    height : HeightMap
+    spots : tuple of Spot
+    photos : tuple of dict
+    run, details : dict
+        `details` is everything else in the document.
+    maps : dict of name to ndarray (H, W)
+        Further maps on the grid of `height`.
+    """
+
+    name: str
+    document: dict[str, Any]
+    panel: dict[str, Any]
+    limits: dict[str, Any]
+    verdict: str
+    sentence: str
+    reasons: tuple[str, ...]
+    coverage: float
+    measures: dict[str, float]
+    height: HeightMap
+    spots: tuple[Spot, ...]
+    photos: tuple[dict[str, Any], ...]
+    run: dict[str, Any]
+    details: dict[str, Any] = field(default_factory=dict)
+    maps: dict[str, Array] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        _freeze(*self.maps.values())
+
+
+class _Panel(BaseModel):
+    model_config = ConfigDict(extra="allow")
+    name: str = ""
+    stage: str = ""
+    size_mm: tuple[float, float]
+
+
+class _Spot(BaseModel):
+    model_config = ConfigDict(extra="allow")
+    id: int
+    kind: Literal["low", "high"]
+    x_mm: float
+    y_mm: float
+    peak_mm: float
+    u95_mm: float | None
+    length_mm: float | None = None
+    width_mm: float | None = None
+    angle_deg: float | None = None
+    area_cm2: float | None = None
+    volume_ml: float | None = None
+    peak_slope_mrad: float | None = None
+    verdict: str = ""
+    action: str = ""
+    flags: list[str] = []
+
+
+class _Document(BaseModel):
+    """What every reader of a result relies on; anything more may be there."""
+
+    model_config = ConfigDict(extra="allow")
+    panel: _Panel
+    limits: dict[str, Any]
+    verdict: Literal["ready", "rework", "close", "not_measured"]
+    reasons: list[str]
+    coverage: float | None
+    measures: dict[str, float | None]
+    spots: list[_Spot]
+    photos: list[dict[str, Any]]
+    run: dict[str, Any]
+
+
+def load_result(folder: Path | str) -> StoredResult:
+    """Read a result back from an output folder of `check`.
+
+    Parameters
+    ----------
+    folder : path
+        It holds `result.json` and `height.npz`; nothing else in it is read.
+
+    Returns
+    -------
+    StoredResult
+
+    Raises
+    ------
+    RefusedError
+        When a file is missing, damaged, or of a newer schema.
+    """
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise RefusedError(
+            f"{folder} is not a folder", allowed="an output folder of surfscan check", cure="check the path"
+        )
+    return parse_result(
+        _read(folder / "result.json"), _read(folder / "height.npz"), name=str(folder), folder=folder
+    )
+
+
+def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None = None) -> StoredResult:
+    """Check the bytes of `result.json` and `height.npz`, and put the result together.
+
+    Parameters
+    ----------
+    document, maps : bytes
+    name : str
+        What messages call it.
+    folder : Path, optional
+        Where the files are, for messages.
+
+    Returns
+    -------
+    StoredResult
+
+    Raises
+    ------
+    RefusedError
+        When either is damaged, or of a newer schema.
+    """
+    where = f"{folder}/" if folder is not None else f"{name}: "
+    raw, checked = _parse_document(document, f"{where}result.json")
+    if isinstance(raw.get("relative"), dict):
+        raise RefusedError(
+            f"{name} holds a look without a scale",
+            found="highs and lows in shares of the deepest, no height",
+            allowed="a result with heights in mm",
+            cure="lay tags on the panel, say where the board stands, and check it again",
+        )
+    height, more = _parse_maps(maps, f"{where}height.npz", form_name=str(raw.get("form", "")))
+    rest = {"schema", "panel", "limits", "verdict", "sentence", "reasons", "coverage", "form", "measures"}
+    rest |= {"spots", "photos", "run"}
+    return StoredResult(
+        name=name,
+        document=raw,
+        panel=raw["panel"],
+        limits=raw["limits"],
+        verdict=raw["verdict"],
+        sentence=str(raw.get("sentence", "")),
+        reasons=tuple(raw["reasons"]),
+        coverage=_number(raw["coverage"]),
+        measures={key: _number(value) for key, value in raw["measures"].items()},
+        height=height,
+        spots=tuple(_spot(row) for row in checked.spots),
+        photos=tuple(raw["photos"]),
+        run=raw["run"],
+        details={key: value for key, value in raw.items() if key not in rest},
+        maps=more,
+    )
+
+
+def _read(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise RefusedError(
+            f"{path} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a finished output folder of surfscan check",
+            cure=_CURE,
+        ) from None
+
+
+def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
+    try:
+        raw = json.loads(data.decode("utf-8"))
+    except (UnicodeDecodeError, ValueError, RecursionError):
+        raise RefusedError(f"{name} is damaged", found="no whole JSON document", cure=_CURE) from None
+    schema = raw.get("schema") if isinstance(raw, dict) else None
+    if isinstance(schema, int) and schema > KNOWN_SCHEMA:
+        raise RefusedError(
+            f"{name} was written by a newer surfscan",
+            found=f"schema {schema}",
+            allowed=f"up to {KNOWN_SCHEMA}",
+            cure="bring surfscan up to date",
+        )
+    if schema != KNOWN_SCHEMA or isinstance(schema, bool):
+        raise RefusedError(f"{name} is no result of surfscan check", found=f"schema {schema}", cure=_CURE)
+    try:
+        checked = _Document.model_validate(raw)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        raise RefusedError(f"{name} is damaged: {key}", found=first["msg"].lower(), cure=_CURE) from None
+    assert isinstance(raw, dict)  # for the type checker
+    return raw, checked
+
+
+def _parse_maps(data: bytes, name: str, *, form_name: str) -> tuple[HeightMap, dict[str, Array]]:
+    def damaged(found: str) -> RefusedError:
+        return RefusedError(f"{name} is damaged", found=found, cure=_CURE)
+
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as parts:
+            if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
+                raise damaged("more than 2 GB of maps")
+        with np.load(io.BytesIO(data), allow_pickle=False) as stored:
+            arrays = {key: np.asarray(stored[key]) for key in stored.files}
+    except RefusedError:
+        raise
+    except Exception:  # zip, zlib and NumPy each raise their own kinds on damage
+        raise damaged("it cannot be unpacked") from None
+    missing = [key for key in _MAPS if key not in arrays]
+    if missing:
+        raise damaged(f"{', '.join(missing)} not in it")
+    if any(array.dtype.kind not in "fiu" for array in arrays.values()):
+        raise damaged("maps that are not numbers")
+    x, y = arrays["x_mm"].astype(float), arrays["y_mm"].astype(float)
+    if x.ndim != 1 or y.ndim != 1 or x.size < 2 or y.size < 2 or not np.isfinite([*x, *y]).all():
+        raise damaged("x_mm or y_mm is no row of places")
+    steps = np.concatenate([np.diff(x), np.diff(y)])
+    step = float(np.median(steps))
+    if step <= 0 or np.abs(steps - step).max() > 1e-3 * step:
+        raise damaged("x_mm and y_mm do not ascend in even steps")
+    shape = y.size, x.size
+    wrong = [key for key, array in arrays.items() if key not in ("x_mm", "y_mm") and array.shape != shape]
+    if wrong:
+        raise damaged(f"{wrong[0]} is {arrays[wrong[0]].shape}, not {shape}")
+    if any(np.isinf(arrays[key]).any() for key in ("height_mm", "form_mm", "sigma_mm")):
+        raise damaged("infinite heights")
+    if (arrays["sigma_mm"] < 0).any():
+        raise damaged("negative sigma_mm")
+    height = HeightMap(
+        Grid(x, y, step),
+        arrays["height_mm"].astype(float),
+        arrays["form_mm"].astype(float),
+        arrays["sigma_mm"].astype(float),
+        arrays["flags"].astype(np.int32),
+        form_name,
+    )
+    return height, {key: array.astype(float) for key, array in arrays.items() if key not in _MAPS}
+
+
+def _spot(row: _Spot) -> Spot:
+    values: dict[str, Any] = {f.name: getattr(row, f.name) for f in fields(Spot)}
+    plain: dict[str, Any] = {k: float("nan") if value is None else value for k, value in values.items()}
+    return Spot(**{**plain, "flags": tuple(row.flags)})
+
+
+def _number(value: float | None) -> float:
+    return float("nan") if value is None else float(value)

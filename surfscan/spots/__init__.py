@@ -1,1 +1,0 @@
-"""Deviation to labelled spots to one row per spot."""

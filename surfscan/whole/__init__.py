@@ -1,1 +1,0 @@
-"""Several views of one panel put together."""
