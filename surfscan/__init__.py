@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
     from surfscan.core.flags import describe as describe_flag
     from surfscan.core.records import CheckResult, HeightMap, Spot
+    from surfscan.gloss.mirrored import reflected_stripes
     from surfscan.gloss.preview import preview_gloss
-    from surfscan.gloss.reflection import reflected_stripes
     from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
     from surfscan.gloss.viewing import walk_round
     from surfscan.job.sheet import Sheet, load_sheet
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from surfscan.plan.forward import Plan, plan_shot
     from surfscan.plan.pictures import draw_plan
     from surfscan.plan.printing import write_print
-    from surfscan.plan.shot import Shot, surface_named
+    from surfscan.plan.shot import Shot, finish_named
     from surfscan.plan.words import plan_text
     from surfscan.report.difference import write_comparison
     from surfscan.report.difference_picture import draw_difference
@@ -93,6 +93,7 @@ __all__ = [
     "draw_plan",
     "export_result",
     "find_the_low",
+    "finish_named",
     "format_area",
     "format_depth",
     "format_filler",
@@ -111,7 +112,6 @@ __all__ = [
     "profile_under_ruler",
     "reflected_stripes",
     "score_answer",
-    "surface_named",
     "walk_round",
     "write_comparison",
     "write_gloss",
@@ -172,9 +172,9 @@ _HOME = {
     "SCREEN_CAUTION": "surfscan.screen.page",
     "preview_gloss": "surfscan.gloss.preview",
     "profile_under_ruler": "surfscan.surface.profile",
-    "reflected_stripes": "surfscan.gloss.reflection",
+    "reflected_stripes": "surfscan.gloss.mirrored",
     "score_answer": "surfscan.synth.lesson",
-    "surface_named": "surfscan.plan.shot",
+    "finish_named": "surfscan.plan.shot",
     "walk_round": "surfscan.gloss.viewing",
     "write_comparison": "surfscan.report.difference",
     "write_gloss": "surfscan.gloss.sheet",

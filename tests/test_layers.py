@@ -182,7 +182,7 @@ def test_public_names_are_these_and_all_load() -> None:
         "profile_under_ruler",
         "reflected_stripes",
         "score_answer",
-        "surface_named",
+        "finish_named",
         "walk_round",
         "write_comparison",
         "write_gloss",

@@ -15,20 +15,18 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from surfscan.core.errors import RefusedError
 from surfscan.job.lens_file import read_lens
+from surfscan.job.sheet_base import Table, as_tuples
+from surfscan.job.sheet_board import BoardSheet, TagsSheet
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_lamp import BallSheet, LampSheet
 from surfscan.job.sheet_tables import (
-    BoardSheet,
     CameraSheet,
     LimitsSheet,
     MeasureSheet,
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
-    Table,
-    TagsSheet,
     UncertaintySheet,
-    as_tuples,
 )
 
 __all__ = ["Sheet", "load_sheet"]

@@ -7,8 +7,8 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
+from surfscan.job.sheet_base import Length, Point3, Table, inside
 from surfscan.job.sheet_errors import refuse
-from surfscan.job.sheet_tables import Length, Point3, Table, inside
 
 __all__ = ["BallSheet", "LampSheet", "unit_vector"]
 

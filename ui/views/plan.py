@@ -58,7 +58,7 @@ def _ask() -> surfscan.Shot | None:
             board_distance_mm=board,
             camera_distance_mm=camera,
             angle_deg=float(angle),
-            surface=surfscan.surface_named(surface),
+            surface=surfscan.finish_named(surface),
         )
     except surfscan.UsageError as error:
         looks.refusal(error)
