@@ -283,6 +283,12 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     ------
     RefusedError
         With the key, what was found, what is allowed and what to do.
+
+    Examples
+    --------
+    >>> sheet = surfscan.load_sheet(jobs / "flat")
+    >>> sheet.panel.stage, len(sheet.photos)
+    ('primer', 2)
     """
     folder = Path(folder)
     if folder.name == "panel.toml" and folder.is_file():
