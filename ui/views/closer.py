@@ -109,11 +109,8 @@ def _pane(
         pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
         url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
-    tag, values, options = (
-        kind,
-        np.asarray(height.height_mm),
-        {"scale": "deviation", "low": low, "high": high},
-    )
+    tag, values = kind, np.asarray(height.height_mm)
+    options: dict[str, Any] = {"scale": "deviation", "low": low, "high": high}
     caption = f"From straight above, the panel's upper edge on top. {tap}"
     if kind == _STRIPES:
         way, far, crown = _mirror_options()

@@ -129,8 +129,14 @@ def _print(shot: Shot) -> None:
         "What", ["tags", "stripes", "gauge"], default="tags", key="p-what", required=True
     )
     if st.button("Make the pages", key="p-make"):
-        options = {"size_mm": shot.board_mm, "period_mm": shot.period_mm, "side_mm": shot.tag_side_mm}
         with tempfile.TemporaryDirectory() as folder:
-            file = write_print(what, folder, paper=paper, **options)[0]
+            file = write_print(
+                what,
+                folder,
+                paper=paper,
+                size_mm=shot.board_mm,
+                period_mm=shot.period_mm,
+                side_mm=shot.tag_side_mm,
+            )[0]
             data, name = file.read_bytes(), file.name
         st.download_button(f"{name}: print at 100 %", data, name, "application/pdf", key="p-pdf")
