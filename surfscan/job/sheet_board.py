@@ -26,9 +26,16 @@ _SQUARE_TOLERANCE = 0.01  # cosine between across and up; 0.6 degrees, more is a
 class TagsSheet(Table):
     """Printed square tags: `[tags]` on the panel, `[board.tags]` on the board."""
 
-    dictionary: Dictionary = Field(description="one of " + ", ".join(get_args(Dictionary)))
-    side_mm: Length = Field(description="side of the black square, mm")
-    centres_mm: dict[int, Point] = Field(description="id = [x, y] for each tag, mm")
+    dictionary: Dictionary = Field(
+        title="the family of tags", description="one of " + ", ".join(get_args(Dictionary))
+    )
+    side_mm: Length = Field(
+        title="side of the black square; measure it on the print", description="side of the black square, mm"
+    )
+    centres_mm: dict[int, Point] = Field(
+        title="number of each tag and where its middle is, from the panel's middle; on the board as [across, up]",
+        description="id = [x, y] for each tag, mm",
+    )
 
     @field_validator("centres_mm", mode="before")
     @classmethod
@@ -78,17 +85,46 @@ class BoardSheet(Table):
     """The striped board and where it stands: `[board]`."""
 
     pattern: Literal["stripes", "stepped", "dots"] = Field(
-        default="stripes", description="one of stripes, stepped, dots"
+        title="what the board shows", default="stripes", description="one of stripes, stepped, dots"
     )
-    period_mm: Length | None = Field(default=None, description="stripe period or dot spacing, mm")
+    period_mm: Length | None = Field(
+        title="one dark and one light stripe together; the spacing of dots",
+        json_schema_extra={"without": "needed"},
+        default=None,
+        description="stripe period or dot spacing, mm",
+    )
     centre_mm: Point3 | None = Field(
-        default=None, description="[x, y, z] of the board's middle, mm, z over 0"
+        title="the board's middle",
+        json_schema_extra={"without": "needed, or a set-up photo"},
+        default=None,
+        description="[x, y, z] of the board's middle, mm, z over 0",
     )
-    across: Point3 | None = Field(default=None, description="unit vector [x, y, z] in the panel frame")
-    up: Point3 | None = Field(default=None, description="unit vector [x, y, z] in the panel frame")
-    size_mm: Size | None = Field(default=None, description="[width, height] of the board, mm")
-    setup_photo: str | None = Field(default=None, description="name of a photo in the job folder")
-    tags: TagsSheet | None = Field(default=None, description="a table like [tags]")
+    across: Point3 | None = Field(
+        title="the board's direction to its right, a unit vector",
+        json_schema_extra={"without": "needed, or a set-up photo"},
+        default=None,
+        description="unit vector [x, y, z] in the panel frame",
+    )
+    up: Point3 | None = Field(
+        title="the board's direction upwards, a unit vector at right angles to `across`",
+        json_schema_extra={"without": "needed, or a set-up photo"},
+        default=None,
+        description="unit vector [x, y, z] in the panel frame",
+    )
+    size_mm: Size | None = Field(
+        title="width (along across) and height (along up)",
+        json_schema_extra={"without": "needed"},
+        default=None,
+        description="[width, height] of the board, mm",
+    )
+    setup_photo: str | None = Field(
+        title="instead of `centre_mm`, `across` and `up`: a photo that shows the panel's tags and the board's",
+        default=None,
+        description="name of a photo in the job folder",
+    )
+    tags: TagsSheet | None = Field(
+        title="the board's own tags", default=None, description="a table like [tags]"
+    )
 
     @field_validator("across", "up")
     @classmethod

@@ -30,18 +30,33 @@ Stage = Literal["bare-metal", "filler", "putty", "primer", "base", "clear"]
 class PanelSheet(Table):
     """What is judged: `[panel]`."""
 
-    name: str = Field(default="", max_length=200, description="a name of your own, up to 200 letters")
-    stage: Stage = Field(description="one of " + ", ".join(get_args(Stage)))
-    size_mm: Size = Field(description="[width, height] of the panel rectangle, mm")
+    name: str = Field(
+        title="a name of your own",
+        default="",
+        max_length=200,
+        description="a name of your own, up to 200 letters",
+    )
+    stage: Stage = Field(
+        title="what the panel's surface is now", description="one of " + ", ".join(get_args(Stage))
+    )
+    size_mm: Size = Field(
+        title="width and height of the rectangle to judge, centred on the panel's middle",
+        description="[width, height] of the panel rectangle, mm",
+    )
     origin_mm: Point | None = Field(
+        title="where this view's middle lies on a panel larger than one view",
         default=None,
         description="[x, y] of this view's middle in the frame of a panel larger than one view, mm",
     )
     region_mm: tuple[Point, ...] | None = Field(
-        default=None, description="a polygon [[x, y], ...] of at least three corners, mm"
+        title="a polygon to judge instead of the rectangle",
+        default=None,
+        description="a polygon [[x, y], ...] of at least three corners, mm",
     )
     leave_out_mm: tuple[tuple[Point, ...], ...] = Field(
-        default=(), description="a list of polygons [[[x, y], ...], ...], mm"
+        title="polygons left out: a handle, trim, a styling crease",
+        default=(),
+        description="a list of polygons [[[x, y], ...], ...], mm",
     )
 
     @field_validator("name")
@@ -81,17 +96,33 @@ class CameraSheet(Table):
     """The camera: `[camera]`, one of `focal_px`, `focal_35mm`, `lens_file`; without any, EXIF is asked."""
 
     focal_px: Annotated[float, Field(gt=0.0, le=1e6)] | None = Field(
-        default=None, description="focal length in pixels of the photo as stored, over 0"
+        title="focal length in pixels",
+        json_schema_extra={"without": "see `camera.lens_file`"},
+        default=None,
+        description="focal length in pixels of the photo as stored, over 0",
     )
     focal_35mm: Annotated[float, Field(ge=5.0, le=2000.0)] | None = Field(
-        default=None, description="focal length as for 35 mm film, mm, at least 5 and at most 2000"
+        title="focal length as for 35 mm film (phones: often 24 to 28)",
+        json_schema_extra={"without": "see `camera.lens_file`"},
+        default=None,
+        description="focal length as for 35 mm film, mm, at least 5 and at most 2000",
     )
-    lens_file: str | None = Field(default=None, description="name of a lens file in the job folder")
+    lens_file: str | None = Field(
+        title="a lens file in the folder, made by `surfscan lens`; it holds focal length, axis and distortion",
+        json_schema_extra={"without": "one of the three focal keys, or the photo's EXIF"},
+        default=None,
+        description="name of a lens file in the job folder",
+    )
     centre_px: tuple[Pixel, Pixel] | None = Field(
-        default=None, description="[column, row] of the optical axis, pixels"
+        title="where the lens's axis meets the photo",
+        json_schema_extra={"without": "the photo's middle"},
+        default=None,
+        description="[column, row] of the optical axis, pixels",
     )
     distortion: Annotated[tuple[float, ...], Field(min_length=4, max_length=5)] = Field(
-        default=(0.0, 0.0, 0.0, 0.0, 0.0), description="[k1, k2, p1, p2, k3]"
+        title="lens distortion as OpenCV has it",
+        default=(0.0, 0.0, 0.0, 0.0, 0.0),
+        description="[k1, k2, p1, p2, k3]",
     )
 
     @field_validator("distortion")
@@ -123,22 +154,48 @@ class CameraSheet(Table):
 class PhotoSheet(Table):
     """One photo: `[[photo]]`."""
 
-    file: str = Field(min_length=1, description="name of a file in the job folder")
-    varies: Literal["across", "up"] | None = Field(default=None, description="one of across, up")
-    period_mm: Length | None = Field(default=None, description="stripe period in this photo, mm")
-    phase_deg: Annotated[float, Field(ge=-3600.0, le=3600.0)] | None = Field(
-        default=None, description="degrees"
+    file: str = Field(
+        title="name of the photo: JPEG, PNG, TIFF (8 or 16 bit) or HEIC",
+        min_length=1,
+        description="name of a file in the job folder",
     )
-    lamp_mm: Point3 | None = Field(default=None, description="[x, y, z] of the lamp, mm, z over 0")
+    varies: Literal["across", "up"] | None = Field(
+        title="the way along which dark and light change: needed for stripes and stepped stripes",
+        default=None,
+        description="one of across, up",
+    )
+    period_mm: Length | None = Field(
+        title="stepped stripes: this frame's period",
+        default=None,
+        description="stripe period in this photo, mm",
+    )
+    phase_deg: Annotated[float, Field(ge=-3600.0, le=3600.0)] | None = Field(
+        title="stepped stripes: by how much this frame's pattern is advanced",
+        default=None,
+        description="degrees",
+    )
+    lamp_mm: Point3 | None = Field(
+        title="where the lamp was for this photo, in the panel's directions",
+        default=None,
+        description="[x, y, z] of the lamp, mm, z over 0",
+    )
     lamp_axis: Point3 | None = Field(
-        default=None, description="direction [x, y, z] in which this photo's lamp shines brightest"
+        title="direction in which this photo's lamp shines brightest",
+        default=None,
+        description="direction [x, y, z] in which this photo's lamp shines brightest",
     )
     corners_px: tuple[tuple[Pixel, Pixel], ...] | None = Field(
-        default=None, description="[[c, r], ...]: lower-left, lower-right, upper-right, upper-left"
+        title="instead of tags: the panel rectangle's corners in the photo",
+        default=None,
+        description="[[c, r], ...]: lower-left, lower-right, upper-right, upper-left",
     )
-    encoding: Literal["srgb", "linear"] = Field(default="srgb", description="one of srgb, linear")
+    encoding: Literal["srgb", "linear"] = Field(
+        title="`linear` for files already in linear light", default="srgb", description="one of srgb, linear"
+    )
     reference: Annotated[str, Field(min_length=1)] | None = Field(
-        default=None, description="name of the same photo of a flat glass, in the job folder"
+        title="the same photo of a flat glass in the panel's place, for every photo or none",
+        default=None,
+        description="name of the same photo of a flat glass, in the job folder",
     )
 
     @field_validator("file", "reference")
@@ -183,10 +240,13 @@ class ReferenceSheet(Table):
     """The flat glass or mirror of the reference photos: `[reference]`."""
 
     thickness_mm: Annotated[float, Field(ge=-50.0, le=100.0)] = Field(
-        description="how far the glass's reflecting face lies over the tags, mm, -50 to 100; 0 with tags on the glass"
+        title="how far the glass's mirroring face lies over the tags (0 with the tags on the glass)",
+        description="how far the glass's reflecting face lies over the tags, mm, -50 to 100; 0 with tags on the glass",
     )
     region_mm: tuple[Point, ...] | None = Field(
-        default=None, description="a polygon [[x, y], ...] of at least three corners where the glass lies, mm"
+        title="where the glass lies",
+        default=None,
+        description="a polygon [[x, y], ...] of at least three corners where the glass lies, mm",
     )
 
     @field_validator("region_mm")
@@ -204,21 +264,42 @@ _DEPTH = "mm, over 0 and at most 100"
 class LimitsSheet(Table):
     """What is allowed: `[limits]`, each optional; the judgement has a default for every stage."""
 
-    low_mm: _Depth = Field(default=None, description=_DEPTH)
-    high_mm: _Depth = Field(default=None, description=_DEPTH)
-    filler_depth_mm: _Depth = Field(default=None, description=_DEPTH)
-    putty_depth_mm: _Depth = Field(default=None, description=_DEPTH)
+    low_mm: _Depth = Field(
+        title="a low deeper than this is reported",
+        json_schema_extra={"without": "by stage"},
+        default=None,
+        description=_DEPTH,
+    )
+    high_mm: _Depth = Field(
+        title="a high taller than this is reported",
+        json_schema_extra={"without": "by stage"},
+        default=None,
+        description=_DEPTH,
+    )
+    filler_depth_mm: _Depth = Field(
+        title="no place may need, or hold, more filler than this", default=None, description=_DEPTH
+    )
+    putty_depth_mm: _Depth = Field(
+        title="a low deeper than this is work for filler, not putty", default=None, description=_DEPTH
+    )
     confidence: Annotated[float, Field(gt=0.5, lt=1.0)] | None = Field(
-        default=None, description="a share, over 0.5 and under 1"
+        title="how sure a verdict must be", default=None, description="a share, over 0.5 and under 1"
     )
     slope_mrad: Annotated[float, Field(gt=0.0, le=1000.0)] | None = Field(
-        default=None, description="mrad, over 0 and at most 1000"
+        title="steepest slope of waves in the band; it decides once you give it, else it is for information",
+        json_schema_extra={"without": "by stage"},
+        default=None,
+        description="mrad, over 0 and at most 1000",
     )
     band_mm: tuple[_Wave, _Wave] | None = Field(
-        default=None, description="[shortest, longest] wavelength, mm, the first below the second"
+        title="shortest and longest of those waves",
+        default=None,
+        description="[shortest, longest] wavelength, mm, the first below the second",
     )
     feather_mrad: Annotated[float, Field(gt=0.0, le=1000.0)] | None = Field(
-        default=None, description="mrad, over 0 and at most 1000"
+        title="steepest slope of a raised surface in the fill plan",
+        default=None,
+        description="mrad, over 0 and at most 1000",
     )
 
     @field_validator("band_mm")
@@ -237,20 +318,32 @@ class MeasureSheet(Table):
     """The gauges to lay on the map: `[measure]`, each optional."""
 
     straightedge_mm: Annotated[float, Field(ge=20.0, le=5000.0)] = Field(
-        default=300.0, description="length of the ruler, mm, 20 to 5000"
+        title="length of the ruler laid on the map",
+        default=300.0,
+        description="length of the ruler, mm, 20 to 5000",
     )
-    straightedge_at_mm: Point | None = Field(default=None, description="[x, y] of a place on the panel, mm")
+    straightedge_at_mm: Point | None = Field(
+        title="a place to lay it", default=None, description="[x, y] of a place on the panel, mm"
+    )
     straightedge_direction_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = Field(
-        default=0.0, description="direction of the ruler there, degrees anticlockwise from x"
+        title="which way it lies there",
+        default=0.0,
+        description="direction of the ruler there, degrees anticlockwise from x",
     )
     straightedge_line_mm: tuple[Point, Point] | None = Field(
-        default=None, description="[[x, y], [x, y]], the ends of a line to lay the ruler along, mm"
+        title="two ends of a line to lay it along",
+        default=None,
+        description="[[x, y], [x, y]], the ends of a line to lay the ruler along, mm",
     )
     block_mm: tuple[_Block, _Block] = Field(
-        default=(280.0, 70.0), description="[length, width] of the sanding block, mm, 10 to 2000"
+        title="length and width of the sanding block",
+        default=(280.0, 70.0),
+        description="[length, width] of the sanding block, mm, 10 to 2000",
     )
     waviness_mm: Annotated[float, Field(ge=1.0, le=5000.0)] = Field(
-        default=80.0, description="cut-off wavelength of the waviness filter, mm, 1 to 5000"
+        title="cut-off wavelength of the waviness filter",
+        default=80.0,
+        description="cut-off wavelength of the waviness filter, mm, 1 to 5000",
     )
 
 
@@ -261,19 +354,35 @@ class UncertaintySheet(Table):
     """
 
     board_centre_mm: Length | None = Field(
-        default=None, description="of each coordinate of board.centre_mm, mm"
+        title="how well the board's middle is known",
+        default=None,
+        description="of each coordinate of board.centre_mm, mm",
     )
     board_angle_deg: Annotated[float, Field(gt=0.0, le=45.0)] | None = Field(
-        default=None, description="of the board's direction, degrees, over 0 and at most 45"
+        title="how well the board's direction is known",
+        default=None,
+        description="of the board's direction, degrees, over 0 and at most 45",
     )
     period_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        default=None, description="of the stripe period, as a share of it, over 0 and at most 0.5"
+        title="how well the stripe period is known",
+        default=None,
+        description="of the stripe period, as a share of it, over 0 and at most 0.5",
     )
     focal_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        default=None, description="of the focal length, as a share of it, over 0 and at most 0.5"
+        title="how well the focal length is known",
+        default=None,
+        description="of the focal length, as a share of it, over 0 and at most 0.5",
     )
-    tag_centre_mm: Length | None = Field(default=None, description="of each tag's place, mm")
-    lamp_mm: Length | None = Field(default=None, description="of each coordinate of a lamp's place, mm")
+    tag_centre_mm: Length | None = Field(
+        title="how well each tag's place is known", default=None, description="of each tag's place, mm"
+    )
+    lamp_mm: Length | None = Field(
+        title="how well a lamp's place is known",
+        default=None,
+        description="of each coordinate of a lamp's place, mm",
+    )
     tag_corner_px: Annotated[float, Field(gt=0.0, le=50.0)] | None = Field(
-        default=None, description="of a tag corner found in a photo, pixels, over 0 and at most 50"
+        title="how well a tag's corner is found in a photo",
+        default=None,
+        description="of a tag corner found in a photo, pixels, over 0 and at most 50",
     )
