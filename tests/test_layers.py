@@ -29,6 +29,8 @@ def rooms_of(guide: str) -> list[set[str]]:
 
 LAYERS = rooms_of(GUIDE.read_text(encoding="utf-8"))
 ALLOWED = {("surface", "optics")}
+# A result in a notebook is drawn by the report, found by name when the notebook asks: the one look down the table.
+LOOKS_DOWN = {("core/showing.py", "report")}
 # The package's own front door loads names on first use; it has no layer.
 FRONT = "__init__"
 # Known surfaces may use these and nothing else, and no room that measures may use them.
@@ -61,6 +63,11 @@ def imports(source: str) -> list[tuple[int, str]]:
                 for alias in node.names
                 if alias.name.startswith("surfscan.")
             ]
+        elif isinstance(node, ast.Call) and getattr(node.func, "id", "") == "import_module":
+            named = [a.value for a in node.args if isinstance(a, ast.Constant)]
+            found += [
+                (node.lineno, str(name).split(".")[1]) for name in named if str(name).startswith("surfscan.")
+            ]
     return found
 
 
@@ -88,7 +95,7 @@ def test_a_file_imports_only_from_above(path: Path) -> None:
     wrong = [
         f"line {line}: {complaint(part, used)}"
         for line, used in imports(path.read_text())
-        if complaint(part, used)
+        if complaint(part, used) and (path.relative_to(SOURCE).as_posix(), used) not in LOOKS_DOWN
     ]
     assert wrong == []
 
@@ -102,6 +109,7 @@ def test_every_part_has_a_layer_and_every_rule_bites() -> None:
     assert complaint("surface", "optics") == ""
     assert complaint("check", "synth") == "check may not use known surfaces"
     assert complaint("synth", "phase") == "synth may not use phase"
+    assert imports("import_module('surfscan.report.notebook')") == [(1, "report")]
     assert imports("def f():\n    from surfscan.report.table import x\n    import surfscan.cli") == [
         (2, "report"),
         (3, "cli"),
