@@ -40,7 +40,9 @@ if TYPE_CHECKING:
     from surfscan.report.export import write_result
     from surfscan.report.open_files import export_result
     from surfscan.report.panes import draw_lesson_map, draw_map_pane, draw_photo_pair
-    from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+    from surfscan.core.units import parse_length
+    from surfscan.report.words import ResultText
+    from surfscan.report.units import format_area, format_depth, format_filler, format_length
     from surfscan.results.record import open_record
     from surfscan.results.stored import load_result
     from surfscan.screen.make import make_screen
@@ -71,6 +73,7 @@ __all__ = [
     "Placement",
     "Plan",
     "RefusedError",
+    "ResultText",
     "Sheet",
     "Shot",
     "Spot",
@@ -82,7 +85,6 @@ __all__ = [
     "check_job",
     "compare_passes",
     "compare_results",
-    "convert_text",
     "default_limits",
     "describe_flag",
     "draw_difference",
@@ -102,6 +104,7 @@ __all__ = [
     "look_at_photo",
     "make_screen",
     "open_record",
+    "parse_length",
     "photo_size",
     "photograph",
     "place_shot",
@@ -133,6 +136,7 @@ _HOME = {
     "Placement": "surfscan.plan.backward",
     "Plan": "surfscan.plan.forward",
     "RefusedError": "surfscan.core.errors",
+    "ResultText": "surfscan.report.words",
     "STAGES": "surfscan.judge.limits",
     "Sheet": "surfscan.job.sheet",
     "Shot": "surfscan.plan.shot",
@@ -144,7 +148,6 @@ _HOME = {
     "check_job": "surfscan.check.pipeline",
     "compare_passes": "surfscan.change.buildup",
     "compare_results": "surfscan.change.comparison",
-    "convert_text": "surfscan.report.units",
     "default_limits": "surfscan.judge.limits",
     "describe_flag": "surfscan.core.flags",
     "draw_difference": "surfscan.report.difference_picture",
@@ -163,6 +166,7 @@ _HOME = {
     "load_sheet": "surfscan.job.sheet",
     "look_at_photo": "surfscan.look.first_look",
     "open_record": "surfscan.results.record",
+    "parse_length": "surfscan.core.units",
     "photo_size": "surfscan.look.first_look",
     "photograph": "surfscan.synth.lesson",
     "place_shot": "surfscan.plan.backward",

@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.units import units_named
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Viewpoint
@@ -25,6 +26,7 @@ from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
 from surfscan.report.figures import STRIP
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
+from surfscan.report.words import headline_line
 from surfscan.results.stored import StoredResult, load_result
 from surfscan.version import VERSION
 
@@ -139,7 +141,7 @@ def _blocks(
         folder / "overlay.png",
         "The panel with its highs and lows: ▼ in a solid outline is a low, ▲ in a dashed one a high;"
         " hatched is not measured.",
-        f"Photo of the panel with {len(result.spots)} numbered spots. {result.sentence}",
+        f"Photo of the panel with {len(result.spots)} numbered spots. {headline_line(result, units_named(particulars.units))}",
         most_mm=96.0,
     )
     panel_map = _picture(

@@ -18,6 +18,8 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.flags import bit
 from surfscan.core.records import HeightMap, Spot
 from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
+from surfscan.core.units import MM, Units
+from surfscan.report.words import VERDICT_WORDS
 from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
 
 __all__ = ["STRIP", "draw_map", "draw_overlay"]
@@ -26,7 +28,6 @@ Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
 _NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
-_WORDS = {"ready": "READY", "rework": "REWORK", "close": "TOO CLOSE TO CALL", "not_measured": "NOT MEASURED"}
 _NOT_JUDGED = ("outside", "left_out", "tag")
 
 
@@ -50,6 +51,7 @@ def draw_overlay(
     verdict: str,
     sentence: str,
     title: str = "",
+    units: Units = MM,
 ) -> Picture:
     """Draw the highs and lows on the photo.
 
@@ -66,6 +68,8 @@ def draw_overlay(
         ``low_mm`` and ``high_mm``, mm.
     verdict, sentence, title : str
         Shown in the strip on top.
+    units : Units
+        Of the scale.
 
     Returns
     -------
@@ -89,7 +93,8 @@ def draw_overlay(
     share = 0.72 * strength[painted][:, None]
     canvas[painted] = np.rint(canvas[painted] * (1 - share) + colours * share).astype(np.uint8)
     _mark(canvas, layer, spots, limits)
-    return _frame(canvas, limits, end_mm, verdict, sentence, title)
+    strip = verdict, sentence, title
+    return _frame(canvas, limits, end_mm, strip, units)
 
 
 def draw_map(
@@ -100,6 +105,7 @@ def draw_map(
     verdict: str,
     sentence: str,
     title: str = "",
+    units: Units = MM,
 ) -> Picture:
     """Draw the height map in the panel frame: x to the right, y up, mm along the edges.
 
@@ -131,8 +137,9 @@ def draw_map(
     canvas = colour_of(deviation, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)
     canvas[~layer.judged] = _NO_MATTER
     _mark(canvas, layer, spots, limits)
-    canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]))
-    return _frame(canvas, limits, end_mm, verdict, sentence, title)
+    canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]), units)
+    strip = verdict, sentence, title
+    return _frame(canvas, limits, end_mm, strip, units)
 
 
 def _judged(height: HeightMap) -> NDArray[np.bool_]:
@@ -263,7 +270,7 @@ def _mark(canvas: Picture, layer: _Layer, spots: Sequence[Spot], limits: dict[st
         cv2.line(canvas, ends[0], ends[1], _INK, max(1, round(3 * size)), cv2.LINE_AA)
         triangle(canvas, (peak[0], peak[1]), arrow, spot.kind)
     for place, spot in zip(places, shown, strict=True):
-        disc(canvas, (place[0], place[1]), radius, str(spot.id), spot.kind)
+        disc(canvas, (place[0], place[1]), radius, f"{spot.id}+" if spot.peak_open else str(spot.id), spot.kind)
 
 
 def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, float]) -> list[NDArray[Any]]:
@@ -298,7 +305,7 @@ def _smooth(line: NDArray[Any]) -> NDArray[Any]:
 
 
 def _with_axes(
-    canvas: Picture, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float]
+    canvas: Picture, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float], units: Units
 ) -> Picture:
     left, below, right, above = 100, 60, 50, 24
     tall, wide = canvas.shape[:2]
@@ -307,32 +314,34 @@ def _with_axes(
     cv2.rectangle(page, (left, above), (left + wide - 1, above + tall - 1), (90, 90, 90), 2)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
     for axis, (first, last) in enumerate((x_mm, y_mm)):
-        step = nice_above((last - first) / 8, steps=(1.0, 2.0, 5.0, 10.0))
+        shown = nice_above((last - first) * units.per_mm / 8, steps=(1.0, 2.0, 5.0, 10.0))
+        step = shown / units.per_mm
         for k in range(int(np.ceil(first / step)), int(np.floor(last / step)) + 1):
             column, row = layer.pixel(k * step if axis == 0 else x_mm[0], k * step if axis == 1 else y_mm[0])
             if axis == 0:
                 x, y = round(left + column), above + tall
                 cv2.line(page, (x, y), (x, y + 10), _INK, 2)
-                texts.append(((x, y + 14), f"{k * step:g}", 26, _INK, "ma"))
+                texts.append(((x, y + 14), f"{k * shown:g}", 26, _INK, "ma"))
             else:
                 x, y = left, round(above + row)
                 cv2.line(page, (x - 10, y), (x, y), _INK, 2)
-                texts.append(((x - 14, y), f"{k * step:g}", 26, _INK, "rm"))
-    texts.append(((left + wide + 4, above + tall + 14), "mm", 26, _INK, "la"))
+                texts.append(((x - 14, y), f"{k * shown:g}", 26, _INK, "rm"))
+    texts.append(((left + wide + 4, above + tall + 14), units.word, 26, _INK, "la"))
     write(page, texts)
     return page
 
 
 def _frame(
-    canvas: Picture, limits: dict[str, float], end_mm: float, verdict: str, sentence: str, title: str
+    canvas: Picture, limits: dict[str, float], end_mm: float, strip: tuple[str, str, str], units: Units
 ) -> Picture:
     """The strip with the verdict above, the scale and the legend below."""
+    verdict, sentence, title = strip
     wide = canvas.shape[1]
     unit = max(wide / _WIDTH, 0.3)
     big, small, pad = round(52 * unit), round(38 * unit), round(20 * unit)
     lines = wrap(sentence, small, wide - 2 * pad)
     top = np.full((2 * pad + big + round(1.25 * small * len(lines)) + pad // 2, wide, 3), STRIP, np.uint8)
-    head = _WORDS.get(verdict, verdict)
+    head = VERDICT_WORDS.get(verdict, verdict)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = [
         ((pad, pad), head, big, (255, 255, 255), "la")
     ]
@@ -342,10 +351,10 @@ def _frame(
         y = pad + big + pad // 2 + round(1.25 * small * k)
         texts.append(((pad, y), line, small, (255, 255, 255), "la"))
     write(top, texts)
-    return np.vstack([top, canvas, _legend(wide, unit, limits, end_mm)])
+    return np.vstack([top, canvas, _legend(wide, unit, limits, end_mm, units)])
 
 
-def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float) -> Picture:
+def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float, units: Units) -> Picture:
     size, pad = round(28 * unit), round(24 * unit)
     tall = round(190 * unit)
     page = np.full((tall, wide, 3), _PAPER, np.uint8)
@@ -357,11 +366,11 @@ def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float) -> 
     cv2.rectangle(page, (left, y0), (right, y1), _INK, max(1, round(2 * unit)))
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
     middle = (left + right) / 2
-    ticks = [(-end_mm, f"{-end_mm:g}"), (0.0, "0"), (end_mm, f"+{end_mm:g} mm")]
-    ticks += [(-low_mm, f"limit {-low_mm:g}"), (high_mm, f"limit +{high_mm:g}")]
-    for value, text in ticks:
+    end, low, high = (units.given(mm) for mm in (end_mm, low_mm, high_mm))
+    ticks = [(-end_mm, f"-{units.bare(end)}", False), (0.0, "0", False), (end_mm, f"+{end}", False)]
+    ticks += [(-low_mm, f"limit -{units.bare(low)}", True), (high_mm, f"limit +{units.bare(high)}", True)]
+    for value, text, limit in ticks:
         x = middle + value / end_mm * (right - left) / 2
-        limit = text.startswith("limit")
         cv2.line(
             page,
             (round(x), y0 - (8 if limit else 0)),

@@ -46,4 +46,4 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
     )
     pair = surfscan.draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
-    st.caption(looks.say(preview.sentence))
+    st.caption(preview.sentence)

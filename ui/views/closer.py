@@ -13,7 +13,7 @@ from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
-from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
+from surfscan.ui.parts.spot_cards import spot_marks, spot_title
 from surfscan.ui.picture import show_picture
 
 __all__ = ["show"]
@@ -204,7 +204,7 @@ def _ruler(result: surfscan.CheckResult) -> None:
 def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if not result.spots:
         return None
-    spots = {spot.id: spot for spot in in_order(result.spots)}
+    spots = {spot.id: spot for spot in result.spots}
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
@@ -300,7 +300,7 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
                 f"- {name}: {looks.filler(way['depth_mm'])} at the deepest, "
                 f"{looks.area(way['area_cm2'])}, {_volume(way['volume_ml'])}."
             )
-    st.markdown(looks.escape(looks.say(plan.get("sentence", ""))))
+    st.markdown(looks.escape(looks.words(result).fill_plan()))
     st.caption(
         "The photo sees only the surface: filler already on the panel is not seen and adds to these depths."
     )
