@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.check import show
-from surfscan.cli.terminal import EPILOG, Parser, Progress
+from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, units_of
 from surfscan.core.errors import RefusedError
 
 if TYPE_CHECKING:
@@ -35,6 +35,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     join.add_argument("--name", default="", help="name of the whole panel")
     join.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    add_inch(join)
     join.set_defaults(run=run)
 
 
@@ -51,7 +52,7 @@ def run(options: argparse.Namespace) -> int:
             progress("joining the views", 0.9)
             result = join_views(views, name=options.name)
             progress("writing the result", 0.97)
-            write_result(options.out, result)
+            write_result(options.out, result, units_of(options))
         finally:
             progress.close()
     return show(result, options, out=options.out)

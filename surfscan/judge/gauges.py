@@ -10,13 +10,14 @@ import numpy as np
 
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Array, HeightMap
+from surfscan.core.units import MM, Units
 from surfscan.surface.areal import areal_parameters
 from surfscan.surface.block import block_reach
 from surfscan.surface.filters import low_pass
 from surfscan.surface.flatness import flatness
 from surfscan.surface.straightedge import Gap, gap_along, gap_at, worst_gap
 
-__all__ = ["Instruments", "lay_gauges", "standard_measures"]
+__all__ = ["Instruments", "lay_gauges", "standard_measures", "waviness_words"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,12 +81,16 @@ def standard_measures(height: HeightMap, instruments: Instruments) -> tuple[dict
         "FLTt_LS_mm": "total least-squares plane (ISO 12781-1)",
         "FLTt_MZ_mm": "minimum-zone plane (flatness of ISO 1101)",
         "Sa_mm, Sq_mm, Sz_mm, Ssk, Sku, Sdq_mrad": "fair form, mean height taken off (names of ISO 25178-2)",
-        "Sq_waviness_mm, Sz_waviness_mm": (
-            f"the same after a Gaussian low-pass of {instruments.waviness_mm:g} mm (ISO 16610-61, first order at edges"
-            " and gaps)"
-        ),
+        "Sq_waviness_mm, Sz_waviness_mm": waviness_words(instruments.waviness_mm),
     }
     return measures, references
+
+
+def waviness_words(cutoff_mm: float, units: Units = MM) -> str:
+    """What the waviness figures refer to."""
+    return (
+        f"the same after a Gaussian low-pass of {units.given(cutoff_mm)} (ISO 16610-61, first order at edges and gaps)"
+    )
 
 
 def lay_gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, Any], Array]:

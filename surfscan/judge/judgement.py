@@ -109,6 +109,7 @@ def judge_map(
     gauges, block_map = lay_gauges(height, instruments)
     details = {
         "reference_surfaces": references,
+        "waviness_mm": instruments.waviness_mm,
         "slope": {
             "steepest_mrad": slope.peak_mrad,
             "u_mrad": u_slope_mrad,

@@ -10,6 +10,7 @@ from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 from surfscan.core.units import Units, units_named
 from surfscan.judge.advice import CAUTIONS, SHORT_CAUTION
+from surfscan.judge.gauges import waviness_words
 from surfscan.papers.blocks import (
     Block,
     Drawing,
@@ -182,6 +183,8 @@ def _measures(result: StoredResult, units: Units) -> list[Block]:
     rows = []
     for names, surface in result.details.get("reference_surfaces", {}).items():
         shown = [_measure(name, result.measures.get(name, math.nan), units) for name in names.split(", ")]
+        if "waviness" in names and result.details.get("waviness_mm"):
+            surface = waviness_words(result.details["waviness_mm"], units)
         rows.append((", ".join(shown), surface))
     if not rows:
         return []

@@ -126,4 +126,4 @@ def _relative_lines(look: dict[str, Any]) -> list[str]:
 
 def _wrapped(text: str, indent: str = "") -> list[str]:
     rest = " " * len(indent)
-    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=rest) or [""]
+    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=rest, break_on_hyphens=False) or [""]

@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from judge.every_reason import NUMBERS
 
 import surfscan
 from surfscan.core.message import Reason, Verdict, Weight
@@ -123,15 +124,6 @@ def test_filler_and_finish_count() -> None:
     assert "waves of 20 to 200 mm is 0.6 mrad" in sentence_of(told)
     assert "waves of 0.8 in to 7.9 in" not in sentence_of(told)
     assert "200 mm" not in sentence_of(told, INCH)
-
-
-NUMBERS = {
-    "spot": 1, "kind": "low", "size_mm": 0.3, "u_mm": 0.01, "limit_mm": 0.04, "probability": 0.0, "measure": "depth",
-    "tall": "deep", "end": "bottom", "count": 2, "short_mm": 20.0, "long_mm": 200.0, "slope_mrad": 1.0, "u_mrad": 0.1,
-    "limit_mrad": 0.3, "factor": 1.645, "confidence": 0.95, "coverage": 0.7, "sentence": "blown out", "cure": "expose less",
-    "file": "a.jpg", "trust": 0.4, "threshold": 0.6, "tag": 1, "photo": "a.jpg", "off_mm": 9.0, "allowed_mm": 3.0,
-    "why": "no tags", "name": "the other side", "bend_mm": 0.02, "spots": [1, 2],
-}  # fmt: skip
 
 
 @pytest.mark.parametrize("code", sorted(REASONS))
