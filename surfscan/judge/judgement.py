@@ -282,6 +282,8 @@ def _fill(
         for row in lows
     ]
 
+    cut = {s.id for s in spots if s.kind == "low" and s.peak_open}  # what lies past the rim is to be filled too
+
     def totals(way: FillTotals) -> dict[str, Any]:
         return {
             "depth_mm": way.depth_mm,
@@ -301,11 +303,13 @@ def _fill(
                 "area_cm2": row.area_cm2,
                 "volume_ml": row.volume_ml,
                 "against_limit": row.against_limit,
+                "at_least": row.label in cut,
             }
             for row in lows
         ],
         "highs_down_first": totals(plan.down),
         "highs_buried": totals(plan.bury),
+        "at_least": bool(cut),
         "better": plan.better,
         "sentence": plan.sentence,
         "message": {"code": plan.message.code, "numbers": dict(plan.message.numbers)},

@@ -28,6 +28,7 @@ CAUTIONS = (
     " structure, corrosion, or cameras and radar behind a cover. The figure is an aid; the inspector decides."
 )
 
+_PLAIN = str.maketrans({"±": "+/-", "×": "x", "²": "2"})  # any terminal shows these
 _MARK = {"low": "v low", "high": "^ high"}
 
 
@@ -69,7 +70,7 @@ def format_result(result: Shown, units: Units = MM) -> str:
     )
     if result.spots:
         lines += ["", *_spot_lines(result.spots, units)]
-    lines += [line for text in gauge_lines(result.details, units) for line in _wrapped(text)]
+    lines += [line for text in gauge_lines(result.details, units) for line in _wrapped(text.translate(_PLAIN))]
     cures = [row.get("shrinks_most") for row in result.details.get("uncertainty", {}).get("spots", [])]
     if cures and cures[0]:
         lines += _wrapped(f"To sharpen spot 1 most: {cures[0]}.")
@@ -78,7 +79,7 @@ def format_result(result: Shown, units: Units = MM) -> str:
 
 def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:
     word = units.word
-    head = f"{'No.':>3}  {'kind':<6}  {f'at x, y {word}':>14}  {f'peak {word}':>9}  {f'+/- {word}':>7}"
+    head = f"{'No.':>3}  {'kind':<6}  {f'at x, y {word}':>14}  {f'peak {word}':>10}  {f'+/- {word}':>7}"
     lines = [f"{head}  {f'size {word}':>11}  {'area':>9}  {'fill':>8}  limit"]
     for spot in spots:
         place = f"{units.bare(units.length(spot.x_mm))}, {units.bare(units.length(spot.y_mm))}"
@@ -89,8 +90,8 @@ def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:
         within = "open" if spot.peak_open else units.bare(units.depth(spot.u95_mm))
         volume = units.volume(abs(spot.volume_ml)) if spot.kind == "low" else "-"
         lines.append(
-            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {peak:>9}  {within:>7}"
-            f"  {size:>11}  {units.area(spot.area_cm2):>9}  {volume:>8}  {against_word(spot)}"
+            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {peak:>10}  {within:>7}"
+            f"  {size:>11}  {units.area(spot.area_cm2).translate(_PLAIN):>9}  {volume:>8}  {against_word(spot)}"
         )
         if spot.action:
             lines += _wrapped(action_text(spot, units), "     ")

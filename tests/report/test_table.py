@@ -21,7 +21,7 @@ def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
     assert text.count("narrow: narrower than two reflected stripes") == 1
     assert " ".join(text.split()).endswith(CAUTIONS)
     row = next(line for line in lines if line.startswith("  1 "))
-    assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 cm² 1.4 ml over"
+    assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 cm2 1.4 ml over"
     assert next(line for line in lines if line.startswith("  2 ")).split()[1] == "^"
 
 

@@ -277,6 +277,10 @@ def _solid(result: surfscan.CheckResult, digest: str) -> None:
         )
 
 
+_CLOSE = "too close to the depth limit to call"
+_CUT = "the rim of what was seen cuts it, so more may be needed"
+
+
 def _fill_plan(result: surfscan.CheckResult) -> None:
     plan = result.details.get("fill", {})
     if not plan:
@@ -288,9 +292,9 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
     for row in rows:
         against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
         st.markdown(
-            f"- **Low {row['spot']}**: {looks.filler(row['depth_mm'])} at the deepest, "
+            f"- **Low {row['spot']}**: {'at least ' if row.get('at_least') else ''}{looks.filler(row['depth_mm'])} at the deepest, "
             f"{looks.area(row['area_cm2'])}, {_volume(row['volume_ml'])}; "
-            f"{against.get(row['against_limit'], 'too close to the depth limit to call')}."
+            f"{_CUT if row.get('at_least') else against.get(row['against_limit'], _CLOSE)}."
         )
     down, bury = plan["highs_down_first"], plan["highs_buried"]
     if any(spot.kind == "high" for spot in result.spots):
