@@ -12,7 +12,17 @@ from typing import NoReturn
 from surfscan.core.errors import UsageError
 from surfscan.core.units import INCH, MM, Units, parse_length
 
-__all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "add_inch", "common_options", "length", "tell_files", "units_of"]
+__all__ = [
+    "EPILOG",
+    "EXIT_STATUS",
+    "Parser",
+    "Progress",
+    "add_inch",
+    "common_options",
+    "length",
+    "tell_files",
+    "units_of",
+]
 
 EXIT_STATUS = {"ready": 0, "rework": 10, "close": 11, "not_measured": 4}
 EPILOG = """exit status:

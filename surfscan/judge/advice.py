@@ -37,10 +37,12 @@ _CAUTIONS: dict[str, str] = {
     "fire.",
     "flashing": "Flashing stripes on a screen: change them slowly; a warning for photosensitive people.",
     "grinding": "Never grind a high thinner than the metal allows.",
-    "only-surface": "A flat surface says nothing about structure, welds, corrosion, or what sits behind it. Cameras and "
+    "only-surface": "A flat surface says nothing about structure, welds, corrosion, or what sits behind it."
+    " Cameras and "
     "radar behind a bumper cover have filler and paint limits of their maker; structure, sensors and "
     "airbags are for licensed people under local rules.",
-    "filler-under": "The photo sees only the surface: filler already under it is not seen, and adds to the depths given "
+    "filler-under": "The photo sees only the surface: filler already under it is not seen, and adds to the"
+    " depths given "
     "here.",
     "aid": "The figure is an aid, the inspector decides.",
 }
@@ -149,7 +151,8 @@ _BOTH = "the {putty_mm:given} for putty and under the {filler_mm:given} for fill
 _ADVICE = {
     "not-measured": "Not measured here: shoot again, or lay a straightedge on it.",
     "leave": "Leave it: {size_mm:depth} is within the {limit_mm:given} limit.",
-    "close": "Too close to call: {size_mm:depth} give or take {u95_mm:depth} straddles the {limit_mm:given} limit. A better"
+    "close": "Too close to call: {size_mm:depth} give or take {u95_mm:depth} straddles the {limit_mm:given}"
+    " limit. A better"
     " shot would settle it (the uncertainty budget says what would help most), or lay a straightedge on it.",
     "open-low": "See it whole first: the rim of what was seen cuts this low, which is at least {size_mm:depth} deep."
     " Shoot again with a wider field round it, or lay a straightedge on it, before it is filled.",
@@ -157,9 +160,11 @@ _ADVICE = {
     " Shoot again with a wider field round it, or lay a straightedge on it.",
     "metal": "Bring the metal up first. Filler here would be {size_mm:filler} deep: that is over the limit of"
     " {filler_mm:given}.",
-    "metal-maybe": "Bring the metal up first. Filler here would be {size_mm:filler} deep, give or take {u95_mm:filler}: that"
+    "metal-maybe": "Bring the metal up first. Filler here would be {size_mm:filler} deep, give or take"
+    " {u95_mm:filler}: that"
     " may be over the limit of {filler_mm:given}.",
-    "filler-for-putty": "Filler, {next}. " + _SIZE + ": shallow enough for glazing putty, but putty wants primer or filler"
+    "filler-for-putty": "Filler, {next}. " + _SIZE + ": shallow enough for glazing putty, but putty wants"
+    " primer or filler"
     " under it.",
     "putty": "{start}, {next}. " + _SIZE + ", under the {putty_mm:given} for putty.",
     "filler": "{start}, {next}. " + _SIZE + ", over " + _BOTH,
@@ -169,7 +174,8 @@ _ADVICE = {
     + ", over "
     + _BOTH
     + " {preferred_mm:off} (1/8 inch) and under is preferred: see whether the metal can come up some of the way.",
-    "bring-down": "Bring it down first (tap or shrink): {size_mm:filler} stands over the {limit_mm:given} limit, and a high"
+    "bring-down": "Bring it down first (tap or shrink): {size_mm:filler} stands over the {limit_mm:given}"
+    " limit, and a high"
     " left up has to be buried all round; the fill plan says what that costs.",
     "block": "Block it while watching for break-through: {size_mm:depth} stands over the {limit_mm:given} limit. If it"
     " breaks through before it is fair, go back a stage.",

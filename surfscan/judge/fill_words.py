@@ -30,15 +30,20 @@ _PLANS = {
     "down-limit": f"{{first}}: buried, filler would be deeper than {_LIMIT} {_FIGURES}",
     "down-close": f"{{first}}: buried, the depth is too close to {_LIMIT} to call, within {{band:factor}} standard"
     f" uncertainties {_FIGURES}",
-    "down-putty": "{first}: burying them would make filler {growth_mm:filler} deeper, more than the {putty_mm:given} that"
+    "down-putty": "{first}: burying them would make filler {growth_mm:filler} deeper, more than the"
+    " {putty_mm:given} that"
     f" would be putty work {_FIGURES}",
-    "down-volume": "{first}: burying them takes {more_ml:volume} more filler over {more_cm2:whole_area} more, all of it to"
+    "down-volume": "{first}: burying them takes {more_ml:volume} more filler over {more_cm2:whole_area} more,"
+    " all of it to"
     f" be blocked {_FIGURES}",
-    "down-edge": "{first}: buried, the raise would run past the edge of the judged region, and the panel would no longer"
+    "down-edge": "{first}: buried, the raise would run past the edge of the judged region, and the panel would"
+    " no longer"
     f" meet what is next to it {_FIGURES}",
-    "bury": "Burying the highs will do: it makes filler only {growth_mm:filler} deeper and adds {more_ml:volume}, and stays"
+    "bury": "Burying the highs will do: it makes filler only {growth_mm:filler} deeper and adds"
+    " {more_ml:volume}, and stays"
     f" under {_LIMIT} {_FIGURES}",
-    "bury-close": "Burying the highs will do: it makes filler only {growth_mm:filler} deeper and adds {more_ml:volume}, and"
+    "bury-close": "Burying the highs will do: it makes filler only {growth_mm:filler} deeper and adds"
+    " {more_ml:volume}, and"
     f" the depth is too close to {_LIMIT} to call either way {_FIGURES}",
 }
 

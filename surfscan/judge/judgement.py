@@ -32,7 +32,7 @@ LEAST_SHARE = 0.7
 """Nothing is listed that is under this share of its limit."""
 
 BESIDE = 2
-"""A peak this many cells from the rim of what was measured, or fewer, may go on past it: its neighbours are not seen."""
+"""A peak this many cells from the rim of what was measured, or fewer, may go on past it."""
 
 
 @dataclass(frozen=True, slots=True)

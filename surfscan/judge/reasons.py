@@ -14,7 +14,17 @@ from surfscan.core.message import Reason, Verdict, Weight, fill_in
 from surfscan.core.units import MM, Units
 from surfscan.judge.decide import guard_factor
 
-__all__ = ["REASONS", "Entry", "in_order", "read_reasons", "reason", "rule_reason", "rule_sentence", "sentence_of", "sentences_of"]
+__all__ = [
+    "REASONS",
+    "Entry",
+    "in_order",
+    "read_reasons",
+    "reason",
+    "rule_reason",
+    "rule_sentence",
+    "sentence_of",
+    "sentences_of",
+]
 
 Audience = Literal["tech", "inspector", "both"]
 
@@ -59,7 +69,8 @@ REASONS: dict[str, Entry] = {
         "inspector",
     ),
     "spot-open": Entry(
-        "Spot {spot} is cut by the rim of what was seen: the {kind} is at least {size_mm:depth} {tall}, and its {end} may"
+        "Spot {spot} is cut by the rim of what was seen: the {kind} is at least {size_mm:depth} {tall}, and its"
+        " {end} may"
         " lie outside; shoot again with a wider field round it.",
         "shoot again with a wider field round it",
     ),
@@ -84,7 +95,8 @@ REASONS: dict[str, Entry] = {
         _SLOPE + "too close to call against the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector"
     ),
     "limit-too-fine": Entry(
-        "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is {u_mm:measured} (one"
+        "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is"
+        " {u_mm:measured} (one"
         " standard uncertainty).",
         "take a better shot: the uncertainty budget says what would help most",
     ),
@@ -125,7 +137,8 @@ REASONS: dict[str, Entry] = {
         "turn the board by 90 degrees for one of the photos",
     ),
     "light-assumed": Entry(
-        "Which way is low was told by the stripes: a hollow spreads them and a bump crowds them, as on any panel that is"
+        "Which way is low was told by the stripes: a hollow spreads them and a bump crowds them, as on any"
+        " panel that is"
         " flat or crowned as a whole. On one that is hollow as a whole, past its own focus, high and low change places."
     ),
     "photo-poor": Entry("{file}: {sentence}; {cure}.", "{cure}"),
@@ -153,7 +166,8 @@ REASONS: dict[str, Entry] = {
         "lay tags on the panel",
     ),
     "other-panel-held": Entry(
-        "Held against {name}; a bend of {bend_mm:measured} over the whole panel was taken for the two set-ups, or the two"
+        "Held against {name}; a bend of {bend_mm:measured} over the whole panel was taken for the two set-ups,"
+        " or the two"
         " panels, and is no part of the deviation."
     ),
     "other-panel-own-spot": Entry(

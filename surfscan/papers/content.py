@@ -214,7 +214,8 @@ def _uncertainty(result: StoredResult, units: Units) -> list[Block]:
     given = result.details.get("uncertainty", {})
     texts = [
         "Uncertainty: each ± is the standard uncertainty times"
-        f" {given.get('coverage_factor', COVERAGE_FACTOR):g}; the interval holds the true value 95 times in 100 (names of"
+        f" {given.get('coverage_factor', COVERAGE_FACTOR):g}; the interval holds the true value 95 times in 100"
+        f" (names of"
         " JCGM 100). It is propagated from the places of board, camera and tags, the focal length, the stripe"
         " period, noise, unevenness and the choice of the fair form, after what the fair part of the panel rules out."
     ]
@@ -258,7 +259,8 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
         blocks += [
             Heading("Map"),
             Text(
-                f"{measured['file']}, standard uncertainty {units_named(particulars.units).given(measured['u_mm'])}, SHA-256 {measured['sha256']}",
+                f"{measured['file']}, standard uncertainty"
+                f" {units_named(particulars.units).given(measured['u_mm'])}, SHA-256 {measured['sha256']}",
                 small=True,
             ),
         ]

@@ -17,17 +17,18 @@ from numpy.typing import NDArray
 from surfscan.core.colour import to_srgb
 from surfscan.core.flags import bit
 from surfscan.core.records import HeightMap, Spot
-from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
 from surfscan.core.units import MM, Units
+from surfscan.report.colours import colour_of, nice_above, strength_of
+from surfscan.report.legend import NO_MATTER as _NO_MATTER
+from surfscan.report.legend import draw_legend
+from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
 from surfscan.report.words import VERDICT_WORDS
-from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
 
-__all__ = ["STRIP", "draw_map", "draw_overlay"]
+__all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
 
 Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
-_NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
 _NOT_JUDGED = ("outside", "left_out", "tag")
 
 
@@ -84,7 +85,7 @@ def draw_overlay(
         return (project(points_mm) - (left, top) + 0.5) * scale - 0.5  # pixel centres at whole numbers
 
     layer = _on_photo(height, place, canvas.shape[:2])
-    end_mm = _end_of_scale(height, spots, limits)
+    end_mm = end_of_scale(height, spots, limits)
     low_mm, high_mm = limits["low_mm"], limits["high_mm"]
     # Only the painted pixels are blended; most of a good panel is fair and stays as photographed.
     strength = strength_of(layer.deviation, low_mm=low_mm, high_mm=high_mm) * (layer.measured & layer.judged)
@@ -132,7 +133,7 @@ def draw_map(
             (y_mm[-1] - y + step / 2) * zoom - 0.5,
         ),
     )
-    end_mm = _end_of_scale(height, spots, limits)
+    end_mm = end_of_scale(height, spots, limits)
     low_mm, high_mm = limits["low_mm"], limits["high_mm"]
     canvas = colour_of(deviation, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)
     canvas[~layer.judged] = _NO_MATTER
@@ -148,7 +149,7 @@ def _judged(height: HeightMap) -> NDArray[np.bool_]:
     return judged
 
 
-def _end_of_scale(height: HeightMap, spots: Sequence[Spot], limits: dict[str, float]) -> float:
+def end_of_scale(height: HeightMap, spots: Sequence[Spot], limits: dict[str, float]) -> float:
     peaks = [abs(spot.peak_mm) for spot in spots if np.isfinite(spot.peak_mm)]
     return nice_above(max([2.0 * limits["low_mm"], 2.0 * limits["high_mm"], *peaks]))
 
@@ -351,60 +352,4 @@ def _frame(
         y = pad + big + pad // 2 + round(1.25 * small * k)
         texts.append(((pad, y), line, small, (255, 255, 255), "la"))
     write(top, texts)
-    return np.vstack([top, canvas, _legend(wide, unit, limits, end_mm, units)])
-
-
-def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float, units: Units) -> Picture:
-    size, pad = round(28 * unit), round(24 * unit)
-    tall = round(190 * unit)
-    page = np.full((tall, wide, 3), _PAPER, np.uint8)
-    left, right = round(70 * unit), wide - round(70 * unit)
-    y0, y1 = pad, pad + round(34 * unit)
-    level = np.linspace(-end_mm, end_mm, right - left)
-    low_mm, high_mm = limits["low_mm"], limits["high_mm"]
-    page[y0:y1, left:right] = colour_of(level, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)[None]
-    cv2.rectangle(page, (left, y0), (right, y1), _INK, max(1, round(2 * unit)))
-    texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
-    middle = (left + right) / 2
-    end, low, high = (units.given(mm) for mm in (end_mm, low_mm, high_mm))
-    ticks = [(-end_mm, f"-{units.bare(end)}", False), (0.0, "0", False), (end_mm, f"+{end}", False)]
-    ticks += [(-low_mm, f"limit -{units.bare(low)}", True), (high_mm, f"limit +{units.bare(high)}", True)]
-    for value, text, limit in ticks:
-        x = middle + value / end_mm * (right - left) / 2
-        cv2.line(
-            page,
-            (round(x), y0 - (8 if limit else 0)),
-            (round(x), y1 + round(8 * unit)),
-            _INK,
-            3 if limit else 2,
-        )
-        anchor = {-1: "ra", 0: "ma", 1: "la"}[int(np.sign(value)) if limit else 0]
-        if limit and abs(x - middle) > (right - left) * 0.3:
-            anchor = "ma"
-        if limit:  # keep clear of the zero in the middle
-            x += np.sign(value) * 14 * unit if abs(x - middle) < 40 * unit else 0
-        texts.append(((x, y1 + 12 * unit), text, size, _INK, anchor))
-    y = y1 + round(88 * unit)
-    names = {"low": "low: fill", "high": "high: bring down"}
-    entries = ["low", "high", "fair", "not measured", "not judged"]
-    lengths = [70 * unit + font(size).getlength(names.get(name, name)) for name in entries]
-    gap = (right - left - sum(lengths)) / (len(entries) - 1)
-    for k, name in enumerate(entries):
-        x = left + sum(lengths[:k]) + k * gap
-        box = np.array([(x, y - 16 * unit), (x + 54 * unit, y - 16 * unit)])
-        box = np.vstack([box, box[::-1] + np.array([0, 32 * unit])])
-        corner = np.rint(box).astype(int)
-        area = (slice(corner[0, 1], corner[2, 1]), slice(corner[0, 0], corner[1, 0]))
-        if name in ("low", "high"):
-            outline(page, [box], name, max(2, round(4 * unit)))
-            triangle(page, (x + 27 * unit, y), 24 * unit, name)
-        else:
-            page[area] = _NO_MATTER if name == "not judged" else FAIR
-            if name == "not measured":
-                where = np.zeros(page.shape[:2], bool)
-                where[area] = True
-                hatch(page, where, max(6, round(16 * unit)))
-            cv2.rectangle(page, tuple(corner[0]), tuple(corner[2]), (90, 90, 90), 1)
-        texts.append(((x + 70 * unit, y), names.get(name, name), size, _INK, "lm"))
-    write(page, texts)
-    return page
+    return np.vstack([top, canvas, draw_legend(wide, limits, end_mm, units)])

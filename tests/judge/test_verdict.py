@@ -24,13 +24,16 @@ WORSE = [Verdict.READY, Verdict.CLOSE, Verdict.NOT_MEASURED, Verdict.REWORK]
 LIMIT = 0.04
 
 
-def spot(size: float, u95: float = 0.004, number: int = 1, *, rim: bool = False, confidence: float = 0.95):  # type: ignore[no-untyped-def]
+def spot(
+    size: float, u95: float = 0.004, number: int = 1, *, rim: bool = False, confidence: float = 0.95
+) -> SpotEvidence:
     decision = decide_spot("low", -size, u95, limit_mm=LIMIT, confidence=confidence)
     return SpotEvidence(number, "low", size, LIMIT, decision, rim)
 
 
 def evidence(*spots: SpotEvidence, **more: object) -> Evidence:
-    return replace(Evidence(spots=spots, floor_u_mm=0.001, wide_u95_mm=0.004, limit_mm=LIMIT), **more)  # type: ignore[arg-type]
+    plain = Evidence(spots=spots, floor_u_mm=0.001, wide_u95_mm=0.004, limit_mm=LIMIT)
+    return replace(plain, **more)  # type: ignore[arg-type]
 
 
 weights = st.sampled_from(list(Weight))
@@ -138,7 +141,7 @@ def test_every_code_has_a_sentence_in_both_units_and_comes_back_from_json(code: 
 
 
 def test_nothing_else_assigns_a_verdict() -> None:
-    """A verdict's word, or the enum, as a value of its own is made in `judge` alone; others compare, look up and carry."""
+    """A verdict's word, or the enum, is made a value in `judge` alone; others compare, look up and carry."""
     package = Path(surfscan.__file__).parent
     words = set(map(str, Verdict))
     # where a value that is no panel's verdict is decided, and where the carriers are

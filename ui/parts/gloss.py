@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 import surfscan
-from surfscan.ui import looks, session
+from surfscan.ui import session
 
 __all__ = ["show_gloss"]
 

@@ -292,7 +292,8 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
     for row in rows:
         against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
         st.markdown(
-            f"- **Low {row['spot']}**: {'at least ' if row.get('at_least') else ''}{looks.filler(row['depth_mm'])} at the deepest, "
+            f"- **Low {row['spot']}**:"
+            f" {'at least ' if row.get('at_least') else ''}{looks.filler(row['depth_mm'])} at the deepest, "
             f"{looks.area(row['area_cm2'])}, {_volume(row['volume_ml'])}; "
             f"{_CUT if row.get('at_least') else against.get(row['against_limit'], _CLOSE)}."
         )
