@@ -57,7 +57,7 @@ def check(
     Examples
     --------
     >>> result = surfscan.check(jobs / "flat")
-    >>> result.verdict
+    >>> str(result.verdict)
     'rework'
     >>> [(spot.kind, round(spot.peak_mm, 2)) for spot in result.spots][:2]
     [('low', -0.28), ('low', -0.16)]
