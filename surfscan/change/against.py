@@ -18,7 +18,8 @@ from surfscan.change.fitting import fit_between
 from surfscan.change.registration import TAG_MM, Registration, register
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, CheckResult, HeightMap, Reading, Spot
+from surfscan.core.reading import Reading
+from surfscan.core.records import Array, CheckResult, HeightMap, Spot
 from surfscan.results.stored import StoredResult
 from surfscan.surface.form import FairForm
 from surfscan.surface.slopes import polynomial_terms

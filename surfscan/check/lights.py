@@ -10,7 +10,8 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Board, Grid, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Grid
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline

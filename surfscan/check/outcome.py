@@ -12,7 +12,8 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.flags import bit, describe
-from surfscan.core.records import Array, Camera, CheckResult, HeightMap, PhotoCheck, Pose, Reading
+from surfscan.core.reading import Reading
+from surfscan.core.records import Array, Camera, CheckResult, HeightMap, PhotoCheck, Pose
 from surfscan.job.sheet import Sheet
 from surfscan.judge.judgement import COVERAGE_FACTOR, Judgement
 from surfscan.judge.limits import Limits

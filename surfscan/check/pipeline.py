@@ -16,7 +16,8 @@ from surfscan.check.lights import board_of, kind_of_light, lacks_scale, take
 from surfscan.check.outcome import assemble
 from surfscan.check.reference import add_null, read_reference, stand_again
 from surfscan.core.errors import NotMeasuredError, RefusedError
-from surfscan.core.records import CheckResult, HeightMap, Photo, Reading
+from surfscan.core.reading import Reading
+from surfscan.core.records import CheckResult, HeightMap, Photo
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
@@ -130,7 +131,7 @@ def check_job(
     )
     reading, grid, region = taken.reading, taken.grid, taken.region
     quality = [
-        judge_photo(station, reading.pictures[min(k, len(reading.pictures) - 1)], region)
+        judge_photo(station, reading.quality[min(k, len(reading.quality) - 1)], region)
         for k, station in enumerate(stations)
     ]
     limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())

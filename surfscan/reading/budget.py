@@ -15,7 +15,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin

@@ -17,7 +17,8 @@ from scipy.spatial import cKDTree
 
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Board, Grid, Picture, Reading, View
+from surfscan.core.reading import QualityMaps, Reading, View
+from surfscan.core.records import Array, Board, Grid
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.mirror import Hit, hit_board
@@ -464,7 +465,7 @@ def _finish(
         view.photo.image, column.astype(np.float32), row.astype(np.float32), cv2.INTER_AREA
     ).astype(float)
     across = float(np.ptp(dots.number[dots.used], axis=0).min())
-    picture = Picture(
+    picture = QualityMaps(
         lit=measured,
         clipped=clipped,
         modulation=0.5 * contrast / np.maximum(ground + 0.5 * contrast, 1e-6),

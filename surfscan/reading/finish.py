@@ -6,7 +6,8 @@ import numpy as np
 
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Board, Grid, Picture, Reading
+from surfscan.core.reading import QualityMaps, Reading
+from surfscan.core.records import Array, Board, Grid
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.mirror import hit_board
 from surfscan.reading.follow import Surface, Track, on_board, strong
@@ -83,12 +84,12 @@ def finish(
         gain_mm=np.array(gains),
         period_mm=periods,
         rounds=rounds,
-        pictures=tuple(pictures),
+        quality=tuple(pictures),
         told=np.minimum(1.0, np.min(told, axis=0) / 0.5) if told else None,
     )
 
 
-def _picture(track: Track, board: Board, grid: Grid, inside: Array, lit: Array) -> Picture:
+def _picture(track: Track, board: Board, grid: Grid, inside: Array, lit: Array) -> QualityMaps:
     lock = track.found.lock
     place = np.where(lit, track.found.wanted_mm, np.nan)
     gy, gx = np.gradient(place, grid.step_mm)
@@ -96,7 +97,7 @@ def _picture(track: Track, board: Board, grid: Grid, inside: Array, lit: Array) 
     worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
     pitch = pixel_pitch((0.0, 0.0), camera=track.view.camera, pose=track.view.pose)
     across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
-    return Picture(
+    return QualityMaps(
         lit=lit,
         clipped=inside & ((track.found.state & bit("saturated")) != 0),
         modulation=lock.modulation,

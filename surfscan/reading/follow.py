@@ -7,7 +7,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Grid, View
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Board, Grid
 from surfscan.optics.field import FINE, Cutout, rectify, to_fine
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.phase.lockin import LockIn, follow_stripes, nudge_phase

@@ -16,7 +16,8 @@ import numpy as np
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Grid, View
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Grid
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish

@@ -8,7 +8,8 @@ import numpy as np
 
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Grid, Picture, Pose, Reading
+from surfscan.core.reading import QualityMaps, Reading
+from surfscan.core.records import Array, Grid, Pose
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]
@@ -111,12 +112,12 @@ def _uneven(state: Turn, grid: Grid) -> float:
     return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
 
 
-def _picture(state: Turn, k: int, inside: Array) -> Picture:
+def _picture(state: Turn, k: int, inside: Array) -> QualityMaps:
     lit = inside & (state.weight[k] > 0) & np.isfinite(state.fit.p)
     level = state.seen[k]
     with np.errstate(divide="ignore", invalid="ignore"):
         explained = 1 - np.abs(state.fit.left[k]) / np.maximum(level, 1e-6)
-    return Picture(
+    return QualityMaps(
         lit=lit,
         clipped=inside & state.blown[k],
         modulation=np.where(lit, np.clip(explained, 0, 1), np.nan),

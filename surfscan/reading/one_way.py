@@ -16,7 +16,8 @@ import numpy as np
 
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Board, Grid, Picture, Reading, View
+from surfscan.core.reading import QualityMaps, Reading, View
+from surfscan.core.records import Array, Board, Grid
 from surfscan.optics.field import FINE, Cutout, cut_out, pixel_pitch, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles, tile_frequencies
@@ -349,7 +350,7 @@ def _finish(
     worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
     pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
     across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
-    picture = Picture(
+    picture = QualityMaps(
         lit=lit,
         clipped=inside & ((found.state & bit("saturated")) != 0),
         modulation=found.lock.modulation,

@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Grid, Pose, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import hit_board
 from surfscan.optics.pose import CORNER_NOISE_PX, PoseFit

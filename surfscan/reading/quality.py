@@ -6,14 +6,15 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit, describe
-from surfscan.core.records import Array, PhotoCheck, Picture
+from surfscan.core.reading import QualityMaps
+from surfscan.core.records import Array, PhotoCheck
 from surfscan.job.photo_quality import THRESHOLDS, check_view, edge_blur
 from surfscan.reading.stations import Station
 
 __all__ = ["find_blocker", "judge_photo"]
 
 
-def judge_photo(station: Station, picture: Picture, region: Array) -> list[PhotoCheck]:
+def judge_photo(station: Station, picture: QualityMaps, region: Array) -> list[PhotoCheck]:
     """Judge one photo by its picture in the reading; what does not apply to its light is NaN there and left out.
 
     Raises

@@ -16,7 +16,8 @@ import numpy as np
 
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Board, Camera, Grid, Pose, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Camera, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.mirror import BEND_POWERS, hit_board

@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Photo, View
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_region, mask_squares, pixel_pitch, rectify

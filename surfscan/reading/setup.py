@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Array, Board, Camera, CheckResult, Photo, Pose, Reading, TagSeen, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Camera, CheckResult, Photo, Pose, TagSeen
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.board_pose import BoardFit, TagSet, board_from_tags

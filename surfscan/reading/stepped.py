@@ -16,7 +16,8 @@ import numpy as np
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Board, Grid, Picture, Pose, Reading, View
+from surfscan.core.reading import QualityMaps, Reading, View
+from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.field import FINE, Cutout, cut_out, pixel_pitch, rectify
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import hit_board
@@ -552,7 +553,7 @@ def _finish(
     )
 
 
-def _picture(one: _Series, frame: Frame, pose: Pose, seen: _Seen, grid: Grid, inside: Array) -> Picture:
+def _picture(one: _Series, frame: Frame, pose: Pose, seen: _Seen, grid: Grid, inside: Array) -> QualityMaps:
     lit = seen.good
     place = np.where(lit, seen.wanted_mm, np.nan)
     gy, gx = np.gradient(place, grid.step_mm)
@@ -562,7 +563,7 @@ def _picture(one: _Series, frame: Frame, pose: Pose, seen: _Seen, grid: Grid, in
     across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
     zero = np.zeros(grid.shape)
     wave = one.wave
-    return Picture(
+    return QualityMaps(
         lit=lit,
         clipped=inside & ((seen.state & bit("saturated")) != 0),
         modulation=zero if wave is None else wave.amplitude / np.maximum(wave.level, 1e-6),

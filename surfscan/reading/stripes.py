@@ -14,7 +14,8 @@ import cv2
 import numpy as np
 
 from surfscan.core.errors import NotMeasuredError, RefusedError
-from surfscan.core.records import Array, Board, Grid, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Grid
 from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.optics.mirror import hit_board

@@ -27,7 +27,8 @@ import numpy as np
 from demodulators import edge_tracking, fourier_transform, phase_stepping, windowed_fourier
 
 from surfscan.core.errors import SurfscanError
-from surfscan.core.records import Camera, Grid, Photo, View
+from surfscan.core.reading import View
+from surfscan.core.records import Camera, Grid, Photo
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_squares, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase import free

@@ -21,7 +21,8 @@ import argparse
 
 import numpy as np
 
-from surfscan.core.records import Camera, Photo, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Camera, Photo
 from surfscan.optics.field import FINE, make_grid, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes

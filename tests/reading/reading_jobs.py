@@ -11,7 +11,8 @@ import cv2
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan.core.records import Board, Grid, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Board, Grid
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tags import paper_outline

@@ -12,7 +12,8 @@ from scipy.interpolate import RegularGridInterpolator
 
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Camera, Grid, Photo, Pose, View
+from surfscan.core.reading import View
+from surfscan.core.records import Camera, Grid, Photo, Pose
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
@@ -167,8 +168,8 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     assert got.setting.room == pytest.approx(0.4 * 0.02 / 0.4, abs=0.004)
     assert 0 < got.reading.noise_mm < 0.02
     assert got.reading.gain_mm.size == 0
-    assert len(got.reading.pictures) == 6
-    assert got.reading.pictures[0].lit.any()
+    assert len(got.reading.quality) == 6
+    assert got.reading.quality[0].lit.any()
 
 
 @pytest.mark.parametrize("veiled", [True, False], ids=["veil", "black level"])
@@ -223,7 +224,7 @@ def test_a_shadow_over_one_photo_makes_no_spot() -> None:
     got = read([*views[:2], spoiled, *views[3:]], lamps)
     have = level(got.reading.height_mm, got.reading.grid)
     assert np.nanmax(np.abs(have)) < 0.04  # the arm's edge alone would be a step of 20 mrad
-    assert not got.reading.pictures[2].lit[70:80, 95:105].all()
+    assert not got.reading.quality[2].lit[70:80, 95:105].all()
 
 
 def test_own_shadow_of_a_steep_ridge_is_flagged_when_too_few_lamps_are_left() -> None:

@@ -10,7 +10,7 @@ import pytest
 from reading.reading_jobs import Job, fair_peaks, load_job
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Reading
+from surfscan.core.reading import Reading
 from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "jobs" / "stepped"
@@ -40,7 +40,7 @@ def test_small_faults_of_the_independent_renderer(job):
     assert len(peaks) == 3
     for true, got in peaks:
         assert abs(got - true) <= max(0.0007, 0.02 * abs(true))  # the promise for spots 12 mm wide and up
-    assert len(reading.pictures) == len(job.views)
+    assert len(reading.quality) == len(job.views)
     assert np.isfinite(reading.height_mm[reading.flags == 0]).all()
     assert not np.isfinite(reading.height_mm[(reading.flags & ~(1 << 9)) != 0]).any()
 
