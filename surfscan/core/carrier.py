@@ -74,17 +74,17 @@ def _sealed(value: Any) -> Any:
 
 
 def check_shapes(
-    carrier: object, known: Mapping[str, int] | None = None, **wanted: tuple[str | int, ...]
+    carrier: object, wanted: Mapping[str, tuple[str | int, ...]], known: Mapping[str, int] | None = None
 ) -> None:
     """Refuse arrays of another shape than a carrier's fields have.
 
     Parameters
     ----------
     carrier : dataclass
+    wanted : mapping of field to tuple of str or int
+        Its axes: numbers, or letters that stand for the same length everywhere. None is let pass.
     known : mapping of letter to int, optional
-        Lengths that the letters stand for; a letter not in it is bound by the first field that has it.
-    **wanted : tuple of str or int
-        For a field, its axes: numbers, or letters that stand for the same length everywhere. None is let pass.
+        Lengths that letters stand for; a letter not in it is bound by the first field that has it.
 
     Raises
     ------

@@ -68,7 +68,12 @@ class Context(Carrier):
         if not self.views:
             raise ValueError("Context.views is empty; allowed: one photo or more")
         rows, columns = self.grid.shape
-        check_shapes(self, {"H": rows, "W": columns}, region=("H", "W"), level_at_mm=("N", 2), crown=(3,))
+        wanted: dict[str, tuple[str | int, ...]] = {
+            "region": ("H", "W"),
+            "level_at_mm": ("N", 2),
+            "crown": (3,),
+        }
+        check_shapes(self, wanted, {"H": rows, "W": columns})
         if len(self.level_at_mm) < 3:
             raise ValueError(
                 f"Context.level_at_mm has {len(self.level_at_mm)} places; allowed: three or more"
@@ -122,7 +127,7 @@ class QualityMaps(Carrier):
     misprints: int
 
     def __post_init__(self) -> None:
-        check_shapes(self, **dict.fromkeys(("lit", "clipped", "modulation", "level"), ("H", "W")))
+        check_shapes(self, dict.fromkeys(("lit", "clipped", "modulation", "level"), ("H", "W")))
         seal(self)
 
 
@@ -172,6 +177,8 @@ class Reading(Carrier):
 
     def __post_init__(self) -> None:
         rows, columns = self.grid.shape
-        maps = dict.fromkeys(("height_mm", "p", "q", "flags", "told"), ("H", "W"))
-        check_shapes(self, {"H": rows, "W": columns}, gain_mm=("K",), period_mm=("K",), **maps)
+        maps: dict[str, tuple[str | int, ...]] = dict.fromkeys(
+            ("height_mm", "p", "q", "flags", "told"), ("H", "W")
+        )
+        check_shapes(self, {**maps, "gain_mm": ("K",), "period_mm": ("K",)}, {"H": rows, "W": columns})
         seal(self)

@@ -48,7 +48,7 @@ class Grid(Carrier):
     step_mm: float
 
     def __post_init__(self) -> None:
-        check_shapes(self, x_mm=("W",), y_mm=("H",))
+        check_shapes(self, {"x_mm": ("W",), "y_mm": ("H",)})
         seal(self)
 
     @property
@@ -88,7 +88,7 @@ class Photo(Carrier):
     bits: int = 8
 
     def __post_init__(self) -> None:
-        check_shapes(self, image=("H", "W"), saturated=("H", "W"))
+        check_shapes(self, {"image": ("H", "W"), "saturated": ("H", "W")})
         seal(self)
 
 
@@ -103,7 +103,7 @@ class TagSeen(Carrier):
     corners_px: Array
 
     def __post_init__(self) -> None:
-        check_shapes(self, corners_px=(4, 2))
+        check_shapes(self, {"corners_px": (4, 2)})
         seal(self)
 
 
@@ -148,7 +148,7 @@ class Pose(Carrier):
     reprojection_px: float
 
     def __post_init__(self) -> None:
-        check_shapes(self, rotation=(3, 3), shift_mm=(3,), covariance=(6, 6))
+        check_shapes(self, {"rotation": (3, 3), "shift_mm": (3,), "covariance": (6, 6)})
         seal(self)
 
     @property
@@ -174,7 +174,7 @@ class Board(Carrier):
     bend_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        check_shapes(self, centre_mm=(3,), across=(3,), up=(3,))
+        check_shapes(self, {"centre_mm": (3,), "across": (3,), "up": (3,)})
         seal(self)
 
     @property
@@ -212,8 +212,10 @@ class HeightMap(Carrier):
 
     def __post_init__(self) -> None:
         rows, columns = self.grid.shape
-        maps = dict.fromkeys(("height_mm", "form_mm", "sigma_mm", "flags"), ("H", "W"))
-        check_shapes(self, {"H": rows, "W": columns}, **maps)
+        maps: dict[str, tuple[str | int, ...]] = dict.fromkeys(
+            ("height_mm", "form_mm", "sigma_mm", "flags"), ("H", "W")
+        )
+        check_shapes(self, maps, {"H": rows, "W": columns})
         seal(self)
 
 
@@ -306,7 +308,7 @@ class CheckResult(Carrier):
     maps: Mapping[str, Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        check_shapes(self, overlay_photo=("H", "W"))
+        check_shapes(self, {"overlay_photo": ("H", "W")})
         for name, values in self.maps.items():
             if values.shape != self.height.grid.shape:
                 raise ValueError(

@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, fields
 from pathlib import Path
@@ -98,7 +99,7 @@ def map_bytes(result: CheckResult) -> bytes:
     return data.getvalue()
 
 
-def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, Any]) -> None:
+def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: Mapping[str, Any]) -> None:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,

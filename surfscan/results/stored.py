@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -12,8 +13,9 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from surfscan.core.carrier import Carrier, seal
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
+from surfscan.core.records import Array, Grid, HeightMap, Spot
 
 __all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
 
@@ -27,8 +29,8 @@ _MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
 _CURE = "check the job again, or take the folder from a copy"
 
 
-@dataclass(frozen=True, slots=True)
-class StoredResult:
+@dataclass(frozen=True, slots=True, eq=False)
+class StoredResult(Carrier):
     """One check as its folder (or the record) holds it.
 
     The attributes are those of `CheckResult`, less the photo to draw on.
@@ -69,10 +71,10 @@ class StoredResult:
     photos: tuple[dict[str, Any], ...]
     run: dict[str, Any]
     details: dict[str, Any] = field(default_factory=dict)
-    maps: dict[str, Array] = field(default_factory=dict)
+    maps: Mapping[str, Array] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        _freeze(*self.maps.values())
+        seal(self)
 
 
 class _Panel(BaseModel):
