@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from surfscan.check.quality import find_blocker
 from surfscan.core.flags import bit, describe
 from surfscan.core.reading import Reading
 from surfscan.core.records import Array, Camera, CheckResult, HeightMap, PhotoCheck, Pose
@@ -20,8 +21,7 @@ from surfscan.judge.limits import Limits
 from surfscan.judge.sentence import verdict_sentence
 from surfscan.optics.lens import project
 from surfscan.reading.budget import Budget, Inputs
-from surfscan.reading.quality import find_blocker
-from surfscan.reading.stations import Station
+from surfscan.reading.station import Station
 from surfscan.version import VERSION
 
 __all__ = ["assemble", "limits_row", "versions"]

@@ -18,6 +18,7 @@ from surfscan.check.whole_adjust import WAVE_MM, Joined, ViewMap, join_heights
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
 from surfscan.core.records import Array, CheckResult, HeightMap
+from surfscan.core.robust import robust_spread
 from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.sentence import verdict_sentence
@@ -288,7 +289,7 @@ def _seam_sigma(joined: Joined, fair: FairForm, x: Array, y: Array, measured: Ar
     moved = np.stack(ways, -1)
     # The fair part is not bent the way these moves would bend it, which rules most of them out (as in the budget).
     deviation = (joined.height_mm - fair.form_mm)[cut][use]
-    wave = max(1.4826 * float(np.median(np.abs(deviation))), WAVE_LEAST_MM)
+    wave = max(float(robust_spread(deviation)), WAVE_LEAST_MM)
     weight = min((skip * joined.grid.step_mm / WAVE_MM) ** 2, 1.0) / wave**2
     seen = moved[use]
     covariance = np.linalg.inv(np.eye(seen.shape[1]) + weight * np.einsum("nj,nk->jk", seen, seen))

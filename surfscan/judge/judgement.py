@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.flags import bit
 from surfscan.core.records import Array, HeightMap, Spot
 from surfscan.judge.advice import advise
@@ -33,9 +34,6 @@ from surfscan.surface.flatness import flatness
 from surfscan.surface.straightedge import Gap, gap_along, gap_at, worst_gap
 
 __all__ = ["COVERAGE_FACTOR", "Instruments", "Judgement", "judge_map"]
-
-COVERAGE_FACTOR = 1.96
-"""Normal distribution, 95 %: half an interval is this many standard uncertainties."""
 
 GUARD = 1.645
 """One-sided 95 %: a spot this many standard uncertainties under its limit may still be over it."""

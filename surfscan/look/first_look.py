@@ -12,6 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
+from surfscan.check.stations import sharpest, stand
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Array, Board, Photo, PhotoCheck
@@ -23,7 +24,7 @@ from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.optics.lens import project, undistort
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, predict_frequency
-from surfscan.reading.stations import Station, sharpest, stand
+from surfscan.reading.station import Station
 
 __all__ = ["FirstLook", "look_at", "look_at_photo", "photo_size"]
 

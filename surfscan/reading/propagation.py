@@ -87,8 +87,8 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
     wanted = []
     for view in views:
-        hit = hit_board(x, y, z, p, q, camera_mm=view.pose.centre_mm, board=board)
-        wanted.append(hit.across_mm if view.varies == "across" else hit.up_mm)
+        hit = hit_board(x, y, z, p, q, camera_mm=view.camera_mm, board=board)
+        wanted.append(hit.place(view.varies))
     measured = np.isfinite(z) & np.isfinite(wanted[0]) & np.isfinite(wanted[1])
     return Few(
         x=x,

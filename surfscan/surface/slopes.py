@@ -6,6 +6,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import robust_spread
 from surfscan.optics.mirror import Hit
 
 __all__ = [
@@ -33,8 +34,7 @@ def newton_step(first: tuple[Hit, Array, str], second: tuple[Hit, Array, str]) -
     """
     rows = []
     for hit, wanted, varies in (first, second):
-        place, slope = (hit.across_mm, hit.d_across) if varies == "across" else (hit.up_mm, hit.d_up)
-        rows.append((*slope, wanted - place))
+        rows.append((*hit.lever(varies), wanted - hit.place(varies)))
     (a, b, u), (c, d, v) = rows
     det = a * d - b * c
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -78,7 +78,7 @@ def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int 
         tiny = 1e-12 * np.trace(normal) / len(normal)
         coefficients = np.linalg.solve(normal + tiny * np.eye(len(normal)), right)
         miss = value - np.einsum("i,in->n", coefficients, terms)
-        spread = 1.4826 * np.median(np.abs(miss)) + 1e-12
+        spread = robust_spread(miss) + 1e-12
         weight = 1 / np.hypot(1, miss / (2 * spread))
     return np.asarray(coefficients)
 

@@ -9,7 +9,7 @@ from surfscan.core.flags import bit, describe
 from surfscan.core.reading import QualityMaps
 from surfscan.core.records import Array, PhotoCheck
 from surfscan.job.photo_quality import THRESHOLDS, check_view, edge_blur
-from surfscan.reading.stations import Station
+from surfscan.reading.station import Station
 
 __all__ = ["find_blocker", "judge_photo"]
 

@@ -1,47 +1,32 @@
 """The board's place found without a tape measure: the set-up photo, and the board's tags in the panel's mirror.
 
-The set-up photo shows the tags of panel and board. The mirrored tags need no photo of their own: wherever the
-panel reflects one of the board's tags into a photo, the panel as measured says where on the board that ray ends.
+The set-up photo shows the tags of panel and board; the mirrored tags are held against it (`reading.mirror_check`).
 """
 
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 import numpy as np
 
+from surfscan.check.stations import camera_of, explain_tags
 from surfscan.core.errors import RefusedError
-from surfscan.core.reading import Reading, View
-from surfscan.core.records import Array, Board, Camera, CheckResult, Photo, Pose, TagSeen
+from surfscan.core.records import CheckResult, Photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.board_pose import BoardFit, TagSet, board_from_tags
-from surfscan.optics.lens import undistort
-from surfscan.optics.mirror import hit_board
-from surfscan.optics.pose import PoseFit
-from surfscan.optics.tag_shape import tag_middle
-from surfscan.reading.propagation import Inputs, sources
-from surfscan.reading.stations import Station, camera_of, explain_tags
-from surfscan.surface.slopes import continue_smoothly
+from surfscan.reading.mirror_check import MirrorCheck, MirroredTags
+from surfscan.reading.propagation import Inputs
+from surfscan.reading.station import Station
 
 __all__ = [
-    "MirrorCheck",
-    "Mirrored",
     "add_setup",
-    "check_mirrored",
     "find_mirrored",
     "posed_sheet",
     "stand_board",
     "told",
 ]
-
-U_SLOPE_MRAD = 0.3
-"""Least standard uncertainty of the panel's slope under a mirrored tag, where its paper hides the stripes."""
-
-DISAGREES = 3.0
-"""Standard uncertainties past which a mirrored tag contradicts the set-up."""
 
 
 def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit, Station]:
@@ -143,34 +128,7 @@ def told(fit: BoardFit, inputs: Inputs) -> Inputs:
     )
 
 
-@dataclass(frozen=True, slots=True)
-class Mirrored:
-    """The board's tags seen in the panel's mirror in one photo."""
-
-    photo: Photo
-    camera: Camera
-    fit: PoseFit
-    tags: tuple[TagSeen, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class MirrorCheck:
-    """Whether the mirrored tags are where the set-up says.
-
-    Attributes
-    ----------
-    rows : tuple of dict
-        Per tag: photo, tag, how far off it is on the board (mm), its standard uncertainty (mm).
-    agrees : bool
-    sentence : str
-    """
-
-    rows: tuple[dict[str, Any], ...]
-    agrees: bool
-    sentence: str
-
-
-def find_mirrored(sheet: Sheet, stations: list[Station]) -> list[Mirrored]:
+def find_mirrored(sheet: Sheet, stations: list[Station]) -> list[MirroredTags]:
     """Look for the board's tags in the panel's mirror, in every photo."""
     if sheet.board is None or sheet.board.tags is None:
         return []
@@ -183,118 +141,8 @@ def find_mirrored(sheet: Sheet, stations: list[Station]) -> list[Mirrored]:
             if tag.id in table.centres_mm
         ]
         if tags:
-            found.append(Mirrored(station.photo, station.camera, station.fit, tuple(tags)))
+            found.append(MirroredTags(station.photo, station.camera, station.fit, tuple(tags)))
     return found
-
-
-def check_mirrored(
-    found: list[Mirrored],
-    reading: Reading,
-    *,
-    board: Board,
-    centres_mm: dict[int, tuple[float, float]],
-    inputs: Inputs,
-    board_fit: BoardFit | None = None,
-) -> MirrorCheck | None:
-    """Hold the mirrored tags against the set-up, with the panel as measured for a mirror.
-
-    Parameters
-    ----------
-    found : list of Mirrored
-    reading : Reading
-        Its height and slopes carry the rays from panel to board.
-    board : Board
-    centres_mm : dict of id to (across, up)
-    inputs, board_fit
-        As in the budget: they say how far off a tag may be.
-
-    Returns
-    -------
-    MirrorCheck or None
-        None when no tag was seen in the part of the panel that was measured.
-    """
-    grid = reading.grid
-    measured = np.isfinite(reading.height_mm)
-    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
-    x, y = grid.x_mm / reach, grid.y_mm / reach
-    maps = [
-        continue_smoothly(np.nan_to_num(m), measured, x, y, reach_px=8.0)
-        for m in (reading.height_mm, reading.p, reading.q)
-    ]
-    u_slope = 1e-3 * float(np.hypot(U_SLOPE_MRAD, np.nan_to_num(reading.closure_mrad)))
-    rows = []
-    for one in found:
-        for tag in one.tags:
-            row = _off(one, tag, maps, reading, board, centres_mm[tag.id], inputs, board_fit, u_slope)
-            if row is not None:
-                rows.append(row)
-    if not rows:
-        return None
-    worst = max(rows, key=lambda r: r["off_mm"] / r["u_mm"])
-    agrees = worst["off_mm"] <= DISAGREES * worst["u_mm"]
-    count = f"{len(rows)} mirrored tag{'s' if len(rows) > 1 else ''} of the board"
-    off = f"{worst['off_mm']:.1f} mm off where {DISAGREES * worst['u_mm']:.1f} mm are allowed"
-    if agrees:
-        sentence = f"{count} seen in the panel agree with the set-up (worst {off})."
-    else:
-        sentence = (
-            f"The board is not where the set-up says: tag {worst['tag']}, seen mirrored in {worst['photo']}, is {off}; "
-            "measure the board's place again, and check that nothing moved between the photos."
-        )
-    return MirrorCheck(tuple(rows), agrees, sentence)
-
-
-def _off(
-    one: Mirrored,
-    tag: TagSeen,
-    maps: list[Array],
-    reading: Reading,
-    board: Board,
-    centre: tuple[float, float],
-    inputs: Inputs,
-    board_fit: BoardFit | None,
-    u_slope: float,
-) -> dict[str, Any] | None:
-    grid = reading.grid
-    ideal = undistort(tag_middle(tag.corners_px)[None], camera=one.camera)[0]
-
-    def land(pose: Pose, longer: float, there: Board) -> Array | None:
-        ray = np.array([ideal[0] / longer, ideal[1] / longer, 1.0]) @ pose.rotation
-        eye = pose.centre_mm
-        z = p = q = 0.0
-        for _ in range(4):
-            t = (z - eye[2]) / ray[2]
-            px, py = eye[0] + t * ray[0], eye[1] + t * ray[1]
-            column, row = (px - grid.x_mm[0]) / grid.step_mm, (py - grid.y_mm[0]) / grid.step_mm
-            if not (0 <= column < grid.x_mm.size - 1 and 0 <= row < grid.y_mm.size - 1):
-                return None
-            z, p, q = (_between(m, float(row), float(column)) for m in maps)
-        hit = hit_board(np.array(px), np.array(py), z, p, q, camera_mm=eye, board=there)
-        return np.array([float(hit.across_mm), float(hit.up_mm), *map(float, (*hit.d_across, *hit.d_up))])
-
-    now = land(one.fit.pose, 1.0, board)
-    if now is None or not np.isfinite(now).all():
-        return None
-    off = now[:2] - centre
-    lever = now[2:].reshape(2, 2)
-    spread = u_slope**2 * lever @ lever.T + inputs.tag_centre_mm**2 * np.eye(2)
-    view = View(one.photo, one.camera, one.fit.pose, "across")
-    for name, _, moves in sources([view], [one.fit], board, inputs, board_fit):
-        if name == "stripe period":
-            continue
-        for stands, there, scale in moves:
-            moved = land(*stands[0], there)
-            if moved is not None:
-                d = scale * (moved[:2] - now[:2])
-                spread = spread + np.outer(d, d)
-    size = float(np.linalg.norm(off))
-    along = off / max(size, 1e-9)
-    return {
-        "photo": one.photo.file,
-        "tag": tag.id,
-        "off_mm": size,
-        "u_mm": float(np.sqrt(along @ spread @ along)),
-    }
 
 
 def add_setup(
@@ -331,11 +179,3 @@ def add_setup(
             if verdict == "ready":
                 verdict, sentence = "close", f"Too close to call: {mirror.sentence}"
     return replace(result, details=details, reasons=reasons, verdict=verdict, sentence=sentence)
-
-
-def _between(values: Array, row: float, column: float) -> float:
-    """Bilinear value of a map."""
-    i, j = int(row), int(column)
-    f, g = row - i, column - j
-    low, high = values[i, j : j + 2], values[i + 1, j : j + 2]
-    return float((1 - f) * ((1 - g) * low[0] + g * low[1]) + f * ((1 - g) * high[0] + g * high[1]))
