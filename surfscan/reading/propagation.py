@@ -17,7 +17,8 @@ from surfscan.core.reading import Reading, View
 from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import hit_board
-from surfscan.optics.pose import CORNER_NOISE_PX, PoseFit
+from surfscan.optics.pose import PoseFit
+from surfscan.optics.pose_checks import CORNER_NOISE_PX
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
