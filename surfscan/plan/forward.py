@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.errors import RefusedError, UsageError
-from surfscan.job.photo_quality import THRESHOLDS
+from surfscan.core.photo_limits import THRESHOLDS
 from surfscan.optics.pose import PoseFit
 from surfscan.plan.contrast import Contrast, work_out_contrast
 from surfscan.plan.shot import Shot

@@ -16,7 +16,7 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
-from surfscan.core.photo_limits import THRESHOLDS
+from surfscan.core.photo_limits import FIGURES, THRESHOLDS
 from surfscan.core.reading import Context, Reading, View
 from surfscan.optics.field import cut_out
 from surfscan.reading.crown import find_crown
@@ -134,7 +134,7 @@ def _check_board(surface: Surface, view: View, context: Context) -> None:
             f"{view.photo.file}: too few stripes across the panel",
             found=f"{(high - low) / board.period_mm:.1f} periods",
             allowed=f"at least {THRESHOLDS['stripes_across_least']:g}",
-            cure="use narrower stripes, or move the board away",
+            cure=FIGURES["stripes across"].cure,
         )
 
 
