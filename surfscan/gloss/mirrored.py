@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
 from surfscan.core.records import Board, Camera, HeightMap, Pose
-from surfscan.gloss.viewing import Light, brightness
+from surfscan.gloss.viewing import WallLight, brightness
 from surfscan.optics.mirror import fresnel, hit_board
 
 __all__ = ["CLEAR_COAT", "Mirror", "Mirrored", "make_mirror", "mirror_pixels", "picture_of"]
@@ -244,14 +244,14 @@ def _remap(field: Array, x: Array, y: Array, mirror: Mirror, finer: int, how: in
 
 
 def picture_of(
-    mirrored: Mirrored, light: Light, *, body: float = 0.0, bright: float = 1.0, dark: float = 0.0
+    mirrored: Mirrored, light: WallLight, *, body: float = 0.0, bright: float = 1.0, dark: float = 0.0
 ) -> Array:
     """What the eye sees in the panel, linear light, (H, W) float32.
 
     Parameters
     ----------
     mirrored : Mirrored
-    light : Light
+    light : WallLight
     body : float
         What the paint under the clear coat sends back, in the unit of `bright`.
     bright, dark : float

@@ -16,7 +16,7 @@ from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.records import Board, HeightMap
 from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, Mirrored, make_mirror, mirror_pixels, picture_of
-from surfscan.gloss.viewing import LIGHTS, Light, Viewpoint, aim_camera, face_wall, walk_round
+from surfscan.gloss.viewing import LIGHTS, Viewpoint, WallLight, aim_camera, face_wall, walk_round
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
 from surfscan.report.marks import hatch
@@ -57,7 +57,7 @@ class GlossPicture:
     Attributes
     ----------
     view : Viewpoint
-    light : Light
+    light : WallLight
     panel, fair : ndarray (H, W, 3), uint8
         sRGB; hatched where the map was not measured.
     worst_px : (column, row)
@@ -65,7 +65,7 @@ class GlossPicture:
     """
 
     view: Viewpoint
-    light: Light
+    light: WallLight
     panel: Array
     fair: Array
     worst_px: tuple[float, float]
@@ -267,7 +267,7 @@ def _look(
     column, row = project(x, y, _height_at(panel, worst), camera=camera, pose=pose)
     out = []
     for kind in lights:
-        light = Light(kind, period_mm, period_mm / 6)
+        light = WallLight(kind, period_mm, period_mm / 6)
         if kind == "strip":
             light = replace(light, width_mm=period_mm / 2, at_mm=_aim_strip(fair, worst, view, wall))
         pair = [picture_of(m, light, body=_BODY, dark=_DARK) for m in seen]

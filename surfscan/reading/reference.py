@@ -14,6 +14,7 @@ import numpy as np
 from surfscan.core.flags import bit
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Array, Board, Camera, Grid
+from surfscan.core.robust import masked_mean
 from surfscan.optics.mirror import hit_board
 from surfscan.optics.pose import PoseFit, pose_from_tags
 from surfscan.reading.propagation import Few
@@ -129,11 +130,8 @@ def take_off(reading: Reading, null: Null) -> Reading:
     covered = cv2.remap(closed, place[0], place[1], cv2.INTER_NEAREST, borderMode=cv2.BORDER_REPLICATE) > 0
     slopes = []
     for rest in (null.rest_p, null.rest_q):
-        filled = np.where(known, rest, 0.0).astype(np.float32)
-        weight = known.astype(np.float32)
-        near = cv2.GaussianBlur(weight, (0, 0), float(reach))
-        carried = cv2.GaussianBlur(filled, (0, 0), float(reach)) / np.maximum(near, 1e-3)
-        whole = np.where(known, filled, carried).astype(np.float32)
+        carried, _ = masked_mean(rest, known, float(reach))
+        whole = np.where(known, rest, carried).astype(np.float32)
         slopes.append(
             cv2.remap(whole, place[0], place[1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE).astype(
                 float

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from surfscan.core.records import Array
-from surfscan.core.robust import robust_spread
+from surfscan.core.robust import masked_mean, robust_spread
 from surfscan.optics.mirror import Hit
 
 __all__ = [
@@ -113,8 +112,5 @@ def continue_smoothly(
     trend = evaluate_polynomial(
         fit_polynomial(xs, ys, value[thin][rows, columns], order, rounds=4), x, y, order
     )
-    weight = valid.astype(np.float32)
-    rest = np.where(valid, value - trend, 0).astype(np.float32)
-    near = cv2.GaussianBlur(weight, (0, 0), reach_px)
-    carried = cv2.GaussianBlur(rest, (0, 0), reach_px) / np.maximum(near, 1e-3)
+    carried, _ = masked_mean(value - trend, valid, reach_px)
     return np.where(valid, value, trend + carried)
