@@ -254,7 +254,7 @@ class PhotoCheck:
     extra: dict[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
 class CheckResult(Carrier):
     """Everything one check found: what the report writes and the command shows.
 

@@ -15,7 +15,7 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.records import Board, HeightMap
-from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, Mirrored, make_mirror, mirror_pixels, picture_of
+from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, WallSeen, make_mirror, mirror_pixels, picture_of
 from surfscan.gloss.viewing import LIGHTS, Viewpoint, WallLight, aim_camera, face_wall, walk_round
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
@@ -100,7 +100,7 @@ class GlossPreview:
 
 def preview_gloss(
     height: HeightMap,
-    *,
+    *,  # one keyword for each option of the command
     exaggeration: float = 1.0,
     lights: tuple[str, ...] = LIGHTS,
     views: tuple[Viewpoint, ...] | None = None,
@@ -295,14 +295,14 @@ def _aim_strip(fair: Mirror, worst: WorstPlace, view: Viewpoint, wall: Board) ->
     return float(hit.up_mm) if np.isfinite(hit.up_mm) else 0.0
 
 
-def _brightest(seen: Mirrored) -> float:
+def _brightest(seen: WallSeen) -> float:
     """Radiance of the wall's bright places in the fair panel, where it reflects most."""
     share = seen.reflectance[seen.on_panel]
     most = float(np.quantile(share, 0.98)) if share.size else float(fresnel(0.0))
     return most + _BODY
 
 
-def _developed(linear: Array, seen: Mirrored, gain: float) -> Array:
+def _developed(linear: Array, seen: WallSeen, gain: float) -> Array:
     grey = np.rint(255 * to_srgb(np.clip(linear * gain, 0.0, 1.0))).astype(np.uint8)
     canvas: Array = cv2.merge([grey, grey, grey])
     unknown = seen.on_panel & ~seen.measured

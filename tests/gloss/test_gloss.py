@@ -11,12 +11,13 @@ import pytest
 from PIL import Image
 from result_folders import bump, grid, make_folder
 
-from surfscan import cli, preview_gloss, walk_round, write_gloss
+from surfscan import cli
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Grid, HeightMap
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels
-from surfscan.gloss.sheet import draw_gloss_pair
-from surfscan.gloss.viewing import Viewpoint, WallLight, aim_camera, brightness, face_wall
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
+from surfscan.gloss.viewing import Viewpoint, WallLight, aim_camera, brightness, face_wall, walk_round
 
 
 def made(deviation: np.ndarray, form: np.ndarray | float = 0.0) -> HeightMap:
