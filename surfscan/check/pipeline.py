@@ -18,6 +18,7 @@ from surfscan.check.outcome import assemble
 from surfscan.check.quality import find_blocker, judge_photo
 from surfscan.check.reference import add_null, read_reference, stand_again
 from surfscan.check.setup import find_mirrored, posed_sheet, stand_board, told
+from surfscan.check.setup_doubts import refuse_mixed, setup_reasons, setup_row
 from surfscan.check.setup_told import add_setup
 from surfscan.check.stations import stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
@@ -30,8 +31,9 @@ from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
+from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
-from surfscan.reading.budget import Inputs
+from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.mirror_check import check_mirrored
 from surfscan.reading.station import Station
 from surfscan.surface.form import fit_fair_form
@@ -93,8 +95,8 @@ def check_job(
         judge_photo(station, taken.reading.quality[min(k, len(taken.reading.quality) - 1)], taken.region)
         for k, station in enumerate(shoot.stations)
     ]
-    result, reading = _judge(shoot, taken, quality, limits, clock, tell, against=against)
-    return _with_setup(result, shoot, setup, reading)
+    result, reading, budget = _judge(shoot, taken, quality, limits, clock, tell, against=against)
+    return _with_setup(result, shoot, setup, reading, budget)
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +166,7 @@ def _judge(
     tell: Progress,
     *,
     against: Against | None,
-) -> tuple[CheckResult, Reading]:
+) -> tuple[CheckResult, Reading, Budget]:
     """From a reading to its result: fair form, uncertainty, judgement; and the reading as it was judged."""
     sheet, reading, grid = shoot.sheet, taken.reading, taken.grid
     fit: dict[str, Any] = {
@@ -183,6 +185,7 @@ def _judge(
     fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
+    refuse_mixed(budget.pair)
     height = HeightMap(
         grid,
         reading.height_mm - fair.form_mm - budget.correction_mm,
@@ -221,7 +224,7 @@ def _judge(
         result = add_against(result, held)
     if shoot.null is not None:
         result = add_null(result, shoot.null)
-    return replace(result, details={**result.details, **taken.details}), reading
+    return replace(result, details={**result.details, **taken.details}), reading, budget
 
 
 def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -> float:
@@ -280,21 +283,27 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
     return stand_board(sheet, photo, inputs=inputs)
 
 
-def _with_setup(result: CheckResult, shoot: Shoot, setup: Station | None, reading: Reading) -> CheckResult:
+def _with_setup(
+    result: CheckResult, shoot: Shoot, setup: Station | None, reading: Reading, budget: Budget
+) -> CheckResult:
     """The result with what the board's tags said about its place."""
     board = shoot.sheet.board
-    if board is None or board.tags is None:
-        return result
-    every = [*shoot.stations] if setup is None else [*shoot.stations, setup]
-    mirror = check_mirrored(
-        find_mirrored(shoot.sheet, every),
-        reading,
-        board=shoot.board,
-        centres_mm=board.tags.centres_mm,
-        inputs=shoot.inputs,
-        board_fit=shoot.board_fit,
-    )
-    return add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
+    mirror = None
+    if board is not None and board.tags is not None:
+        mirror = check_mirrored(
+            find_mirrored(shoot.sheet, [*shoot.stations] if setup is None else [*shoot.stations, setup]),
+            reading,
+            board=shoot.board,
+            centres_mm=board.tags.centres_mm,
+            inputs=shoot.inputs,
+            board_fit=shoot.board_fit,
+        )
+        result = add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
+    row = setup_row(budget)
+    if row:
+        result = replace(result, details={**result.details, "setup_check": row})
+    more = setup_reasons(shoot, budget, cross_checked=mirror is not None)
+    return with_reasons(result, more) if more else result
 
 
 def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:

@@ -134,6 +134,8 @@ QUANTITIES: dict[str, Callable[[Any, Units], str]] = {
     "whole_percent": lambda share, units: f"{100 * share:.0f} %",
     "factor": lambda value, units: f"{value:.3f}",
     "share": lambda value, units: f"{value:.2f}",
+    "degrees": lambda value, units: f"{value:.1f} degrees",
+    "by_percent": lambda value, units: f"{value:.1f} %",
     "list": _numbers,
 }
 """What a number in a template can be: how it is written, in units."""

@@ -42,6 +42,8 @@ class Entry:
         What it settles the verdict to, when its weight is "decides".
     final : bool
         Whether it does so whatever else was found: nothing in millimetres can be said then.
+    leads : bool
+        Whether it is said before all others: every figure below it hangs on it.
     """
 
     sentence: str
@@ -49,6 +51,7 @@ class Entry:
     audience: Audience = "both"
     decides: Verdict | None = None
     final: bool = False
+    leads: bool = False
 
 
 _CHANCE = "; the chance that it is within is {probability:percent}."
@@ -157,6 +160,37 @@ REASONS: dict[str, Entry] = {
         " photos.",
         "measure the board's place again, and check that nothing moved between the photos",
     ),
+    "setup-suspect-place": Entry(
+        "The photos do not fit the set-up: the board's middle looks {by_mm:off} too far {way}{rivals}.",
+        "measure the board's place again, from the panel's middle",
+        leads=True,
+    ),
+    "setup-suspect-angle": Entry(
+        "The photos do not fit the set-up: the board's {axis} looks {by_deg:degrees} off{rivals}.",
+        "measure to both ends of the board, not to its middle only",
+        leads=True,
+    ),
+    "setup-suspect-share": Entry(
+        "The photos do not fit the set-up: the {what} looks {by_percent:by_percent} too {way}{rivals}.",
+        "measure it again: twenty stripes and divide; calibrate the lens",
+        leads=True,
+    ),
+    "setup-tags-size": Entry(
+        "The tags' side does not fit their places: by the photos it is {seen_mm:measured}, the sheet says"
+        " {given_mm:measured}.",
+        "measure a tag's black side, and the tags' places, again",
+        leads=True,
+    ),
+    "setup-pair": Entry(
+        "Both photos disagree about small shapes: something moved, or was done to the panel, between them.",
+        "take both photos again, one after the other",
+        leads=True,
+    ),
+    "setup-by-tape": Entry(
+        "Scale by tape, not cross-checked: the board's place is taken from the sheet.",
+        "a set-up photo, or tags on the board, would cross-check it",
+        "inspector",
+    ),
     "setup-no-scale": Entry(
         "Not measured: {why}. Depths are shares of the deepest, and no millimetre is known.",
         "lay tags on the panel, and say where the board stands",
@@ -204,6 +238,7 @@ def in_order(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
         spot = one.numbers.get("spot")
         return (
             one.code == "limit-rule",
+            not (one.code in REASONS and REASONS[one.code].leads and one.weight != Weight.NOTE),
             _FIRST[one.weight],
             _RANK.get(one.code, len(_RANK)),
             spot if isinstance(spot, int) else 0,

@@ -20,9 +20,11 @@ from surfscan.core.records import Array, Board
 from surfscan.core.robust import robust_spread
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
+from surfscan.reading.consistency import Suspicion, question_setup
+from surfscan.reading.pair import PairCheck, compare_pair
 from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
 from surfscan.reading.reference import Null, null_few
-from surfscan.surface.form import FairForm
+from surfscan.surface.form import FairForm, take_form_off
 
 __all__ = [
     "MODEL_STEPPED",
@@ -88,12 +90,18 @@ class Budget:
         What the set-up is found to have added to the deviation; to be taken off.
     u_slope_mrad : float
         Standard uncertainty of a slope in mrad: what both photos disagree by, with the noise.
+    suspicion : Suspicion, optional
+        The input of the set-up that the photos speak against most, where they could be asked.
+    pair : PairCheck, optional
+        How far both directions disagree, where each has its own photos.
     """
 
     shares: tuple[Share, ...]
     sigma_mm: Array
     correction_mm: Array
     u_slope_mrad: float
+    suspicion: Suspicion | None = None
+    pair: PairCheck | None = None
 
     def at(self, row: int, column: int) -> list[tuple[str, float, str]]:
         """Sources at one cell as (name, standard uncertainty in mm, cure), largest first."""
@@ -168,13 +176,25 @@ def budget_stripes(
         for name, cure, power in zip(names, cures, alone, strict=True)
     ]
     shares += _own_shares(reading, fair, setup.null, model)
+    suspicion = None
+    if setup.null is None:  # a reference has cross-checked the set-up already
+        suspicion = question_setup(
+            few, views=setup.views, fits=setup.fits, board=setup.board, inputs=setup.inputs
+        )
+    if suspicion is not None:
+        bent = take_form_off(suspicion.effect_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use)
+        size = np.sqrt(suspicion.probability) * np.abs(np.nan_to_num(bent))
+        shares.append(
+            Share("set-up that may be off", "measure the board's place again", _spread_out(size, reading))
+        )
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
     correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
     measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
     # Slope of a wave a stripe period long, per mm of height.
     lever = 2 * np.pi / float(np.max(reading.period_mm))
     u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
-    return Budget(tuple(shares), measured, correction, u_slope)
+    pair = compare_pair(reading) if setup.views[0].photo is not setup.views[1].photo else None
+    return Budget(tuple(shares), measured, correction, u_slope, suspicion, pair)
 
 
 def _own_shares(

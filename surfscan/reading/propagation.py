@@ -23,7 +23,20 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["PHOTO_CORNERS", "Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
+__all__ = [
+    "PHOTO_CORNERS",
+    "Few",
+    "Inputs",
+    "Move",
+    "Stand",
+    "curl_of",
+    "effect",
+    "modes",
+    "moved",
+    "raw_effect",
+    "sources",
+    "thin",
+]
 
 CELLS = 2500
 """About how many cells carry the propagation: set-up errors are smooth over the panel."""
@@ -155,7 +168,7 @@ def sources(
         [
             (
                 [
-                    (_moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
+                    (moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
                     for f, v in pairs
                 ],
                 stretched,
@@ -171,7 +184,7 @@ def sources(
         for axis in (0, 1):
             stands = [
                 (
-                    _moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
+                    moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
                     if tag in f.by_tag
                     else v.pose,
                     1.0,
@@ -187,7 +200,7 @@ def sources(
     for k, (fit, view) in enumerate(pairs):
         for change in modes(fit.pose.covariance):
             cameras = list(still)
-            cameras[k] = (_moved(view.pose, change), 1.0)
+            cameras[k] = (moved(view.pose, change), 1.0)
             corners.append((cameras, board, max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)))
     yield PHOTO_CORNERS, "larger tags, or go closer", corners
 
@@ -217,7 +230,7 @@ def modes(covariance: Array) -> list[Array]:
     return [vector * np.sqrt(max(value, 0.0)) for value, vector in zip(values, vectors.T, strict=True)]
 
 
-def _moved(pose: Pose, change: Array) -> Pose:
+def moved(pose: Pose, change: Array) -> Pose:
     """The pose after a small turn from the left and a shift."""
     turn = cv2.Rodrigues(np.asarray(change[:3], float))[0]
     return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
@@ -225,6 +238,12 @@ def _moved(pose: Pose, change: Array) -> Pose:
 
 def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
     """Change of the deviation, mm, if the set-up were this one and the photos the same."""
+    change, _ = raw_effect(few, cameras, board)
+    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+
+
+def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
+    """Change of the height, mm, and of the slopes' curl, 1/mm, if the set-up were this one and the photos the same."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
         hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
@@ -240,7 +259,12 @@ def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Arra
     change, _ = integrate_slopes(
         dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
     )
-    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+    return change, curl_of(dp, dq, few.step_mm)
+
+
+def curl_of(p: Array, q: Array, step_mm: float) -> Array:
+    """dp/dy - dq/dx, 1/mm: zero for the slopes of any surface; NaN beside cells that are NaN."""
+    return np.asarray(np.gradient(p, step_mm, axis=0) - np.gradient(q, step_mm, axis=1))
 
 
 def _slide(few: Few, old: Pose, new: Pose, longer: float) -> tuple[Array, Array]:
