@@ -180,7 +180,7 @@ def _turn(  # type: ignore[no-untyped-def]
     if turn > 0:
         for k in range(count):
             weight[k][cast_shadow(z, grid=grid, lamp_mm=places[k])] = 0.0
-    lost = np.zeros(judged.shape, bool)
+    lit, lost = weight, np.zeros(judged.shape, bool)
     step = {
         "xyz_mm": (x, y, z),
         "lamps": lamps,
@@ -193,6 +193,11 @@ def _turn(  # type: ignore[no-untyped-def]
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     for sweep in range(2):
+        if count > 3:  # before anything common is fitted: a highlight would pass for a black level
+            noise = _noise(fit, weight, noise)
+            fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+            weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+            fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
         rivals = [setting]
         if sweep == 0 and turn > 0 and _worth_asking(setting) and not has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
@@ -208,11 +213,6 @@ def _turn(  # type: ignore[no-untyped-def]
             tried.append((rival, fit, answer))
         noise = min(_noise(row[1], weight, noise) for row in tried)  # one yardstick for all
         setting, fit, answer = min(tried, key=lambda row: _misfit(row[1], weight, noise))
-        if sweep == 0 and count > 3:
-            weight, lost = drop_outliers(
-                seen, vectors, fit=fit, setting=setting, weight=weight, noise=_noise(fit, weight, noise)
-            )
-            fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
     scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
     if count == 3 and not has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))

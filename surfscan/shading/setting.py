@@ -22,10 +22,17 @@ TILT_RAD = 1e-3
 """How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
 
 ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.1, 0.004, 0.5
-"""Wide priors: a dim shop, a camera's black level (one step of 8-bit sRGB is 0.0003), lamps within a factor."""
+"""Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
+lamps within a factor."""
 
 DARK_SD = 1e-6
 """Holds the room's light at zero where it would come out negative."""
+
+BLOCKS_ALIKE = 16
+"""Blocks along the longer side whose means tell whether neighbouring cells are wrong in the same way."""
+
+CHI_MEDIAN = 0.455
+"""Median of chi-square with one degree (from memory; scipy.stats.chi2.median(1))."""
 
 BLOCKS_ACROSS = 64
 """Blocks along the longer side that the curl is judged on: what is common to all cells is smooth."""
@@ -118,9 +125,10 @@ def fit_setting(
         dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
         dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
     stack = np.stack([o.ravel() for o in overs], -1)
-    matrix = stack.T @ stack / noise**2
-    right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / noise**2
-    curl, curl_right = _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm)
+    alike = _alike(np.sqrt(w) * left, calm, noise)
+    matrix = stack.T @ stack / (noise**2 * alike)
+    right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / (noise**2 * alike)
+    curl, curl_right = _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm)
     matrix += curl
     right += curl_right
     matrix += np.diag(1 / prior**2)
@@ -156,7 +164,7 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
         drive = np.broadcast_to(size, shade.shape)
         if setting.exposed:
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
-        add("room", drive, ROOM_SD, setting.room)
+        add("room", drive, ROOM_SD * usual_light(vectors), setting.room)
         drive = np.ones(shade.shape)
         if setting.veiled:
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
@@ -179,6 +187,11 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
     return tuple(names), drives, np.array(prior), np.array(now)
 
 
+def usual_light(vectors: Array) -> float:
+    """Median light of the lamps on a cell square on: what a share of room light is a share of."""
+    return float(np.median(np.linalg.norm(vectors, axis=1)))
+
+
 def _g(fit: CellFit, good: Array) -> Array:
     p, q = np.where(good, fit.p, 0.0), np.where(good, fit.q, 0.0)
     size = np.where(good, fit.albedo, 1.0) / np.sqrt(1 + p * p + q * q)
@@ -192,7 +205,24 @@ def _calm(left: Array, w: Array, good: Array) -> Array:
     return good & (over <= 4.0 * usual + 1e-12)
 
 
-def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
+def _alike(left: Array, calm: Array, noise: float) -> float:
+    """How many cells speak with one voice: what a paint leaves over that is not matt, no cell is alone with.
+
+    The variance of block means over what independent cells would have. Without this, ten thousand cells
+    that are all wrong in the same way outvote every prior.
+    """
+    size = max(2, round(max(calm.shape) / BLOCKS_ALIKE))
+    share = _blocks(calm.astype(float), size)
+    full = share > 0.5
+    count = len(left)
+    if count <= 3 or np.count_nonzero(full) < 8:
+        return 1.0
+    mean = np.stack([_blocks(np.where(calm, photo, 0.0), size)[full] / share[full] for photo in left])
+    alone = noise**2 * (count - 3) / count / (share[full] * size**2)
+    return max(1.0, float(np.median(mean**2 / alone)) / CHI_MEDIAN)
+
+
+def _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
     """Normal matrix and right side of: no curl, and level on the tags."""
     factor = max(1, int(np.ceil(max(good.shape) / BLOCKS_ACROSS)))
     share = _blocks(good.astype(float), factor)
@@ -223,12 +253,13 @@ def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type:
     u = np.sqrt(np.nanmean(fit.u_p[good] ** 2 + fit.u_q[good] ** 2) / 2)
     expected = noise * u * side / np.sqrt(factor**2)
     spread = max(expected, 1.4826 * float(np.median(np.abs(now[used]))))
-    robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2
+    robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2 / alike
     matrix = rows.T @ (robust[:, None] * rows)
     right = -rows.T @ (robust * now)
     tilts = np.array([_tilt(z, valid, x, y, level_at_mm) for z in heights])  # (1 + P, 2)
-    matrix += tilts[1:] @ tilts[1:].T / TILT_RAD**2
-    right -= tilts[1:] @ tilts[0] / TILT_RAD**2
+    level = TILT_RAD**2 + alike * (noise * u) ** 2 / max(np.count_nonzero(good), 1)
+    matrix += tilts[1:] @ tilts[1:].T / level
+    right -= tilts[1:] @ tilts[0] / level
     return matrix, right
 
 
