@@ -47,6 +47,9 @@ left-over and shrinks every depth by as much."""
 MODEL_SCALE_REL = 0.02
 """What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
 
+OUTLIER_SWEEPS = 2
+"""Each narrows what the highlights and shadows still in the fit make of the noise."""
+
 SPREAD_TO_ASK = 0.02
 """Brightnesses that differ by more than this ask what differs."""
 
@@ -194,10 +197,11 @@ def _turn(  # type: ignore[no-untyped-def]
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     for sweep in range(2):
         if count > 3:  # before anything common is fitted: a highlight would pass for a black level
-            noise = _noise(fit, weight, noise)
-            fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
-            weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
-            fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
+            for _ in range(OUTLIER_SWEEPS):
+                noise = _noise(fit, weight, noise)
+                fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+                weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+                fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
         rivals = [setting]
         if sweep == 0 and turn > 0 and _worth_asking(setting) and not has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]

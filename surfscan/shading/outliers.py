@@ -27,6 +27,9 @@ SLACK = 0.012
 NEAR_SLOPE = 0.05
 """How far a slope from three photos alone may be from its neighbours' median, rad."""
 
+ALONE = 3.5
+"""Allowed spreads above which one photo's left-over alone asks for a consensus."""
+
 AGREES = 2.5
 """Allowed spreads within which a photo agrees with a fit."""
 
@@ -102,7 +105,9 @@ def drop_outliers(
     allowed = noise**2 + np.max(scale * SLACK * np.maximum(seen, 0), 0) ** 2
     used = np.count_nonzero(np.isfinite(fit.left), axis=0)
     over = np.nansum(weight * fit.left**2, 0)
-    bad = np.isfinite(fit.p) & (used > 3) & (over > allowed * _most(used - 3))
+    with np.errstate(invalid="ignore"):
+        alone = np.nanmax(np.where(weight > 0, weight * fit.left**2, 0.0), axis=0) > allowed * ALONE**2
+    bad = np.isfinite(fit.p) & (used > 3) & ((over > allowed * _most(used - 3)) | alone)
     lost = np.zeros(bad.shape, bool)
     rows, columns = np.nonzero(bad)
     if not rows.size:
