@@ -20,8 +20,9 @@ from surfscan.core.records import Array, Grid, View
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
+from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
-from surfscan.shading.outliers import cast_shadow, drop_outliers
+from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers
 from surfscan.shading.setting import fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
@@ -43,9 +44,6 @@ DARK = 0.02
 THREE_SCALE_REL = 0.05
 """Added with three photos and no photo with the lamp out: room light of a few per cent then shows in no
 left-over and shrinks every depth by as much."""
-
-MODEL_SCALE_REL = 0.02
-"""What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
 
 OUTLIER_SWEEPS = 2
 """Each narrows what the highlights and shadows still in the fit make of the noise."""
@@ -198,7 +196,10 @@ def _turn(  # type: ignore[no-untyped-def]
     for sweep in range(2):
         if count > 3:  # before anything common is fitted: a highlight would pass for a black level
             for _ in range(OUTLIER_SWEEPS):
-                noise = _noise(fit, weight, noise)
+                noise = min(
+                    _noise(fit, weight, noise),
+                    calm_noise(seen, vectors, setting=setting, weight=lit),
+                )
                 fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
                 weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
                 fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
@@ -217,7 +218,9 @@ def _turn(  # type: ignore[no-untyped-def]
             tried.append((rival, fit, answer))
         noise = min(_noise(row[1], weight, noise) for row in tried)  # one yardstick for all
         setting, fit, answer = min(tried, key=lambda row: _misfit(row[1], weight, noise))
-    scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
+    whole_fit = fit if count == 3 else fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+    check_prior(setting, vectors)
+    scale_rel = scale_doubt(answer, fit, vectors, without_loss=whole_fit)
     if count == 3 and not has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     height, closure = integrate_slopes(
@@ -286,17 +289,6 @@ def _worth_asking(setting: LampSetting) -> bool:
 
 def _misfit(fit: CellFit, weight: Array, noise: float) -> float:
     return float(np.nansum(np.minimum(weight * fit.left**2 / noise**2, 9.0)))
-
-
-def _scale_rel(covariance: Array, names: tuple[str, ...], fit: CellFit, vectors: Array) -> float:
-    """Room light that is out by da, or black level by dc, scales slopes by da / l_z and dc / (rho l_z)."""
-    if "room" not in names:
-        return MODEL_SCALE_REL
-    lift = float(np.median(vectors[:, 2]))
-    albedo = float(np.nanmedian(fit.albedo))
-    row = np.zeros(len(names))
-    row[names.index("room")], row[names.index("black")] = 1 / lift, 1 / (albedo * lift)
-    return float(np.sqrt(row @ covariance @ row + MODEL_SCALE_REL**2))
 
 
 def _level(z: Array, grid: Grid, level_at_mm: Array) -> Array:

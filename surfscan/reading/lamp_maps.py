@@ -77,7 +77,7 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
         part = labels == k
         height[part] += np.mean(state.z[part] - height[part])
         flags[part] |= bit("island")
-    p, q = (np.where(measured, np.gradient(state.z, grid.step_mm, axis=a), np.nan) for a in (1, 0))
+    p, q = (_slope(state.z, own, measured, grid.step_mm, axis) for own, axis in ((fit.p, 1), (fit.q, 0)))
     u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
     cells = max(np.sqrt(measured.sum()), 4.0)
     # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
@@ -91,13 +91,22 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
     return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
 
 
+def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:
+    """Central differences inside; at a rim the cell's own slope, since beyond it the surface is only continued."""
+    ahead, behind = (np.roll(measured, k, axis) for k in (-1, 1))
+    inside = ahead & behind
+    inside.swapaxes(0, axis)[[0, -1]] = False
+    slope = np.where(inside, np.gradient(z, step_mm, axis=axis), own)
+    return np.asarray(np.where(measured, slope, np.nan))
+
+
 def _uneven(state: Turn, grid: Grid) -> float:
     """Height error from what no noise explains: the brightness left over on blocks of `BLOCK_MM`.
 
     A left-over that is smooth over a block length bends slopes by its share of the brightness times the
     slopes' own answer to it, and the height by that times the block length over pi.
     """
-    factor = max(1, round(BLOCK_MM / grid.step_mm))
+    factor = min(max(1, round(BLOCK_MM / grid.step_mm)), max(1, min(state.z.shape) // 4))
     h, w = (n // factor * factor for n in state.z.shape)
     good = np.isfinite(state.fit.left) & (state.weight > 0)
     shape = (-1, h // factor, factor, w // factor, factor)
@@ -108,7 +117,7 @@ def _uneven(state: Turn, grid: Grid) -> float:
         return 0.0
     excess = max(float(np.median(mean**2)) / 0.455 - state.noise**2 / factor**2, 0.0)
     u = float(np.sqrt(np.nanmedian(state.fit.u_p**2 + state.fit.u_q**2) / 2))
-    return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
+    return float(np.sqrt(excess) * u * factor * grid.step_mm / np.pi)
 
 
 def _picture(state: Turn, k: int, inside: Array) -> Picture:

@@ -16,7 +16,7 @@ import numpy as np
 from surfscan.core.records import Array, Grid
 from surfscan.shading.lamp import CellFit, LampSetting, light_of, offsets, sum_inverse
 
-__all__ = ["cast_shadow", "drop_outliers"]
+__all__ = ["calm_noise", "cast_shadow", "drop_outliers"]
 
 PENUMBRA_SLOPE = 0.02
 """A sight line that clears the surface by less than this slope may be half in shadow: a lamp 20 mm across, 1 m away."""
@@ -32,6 +32,11 @@ ALONE = 3.5
 
 AGREES = 2.5
 """Allowed spreads within which a photo agrees with a fit."""
+
+ENOUGH_PHOTOS = 8
+
+DISOWNED = 0.6
+"""A photo that this share of its cells disowns is no outlier: it is brighter or darker than said, as a whole."""
 
 TRIPLES = 48
 """Draws of three photos: with a third of them bad, one draw in three is clean; with half, one in eight."""
@@ -100,7 +105,7 @@ def drop_outliers(
     lost : ndarray (H, W), bool
         Cells where no three photos can be trusted.
     """
-    weight = weight.copy()
+    all_weight, weight = weight, weight.copy()
     scale = np.sqrt(np.maximum(weight, 0))
     allowed = noise**2 + np.max(scale * SLACK * np.maximum(seen, 0), 0) ** 2
     used = np.count_nonzero(np.isfinite(fit.left), axis=0)
@@ -121,7 +126,39 @@ def drop_outliers(
         kept = _settle(cells, _first_sets(cells))
         weight[:, *at] = np.where(kept, cells.weight, 0.0)
         lost[at] = ~kept.any(0)
+    for k, photo in enumerate(weight):
+        lit = all_weight[k] > 0
+        if np.count_nonzero(photo[lit] == 0) > DISOWNED * np.count_nonzero(lit):
+            weight[k] = np.where(lost, photo, all_weight[k])
     return weight, lost
+
+
+def calm_noise(seen: Array, vectors: Array, *, setting: LampSetting, weight: Array) -> float:
+    """Noise at weight 1 from the half of each cell's photos that agree best: highlights on most cells do not raise it.
+
+    Parameters
+    ----------
+    seen, vectors, setting, weight
+        As in `fit_cells`.
+
+    Returns
+    -------
+    float
+        Median over cells of the least median of squares (Rousseeuw 1984, from memory, with his factor for few
+        photos); infinite with fewer than `ENOUGH_PHOTOS`, where half of them tell nothing.
+    """
+    count = len(seen)
+    rows, columns = np.nonzero(np.all(weight > 0, axis=0))
+    if count < ENOUGH_PHOTOS or rows.size < 100:
+        return float("inf")
+    pick = np.linspace(0, rows.size - 1, min(rows.size, 2000)).astype(int)
+    at = rows[pick], columns[pick]
+    value, light = (seen - offsets(setting, count))[:, *at], light_of(vectors, setting, None)[:, :, *at]
+    cells = _Cells(value, light, weight[:, *at], np.ones(pick.size), np.zeros((2, pick.size)))
+    least = np.full(pick.size, np.inf)
+    for three in _triples(np.median(light, axis=-1)):
+        least = np.minimum(least, np.median(cells.misses(_through(cells, three)[0]), axis=0))
+    return float(np.median(1.4826 * (1 + 5 / (count - 3)) * np.sqrt(least)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,12 +188,7 @@ def _first_sets(cells: _Cells) -> Array:
     count, n = cells.value.shape
     best, kept = np.full(n, np.inf), np.zeros((count, n), bool)
     for three in _triples(np.median(cells.light, axis=-1)):
-        l0, l1, l2 = (cells.light[k] for k in three)
-        c0, c1, c2 = (np.cross(a, b, axis=0) for a, b in ((l1, l2), (l2, l0), (l0, l1)))
-        volume = np.sum(l0 * c0, 0)
-        whole = (np.abs(volume) > 0) & np.all(cells.weight[list(three)] > 0, axis=0)
-        v0, v1, v2 = (cells.value[k] for k in three)
-        g = (v0 * c0 + v1 * c1 + v2 * c2) / np.where(whole, volume, 1.0)
+        g, whole = _through(cells, three)
         agree = cells.misses(g) < AGREES**2
         odd = cells.strange(g) ** 2
         # The most that agree; among equals the slope least strange beside its neighbours.
@@ -165,6 +197,16 @@ def _first_sets(cells: _Cells) -> Array:
         best = np.where(better, rank, best)
         kept = np.where(better, agree, kept)
     return kept
+
+
+def _through(cells: _Cells, three: tuple[int, int, int]) -> tuple[Array, Array]:
+    """Albedo times normal (3, N) from three photos alone, and where they give one."""
+    l0, l1, l2 = (cells.light[k] for k in three)
+    c0, c1, c2 = (np.cross(a, b, axis=0) for a, b in ((l1, l2), (l2, l0), (l0, l1)))
+    volume = np.sum(l0 * c0, 0)
+    whole = (np.abs(volume) > 0) & np.all(cells.weight[list(three)] > 0, axis=0)
+    v0, v1, v2 = (cells.value[k] for k in three)
+    return (v0 * c0 + v1 * c1 + v2 * c2) / np.where(whole, volume, 1.0), whole
 
 
 def _triples(light: Array) -> list[tuple[int, int, int]]:

@@ -21,7 +21,7 @@ __all__ = ["SettingFit", "fit_setting", "plain_setting"]
 TILT_RAD = 1e-3
 """How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
 
-ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.1, 0.004, 0.5
+ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.05, 0.004, 0.5
 """Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
 lamps within a factor."""
 
