@@ -22,7 +22,7 @@ from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
 from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
-from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers
+from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
 from surfscan.shading.setting import fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
@@ -181,6 +181,9 @@ def _turn(  # type: ignore[no-untyped-def]
     if turn > 0:
         for k in range(count):
             weight[k][cast_shadow(z, grid=grid, lamp_mm=places[k])] = 0.0
+    vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=places))
+    if turn > 0:
+        weight[grazing_light(z, vectors, step_mm=grid.step_mm, weight=weight)] = 0.0
     lit, lost = weight, np.zeros(judged.shape, bool)
     step = {
         "xyz_mm": (x, y, z),
@@ -190,7 +193,6 @@ def _turn(  # type: ignore[no-untyped-def]
         "place_sd_mm": place_sd_mm,
         "room_known": has_ambient,
     }
-    vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=places))
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     for sweep in range(2):

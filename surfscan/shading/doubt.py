@@ -24,6 +24,14 @@ GAIN_SHARE = 0.6
 """Share of what leaving photos out changed that may be left, as a standard uncertainty: who gives a highlight's
 core to an outlier keeps its skirt (a matt ball of open data: 0.1 to 0.5 left)."""
 
+UNEXPLAINED_GAIN = 2.5
+"""Slopes may be out by this many times what the brightness that neighbouring cells leave over alike does to them
+(a change by a share e is a slope of e / tan of the light's angle): most of what is not matt hides in slopes and albedo,
+which take three of the photos' numbers."""
+
+LEAST_SLOPE = 0.2
+"""Slope, rad, from which on that is a share of the slopes; on flatter panels it is unevenness, which is counted apart."""
+
 
 def leaves_prior(setting: LampSetting, vectors: Array) -> tuple[float, float]:
     """Room light and black level in their prior standard deviations."""
@@ -76,6 +84,10 @@ def scale_doubt(answer: SettingFit, fit: CellFit, vectors: Array, *, without_los
         whole may have been done by half.
     """
     rel = MODEL_SCALE_REL**2 + (GAIN_SHARE * outliers_gain(fit, without_loss)) ** 2
+    tangent = float(np.median(np.hypot(vectors[:, 0], vectors[:, 1]) / np.maximum(vectors[:, 2], 1e-300)))
+    slopes = np.concatenate([fit.p[np.isfinite(fit.p)], fit.q[np.isfinite(fit.p)]])
+    usual = max(float(np.std(slopes)) * np.sqrt(2), LEAST_SLOPE)
+    rel += (UNEXPLAINED_GAIN * answer.unexplained / (tangent * usual)) ** 2
     if "room" not in answer.names:
         return float(np.sqrt(rel))
     lift = float(np.median(vectors[:, 2]))

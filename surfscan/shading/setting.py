@@ -21,14 +21,14 @@ __all__ = ["SettingFit", "fit_setting", "plain_setting"]
 TILT_RAD = 1e-3
 """How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
 
-ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.05, 0.004, 0.5
+ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.03, 0.006, 0.5
 """Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
 lamps within a factor."""
 
 DARK_SD = 1e-6
 """Holds the room's light at zero where it would come out negative."""
 
-BLOCKS_ALIKE = 16
+BLOCKS_ALIKE = 8
 """Blocks along the longer side whose means tell whether neighbouring cells are wrong in the same way."""
 
 CHI_MEDIAN = 0.455
@@ -49,11 +49,14 @@ class SettingFit:
         Of the parameters, in the order of `names`.
     names : tuple of str
         "room", "black", "brightness 1", ..., "move 1 x", ...
+    unexplained : float
+        What neighbouring cells leave over alike, a share of the brightness (standard deviation).
     """
 
     setting: LampSetting
     covariance: Array
     names: tuple[str, ...]
+    unexplained: float = 0.0
 
 
 def plain_setting(count: int) -> LampSetting:
@@ -125,7 +128,7 @@ def fit_setting(
         dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
         dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
     stack = np.stack([o.ravel() for o in overs], -1)
-    alike = _alike(np.sqrt(w) * left, calm, noise)
+    alike, common = _alike(np.sqrt(w) * left, calm, noise)
     matrix = stack.T @ stack / (noise**2 * alike)
     right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / (noise**2 * alike)
     curl, curl_right = _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm)
@@ -143,7 +146,8 @@ def fit_setting(
         right[0] -= setting.room / DARK_SD**2
         covariance = np.linalg.inv(matrix)
         step = covariance @ right
-    return SettingFit(_moved(setting, names, step, count), covariance, names)
+    usual = float(np.median((np.sqrt(w) * np.einsum("ki...,i...->k...", light, g))[w > 0]))
+    return SettingFit(_moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9))
 
 
 def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
@@ -205,21 +209,23 @@ def _calm(left: Array, w: Array, good: Array) -> Array:
     return good & (over <= 4.0 * usual + 1e-12)
 
 
-def _alike(left: Array, calm: Array, noise: float) -> float:
-    """How many cells speak with one voice: what a paint leaves over that is not matt, no cell is alone with.
+def _alike(left: Array, calm: Array, noise: float) -> tuple[float, float]:
+    """How many cells speak with one voice, and how loud: what no matt paint explains, no cell is alone with.
 
-    The variance of block means over what independent cells would have. Without this, ten thousand cells
-    that are all wrong in the same way outvote every prior.
+    The variance of block means over what independent cells would have, and its excess as a standard deviation.
+    Without this, ten thousand cells that are all wrong in the same way outvote every prior.
     """
     size = max(2, round(max(calm.shape) / BLOCKS_ALIKE))
     share = _blocks(calm.astype(float), size)
     full = share > 0.5
     count = len(left)
     if count <= 3 or np.count_nonzero(full) < 8:
-        return 1.0
+        return 1.0, 0.0
     mean = np.stack([_blocks(np.where(calm, photo, 0.0), size)[full] / share[full] for photo in left])
-    alone = noise**2 * (count - 3) / count / (share[full] * size**2)
-    return max(1.0, float(np.median(mean**2 / alone)) / CHI_MEDIAN)
+    free = (count - 3) / count
+    alone = noise**2 * free / (share[full] * size**2)
+    excess = max(0.0, float(np.median(mean**2)) / CHI_MEDIAN - float(np.median(alone))) / free
+    return max(1.0, float(np.median(mean**2 / alone)) / CHI_MEDIAN), float(np.sqrt(excess))
 
 
 def _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
