@@ -69,6 +69,8 @@ class Taken:
         The photos that give the two directions, where there are two.
     details : dict
         What else was learned about the light, JSON-ready.
+    least_floor_mm : float
+        Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     """
 
     grid: Grid
@@ -81,6 +83,7 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+    least_floor_mm: float = 0.0
 
 
 def lacks_scale(sheet: Sheet) -> str:
@@ -255,6 +258,7 @@ def _lamp(
         region=region,
         level_at_mm=level_places(sheet),
         ambient=_ambient(sheet, stations[0], views[0]),
+        bend_sd_mm=found.sd_mm,
         progress=progress,
     )
     # What turns a slope into brightness is the tangent of the lamps' angle off the panel's normal.
@@ -278,6 +282,14 @@ def _lamp(
                     inputs.tag_centre_mm / width,
                 ),
             ),
+            maps=(
+                (
+                    "lamp places, bend",
+                    "measure the lamp's places again, from the panel's middle",
+                    got.places_mm,
+                ),
+                ("paint not quite matt", "a dry guide coat, and lamps lower over the panel", got.paint_mm),
+            ),
         )
 
     setting = got.setting
@@ -287,7 +299,10 @@ def _lamp(
         "brightness": [float(value) for value in setting.brightness],
         "depth_scale_rel": got.scale_rel,
     }
-    return Taken(grid, region, got.reading, scaled, 0.015, 12.0, 0.0, details={"light": light})
+    least = 2 * float(np.median(got.paint_mm[np.isfinite(got.reading.height_mm)]))
+    return Taken(
+        grid, region, got.reading, scaled, 0.015, 12.0, 0.0, details={"light": light}, least_floor_mm=least
+    )
 
 
 def _ambient(sheet: Sheet, station: Station, view: View) -> View | None:

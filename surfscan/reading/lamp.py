@@ -20,6 +20,7 @@ from surfscan.core.records import Array, Grid, View
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
+from surfscan.shading.bend import bend_by_paint, bend_by_places
 from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
@@ -64,6 +65,7 @@ def read_lamp(
     level_at_mm: Array,
     ambient: View | None = None,
     place_sd_mm: float = 0.0,
+    bend_sd_mm: float = 0.0,
     progress: Callable[[float], None] | None = None,
     rounds: int = 3,
 ) -> LampReading:
@@ -86,6 +88,8 @@ def read_lamp(
     place_sd_mm : float
         Standard uncertainty of the lamp coordinates: with 0 the places are taken as exact, else small moves
         are fitted with that prior.
+    bend_sd_mm : float
+        The same for places that are taken as exact: how much they bend the map is worked out, not fitted.
     progress : callable, optional
         Told a share from 0 to 1.
     rounds : int
@@ -127,8 +131,9 @@ def read_lamp(
     z, setting, state = np.zeros(x.shape), plain_setting(len(views)), None
     for turn in range(rounds):
         state = _turn(
-            fixed, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, ambient is not None, place_sd_mm
-        )
+            fixed, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, ambient is not None, place_sd_mm,
+            bend_sd_mm if turn == rounds - 1 else 0.0,
+        )  # fmt: skip
         setting, z = state.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
@@ -169,7 +174,7 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
 
 
 def _turn(  # type: ignore[no-untyped-def]
-    views, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, has_ambient, place_sd_mm
+    views, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, has_ambient, place_sd_mm, bend_sd_mm
 ) -> Turn:
     seen, blown, unseen = (np.stack(v) for v in zip(*(_picture_of(v, x, y, z) for v in views), strict=True))
     if has_ambient:
@@ -225,6 +230,21 @@ def _turn(  # type: ignore[no-untyped-def]
     scale_rel = scale_doubt(answer, fit, vectors, without_loss=whole_fit)
     if count == 3 and not has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
+    places_mm = bend_by_places(
+        fit,
+        setting=setting,
+        weight=weight,
+        xyz_mm=(x, y, z),
+        lamps=lamps,
+        step_mm=grid.step_mm,
+        place_sd_mm=bend_sd_mm,
+    )
+    paint_mm = bend_by_paint(
+        fit,
+        unexplained=answer.unexplained,
+        usual=answer.usual,
+        size_mm=(float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))),
+    )
     height, closure = integrate_slopes(
         fit.p, fit.q, step_mm=grid.step_mm, weight=(_share(fit.u_p), _share(fit.u_q)), tolerance=1e-7
     )
@@ -253,6 +273,8 @@ def _turn(  # type: ignore[no-untyped-def]
         whole - flat,
         height - flat,
         closure,
+        places_mm,
+        paint_mm,
     )
 
 

@@ -33,6 +33,8 @@ class LampReading:
         The common pose of all photos.
     scale_rel : float
         Standard uncertainty of depths as a share of them, from the room's light as fitted.
+    places_mm, paint_mm : ndarray (H, W)
+        Standard uncertainty of the height from the lamps' places, and from paint that is not quite matt.
     """
 
     reading: Reading
@@ -40,6 +42,8 @@ class LampReading:
     albedo: Array
     pose: Pose
     scale_rel: float
+    places_mm: Array
+    paint_mm: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +62,8 @@ class Turn:
     z: Array
     height: Array
     closure: float
+    places_mm: Array
+    paint_mm: Array
 
 
 def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untyped-def]
@@ -88,7 +94,10 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
         grid, height, p, q, noise_mm, uneven, flags, 1e3 * state.closure, np.empty(0), np.empty(0), rounds,
         pictures,
     )  # fmt: skip
-    return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
+    albedo = np.where(measured, fit.albedo, np.nan)
+    return LampReading(
+        reading, state.setting, albedo, pose, state.scale_rel, state.places_mm, state.paint_mm
+    )
 
 
 def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:

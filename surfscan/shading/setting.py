@@ -51,12 +51,15 @@ class SettingFit:
         "room", "black", "brightness 1", ..., "move 1 x", ...
     unexplained : float
         What neighbouring cells leave over alike, a share of the brightness (standard deviation).
+    usual : float
+        Brightness times the root of the weight, median.
     """
 
     setting: LampSetting
     covariance: Array
     names: tuple[str, ...]
     unexplained: float = 0.0
+    usual: float = 0.0
 
 
 def plain_setting(count: int) -> LampSetting:
@@ -147,7 +150,7 @@ def fit_setting(
         covariance = np.linalg.inv(matrix)
         step = covariance @ right
     usual = float(np.median((np.sqrt(w) * np.einsum("ki...,i...->k...", light, g))[w > 0]))
-    return SettingFit(_moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9))
+    return SettingFit(_moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9), usual)
 
 
 def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
