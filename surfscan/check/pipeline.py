@@ -135,9 +135,7 @@ def check_job(
     ]
     limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
     fit: dict[str, Any] = {
-        "floor_mm": max(
-            taken.least_floor_mm, min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm))
-        ),
+        "floor_mm": max(taken.least_floor_mm, min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm))),
         "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
     }
     held = None

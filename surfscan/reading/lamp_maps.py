@@ -95,9 +95,7 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
         pictures,
     )  # fmt: skip
     albedo = np.where(measured, fit.albedo, np.nan)
-    return LampReading(
-        reading, state.setting, albedo, pose, state.scale_rel, state.places_mm, state.paint_mm
-    )
+    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.places_mm, state.paint_mm)
 
 
 def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:

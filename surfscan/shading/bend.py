@@ -11,7 +11,7 @@ from surfscan.core.poisson import label_islands, solve_steps
 from surfscan.core.records import Array
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
-__all__ = ["bend_by_places", "bend_by_paint"]
+__all__ = ["bend_by_paint", "bend_by_places"]
 
 CELLS_ACROSS = 48
 """Cells along the longer side that the bend is worked out on: it is smooth."""
@@ -68,7 +68,9 @@ def bend_by_places(
     design = _cubic(at[0][good], at[1][good])
     total = np.zeros(good.shape)
     for k, place in enumerate(places):
-        one = replace(lamps, places_mm=place[None], axes=None if lamps.axes is None else lamps.axes[k : k + 1])
+        one = replace(
+            lamps, places_mm=place[None], axes=None if lamps.axes is None else lamps.axes[k : k + 1]
+        )
         here = lamp_vectors(*at, lamps=one)[0]
         for axis in range(3):
             moved = place[None].copy()

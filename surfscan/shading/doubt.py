@@ -30,7 +30,8 @@ UNEXPLAINED_GAIN = 2.5
 which take three of the photos' numbers."""
 
 LEAST_SLOPE = 0.2
-"""Slope, rad, from which on that is a share of the slopes; on flatter panels it is unevenness, which is counted apart."""
+"""Slope, rad, from which on that is a share of the slopes; on flatter panels it is unevenness, counted
+apart."""
 
 
 def leaves_prior(setting: LampSetting, vectors: Array) -> tuple[float, float]:
@@ -59,7 +60,7 @@ def check_prior(setting: LampSetting, vectors: Array) -> None:
             "the photos do not fit a matt surface under these lamps",
             found=f"a level of {100 * setting.black:+.1f} % of white in every pixel would be needed",
             allowed=f"{100 * BLACK_SD * REFUSED:.0f} %",
-            cure="check encoding, lamp_mm and its signs; matt the surface with a guide coat; switch off the phone's tone mapping",
+            cure="check encoding, lamp_mm and its signs; matt the surface with a guide coat; no tone mapping in the phone",
         )
 
 

@@ -2,7 +2,8 @@
 
 A shadow that the surface as known throws is predicted. Any other is found by consensus: three photos give slopes
 and albedo, and the three that most others agree with win (Fischler and Bolles 1981, from memory). Three photos
-always agree, so a set of three is trusted only next to like slopes. The work grows with the photos, not with their subsets.
+always agree, so a set of three is trusted only next to like slopes. The work grows with the photos, not with their
+subsets.
 """
 
 from __future__ import annotations
@@ -184,7 +185,8 @@ def calm_noise(seen: Array, vectors: Array, *, setting: LampSetting, weight: Arr
         return float("inf")
     pick = np.linspace(0, rows.size - 1, min(rows.size, 2000)).astype(int)
     at = rows[pick], columns[pick]
-    value, light = (seen - offsets(setting, count))[:, *at], light_of(vectors, setting, None)[:, :, *at]
+    value = seen[:, *at] - offsets(setting, count)[:, 0]
+    light = light_of(vectors[:, :, *at], setting, None)
     cells = _Cells(value, light, weight[:, *at], np.ones(pick.size), np.zeros((2, pick.size)))
     least = np.full(pick.size, np.inf)
     for three in _triples(np.median(light, axis=-1)):

@@ -25,6 +25,9 @@ ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.03, 0.006, 0.5
 """Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
 lamps within a factor."""
 
+MOST_NUMBERS = 6_000_000
+"""Photos times parameters times cells that are held at once (50 MB): beyond, cells are passed over."""
+
 DARK_SD = 1e-6
 """Holds the room's light at zero where it would come out negative."""
 
@@ -124,16 +127,26 @@ def fit_setting(
     rows_p, rows_q = slope_rows(g)
     left = np.where(w > 0, np.nan_to_num(fit.left), 0.0)
     calm = _calm(left, w, good)
+    alike, common = _alike(np.sqrt(w) * left, calm, noise)
+    rows, columns = np.nonzero(calm)
+    skip = max(1, rows.size * count * len(names) // MOST_NUMBERS)
+    some = rows[::skip], columns[::skip]
+    root, light_some = np.sqrt(w[:, *some]), light[:, :, *some]
     overs, dp, dq = [], [], []
-    for drive in drives:
-        dg = -np.einsum("ij...,k...,kj...,k...->i...", inverse, w, light, drive, optimize=True)
-        overs.append(np.sqrt(w)[:, calm] * (drive + np.einsum("ki...,i...->k...", light, dg))[:, calm])
+    for only, drive in drives:
+        dg = -np.einsum("ij...,j...->i...", inverse, _pull(w, light, only, drive))
+        over = np.einsum("ki...,i...->k...", light_some, dg[:, *some])
+        if only is None:
+            over += drive[:, *some]
+        else:
+            over[only] += drive[some]
+        overs.append((root * over).ravel())
         dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
         dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
-    stack = np.stack([o.ravel() for o in overs], -1)
-    alike, common = _alike(np.sqrt(w) * left, calm, noise)
-    matrix = stack.T @ stack / (noise**2 * alike)
-    right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / (noise**2 * alike)
+    stack = np.stack(overs, -1)
+    trust = skip / (noise**2 * alike)  # the cells passed over speak through those next to them
+    matrix = trust * stack.T @ stack
+    right = trust * stack.T @ (root * left[:, *some]).ravel()
     curl, curl_right = _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm)
     matrix += curl
     right += curl_right
@@ -150,20 +163,31 @@ def fit_setting(
         covariance = np.linalg.inv(matrix)
         step = covariance @ right
     usual = float(np.median((np.sqrt(w) * np.einsum("ki...,i...->k...", light, g))[w > 0]))
-    return SettingFit(_moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9), usual)
+    return SettingFit(
+        _moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9), usual
+    )
+
+
+def _pull(w: Array, light: Array, only: int | None, drive: Array) -> Array:
+    if only is not None:
+        return np.asarray(w[only] * light[only] * drive)
+    return np.einsum("k...,kj...,k...->j...", w, light, drive)
 
 
 def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
-    """Names, how each changes the brightness (K, H, W), prior spread, and value now."""
+    """Names, how each changes the brightness, prior spread, and value now.
+
+    How: (None, (K, H, W)), or (k, (H, W)) for what changes one photo alone.
+    """
     count = len(vectors)
     g = _g(fit, good)
     shade = np.einsum("ki...,i...->k...", vectors, g)
     size = np.sqrt(np.sum(g * g, 0))
     names, drives, prior, now = [], [], [], []
 
-    def add(name: str, drive: Array, spread: float, value: float) -> None:
+    def add(name: str, drive: Array, spread: float, value: float, only: int | None = None) -> None:
         names.append(name)
-        drives.append(drive)
+        drives.append((only, drive))
         prior.append(spread)
         now.append(value)
 
@@ -177,20 +201,18 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
         add("black", drive, BLACK_SD, setting.black)
     for k in range(count):
-        drive = np.zeros(shade.shape)
-        drive[k] = shade[k] + (setting.room * size if setting.exposed else 0.0)
-        drive[k] += setting.black if setting.veiled else 0.0
-        add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0)
+        drive = shade[k] + (setting.room * size if setting.exposed else 0.0)
+        drive = drive + (setting.black if setting.veiled else 0.0)
+        add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0, k)
     for k in range(count if place_sd_mm > 0 else 0):
         for axis in range(3):
-            drive = np.zeros(shade.shape)
             moved = lamps.places_mm + setting.moved_mm
             moved = moved[k : k + 1].copy()
             moved[0, axis] += 1.0
             one = replace(lamps, places_mm=moved, axes=None if lamps.axes is None else lamps.axes[k : k + 1])
             change = lamp_vectors(*xyz_mm, lamps=one)[0] - vectors[k]
-            drive[k] = setting.brightness[k] * np.sum(change * g, 0)
-            add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis])
+            drive = setting.brightness[k] * np.sum(change * g, 0)
+            add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis], k)
     return tuple(names), drives, np.array(prior), np.array(now)
 
 
