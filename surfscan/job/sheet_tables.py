@@ -43,6 +43,7 @@ Dictionary = Literal[
 # Ten metres is more than any car panel or shop wall; past it the sheet is in the wrong unit.
 Length = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Place = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
+Coefficient = Annotated[float, Field(ge=-1000.0, le=1000.0)]
 Pixel = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
 Point = tuple[Place, Place]
 Point3 = tuple[Place, Place, Place]
@@ -172,13 +173,20 @@ class CameraSheet(Table):
     centre_px: tuple[Pixel, Pixel] | None = Field(
         default=None, description="[column, row] of the optical axis, pixels"
     )
-    distortion: Annotated[tuple[float, ...], Field(min_length=4, max_length=5)] = Field(
-        default=(0.0, 0.0, 0.0, 0.0, 0.0), description="[k1, k2, p1, p2, k3]"
+    distortion: Annotated[tuple[Coefficient, ...], Field(min_length=4, max_length=8)] = Field(
+        default=(0.0, 0.0, 0.0, 0.0, 0.0),
+        description="[k1, k2, p1, p2, k3], or with k4, k5, k6, each from -1000 to 1000",
     )
 
     @field_validator("distortion")
     @classmethod
-    def _five(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+    def _five_or_eight(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if len(value) in (6, 7):
+            raise refuse(
+                "has the wrong number of coefficients",
+                found=str(len(value)),
+                allowed="4, 5 or 8 in OpenCV's order",
+            )
         return value + (0.0,) * (5 - len(value))
 
     @field_validator("lens_file")
