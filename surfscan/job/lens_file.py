@@ -174,7 +174,7 @@ def lens_text(lens: LensFile) -> str:
     return "\n".join(
         [
             "# Lens file of surfscan. Pixels count from the middle of the top-left pixel, column first;",
-            "# distortion is k1, k2, p1, p2, k3 (Brown's model in OpenCV's order), with k4, k5, k6 of the rational model",
+            "# distortion is k1, k2, p1, p2, k3 (Brown's model in OpenCV's order), with k4, k5, k6 (rational)",
             "# for lenses that need them. [sd]: standard deviations.",
             f"schema = {lens.schema_}",
             f"image_size_px = {row(lens.image_size_px)}",
