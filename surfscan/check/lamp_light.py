@@ -43,7 +43,7 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
     context = replace(context, region=region)
     found = find_lamps(sheet, stations, place_sd_mm=inputs.lamp_mm)
     ambient = _ambient(sheet, stations[0], context.views[0])
-    got = read_lamp(context, found.lamps, ambient=ambient, progress=progress)
+    got = read_lamp(context, found.lamps, ambient=ambient, bend_sd_mm=found.sd_mm, progress=progress)
     shares = (
         ("light and room", "darken the room, and use more lamp places", got.scale_rel),
         ("lamp places", "measure the lamp's places again, from the panel's middle", _tangent_rel(found)),
@@ -53,9 +53,13 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
             inputs.tag_centre_mm / sheet.panel.size_mm[0],
         ),
     )
+    maps = (
+        ("lamp places, bend", "measure the lamp's places again, from the panel's middle", got.places_mm),
+        ("paint not quite matt", "a dry guide coat, and lamps lower over the panel", got.paint_mm),
+    )
 
     def scaled(fair: FairForm) -> Budget:
-        return budget_scaled(got.reading, fair, shares=shares)
+        return budget_scaled(got.reading, fair, shares=shares, maps=maps)
 
     light = {
         "lamps": list(found.rows),
@@ -64,7 +68,15 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
         "depth_scale_rel": got.scale_rel,
     }
     return Taken(
-        context.grid, context.region, got.reading, scaled, 0.015, 12.0, 0.0, details={"light": light}
+        grid=context.grid,
+        region=context.region,
+        reading=got.reading,
+        budget=scaled,
+        floor_mm=0.015,
+        grow_mm=12.0,
+        detail_mm=0.0,
+        details={"light": light},
+        least_floor_mm=2 * float(np.median(got.paint_mm[np.isfinite(got.reading.height_mm)])),
     )
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import cv2
 import numpy as np
@@ -24,9 +23,11 @@ from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
 from surfscan.reading.surface import ENOUGH, plane_through, scaled_axes
+from surfscan.shading.bend import bend_by_paint, bend_by_places
+from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
-from surfscan.shading.outliers import cast_shadow, drop_outliers
-from surfscan.shading.setting import fit_setting, plain_setting
+from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
+from surfscan.shading.setting import SettingFit, fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
 
@@ -48,8 +49,8 @@ THREE_SCALE_REL = 0.05
 """Added with three photos and no photo with the lamp out: room light of a few per cent then shows in no
 left-over and shrinks every depth by as much."""
 
-MODEL_SCALE_REL = 0.02
-"""What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
+OUTLIER_SWEEPS = 2
+"""Each narrows what the highlights and shadows still in the fit make of the noise."""
 
 SPREAD_TO_ASK = 0.02
 """Brightnesses that differ by more than this ask what differs."""
@@ -64,6 +65,7 @@ def read_lamp(
     *,
     ambient: View | None = None,
     place_sd_mm: float = 0.0,
+    bend_sd_mm: float = 0.0,
     progress: Callable[[float], None] | None = None,
     rounds: int = 3,
 ) -> LampReading:
@@ -80,6 +82,8 @@ def read_lamp(
     place_sd_mm : float
         Standard uncertainty of the lamp coordinates: with 0 the places are taken as exact, else small moves
         are fitted with that prior.
+    bend_sd_mm : float
+        The same for places that are taken as exact: how much they bend the map is worked out, not fitted.
     progress : callable, optional
         Told a share from 0 to 1.
     rounds : int
@@ -111,7 +115,7 @@ def read_lamp(
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(series, turn, z, setting)
+        state = _turn(series, turn, z, setting, bend_sd_mm if turn == rounds - 1 else 0.0)
         setting, z = state.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
@@ -134,6 +138,18 @@ class _Series:
     def xy(self) -> tuple[Array, Array]:
         x, y = np.meshgrid(self.context.grid.x_mm, self.context.grid.y_mm)
         return x, y
+
+
+@dataclass(frozen=True, slots=True)
+class _Cells:
+    """The cells as fitted so far."""
+
+    seen: Array
+    lit: Array  # weight before outliers
+    weight: Array
+    vectors: Array
+    fit: CellFit
+    noise: float
 
 
 def _check_places(lamps: Lamps, photos: int) -> None:
@@ -177,37 +193,47 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     return mean, blown, unseen
 
 
-def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
+def _turn(series: _Series, turn: int, z: Array, setting: LampSetting, bend_sd_mm: float) -> Turn:
     """One turn: photos onto the surface, cells and light fitted, slopes to a height."""
-    x, y = series.xy
-    seen, blown, unseen, weight = _seen(series, turn, z, setting)
-    vectors = lamp_vectors(
-        x, y, z, lamps=replace(series.lamps, places_mm=series.lamps.places_mm + setting.moved_mm)
-    )
-    noise = _grain(seen, weight)
-    fit = fit_cells(seen, vectors, setting=setting, weight=weight)
+    seen, blown, unseen, lit = _seen(series, turn, z, setting)
+    vectors = _vectors(series, z, setting)
+    if turn > 0:
+        lit[grazing_light(z, vectors, step_mm=series.context.grid.step_mm, weight=lit)] = 0.0
+    fit = fit_cells(seen, vectors, setting=setting, weight=lit)
+    cells = _Cells(seen, lit, lit, vectors, fit, _grain(seen, lit))
     lost = np.zeros(z.shape, bool)
     for sweep in range(2):
+        if len(seen) > 3:  # before anything common is fitted: a highlight would pass for a black level
+            cells, lost = _without_outliers(cells, setting)
         rivals = [setting]
         if sweep == 0 and turn > 0 and _worth_asking(setting) and not series.has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
         tried = []
         for rival in rivals:
-            answer, fit, vectors, noise = _fit_rival(series, z, rival, (seen, weight, vectors, fit, noise))
-            tried.append((fit, answer))
-        noise = min(_noise(row[0], weight, noise) for row in tried)  # one yardstick for all
-        fit, answer = min(tried, key=lambda row: _misfit(row[0], weight, noise))
-        setting = answer.setting
-        if sweep == 0 and len(seen) > 3:
-            weight, lost = drop_outliers(
-                seen, vectors, fit=fit, setting=setting, weight=weight, noise=_noise(fit, weight, noise)
-            )
-            fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
-    scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
-    if len(seen) == 3 and not series.has_ambient:
-        scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
-    whole, height, closure = _height(fit, series.context)
-    return Turn(seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure)
+            answer, cells = _fit_rival(series, z, rival, cells)
+            tried.append((cells.fit, answer))
+        noise = min(_noise(row[0], cells.weight, cells.noise) for row in tried)  # one yardstick for all
+        fit, answer = min(tried, key=lambda row: _misfit(row[0], cells.weight, noise))
+        cells, setting = replace(cells, fit=fit, noise=noise), answer.setting
+    check_prior(setting, cells.vectors)
+    places_mm, paint_mm = _bends(series, z, cells, answer, bend_sd_mm)
+    whole, height, closure = _height(cells.fit, series.context)
+    return Turn(
+        seen=seen,
+        blown=blown,
+        unseen=unseen,
+        weight=cells.weight,
+        lost=lost,
+        fit=cells.fit,
+        setting=setting,
+        noise=cells.noise,
+        scale_rel=_scale_rel(series, cells, answer),
+        z=whole,
+        height=height,
+        closure=closure,
+        places_mm=places_mm,
+        paint_mm=paint_mm,
+    )
 
 
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
@@ -225,15 +251,29 @@ def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[A
     return seen, blown, unseen, weight
 
 
-def _fit_rival(
-    series: _Series, z: Array, rival: LampSetting, known: tuple[Array, Array, Array, CellFit, float]
-) -> tuple[Any, CellFit, Array, float]:
-    """Cells and light fitted in turn for one guess of what differs between the photos.
-
-    `known` is (seen, weight, lamp vectors, cells as fitted, noise).
-    """
-    seen, weight, vectors, fit, noise = known
+def _vectors(series: _Series, z: Array, setting: LampSetting) -> Array:
+    """Light vectors (N, 3, H, W) from where the lamps are by now."""
     x, y = series.xy
+    places = series.lamps.places_mm + setting.moved_mm
+    return lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
+
+
+def _without_outliers(cells: _Cells, setting: LampSetting) -> tuple[_Cells, Array]:
+    """The cells less the photos that do not agree, and where no three can be trusted."""
+    seen, lit, vectors = cells.seen, cells.lit, cells.vectors
+    fit, weight, noise = cells.fit, cells.weight, cells.noise
+    for _ in range(OUTLIER_SWEEPS):
+        noise = min(_noise(fit, weight, noise), calm_noise(seen, vectors, setting=setting, weight=lit))
+        fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+        weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+        fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
+    return replace(cells, weight=weight, fit=fit, noise=noise), lost
+
+
+def _fit_rival(series: _Series, z: Array, rival: LampSetting, cells: _Cells) -> tuple[SettingFit, _Cells]:
+    """Cells and light fitted in turn for one guess of what differs between the photos."""
+    x, y = series.xy
+    seen, weight, vectors, fit, noise = cells.seen, cells.weight, cells.vectors, cells.fit, cells.noise
     for _ in range(2):
         fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
         noise = _noise(fit, weight, noise)
@@ -251,10 +291,39 @@ def _fit_rival(
             room_known=series.has_ambient,
         )
         rival = answer.setting
-    places = series.lamps.places_mm + rival.moved_mm
-    vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
+    vectors = _vectors(series, z, rival)
     fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
-    return answer, fit, vectors, noise
+    return answer, replace(cells, vectors=vectors, fit=fit, noise=noise)
+
+
+def _scale_rel(series: _Series, cells: _Cells, answer: SettingFit) -> float:
+    """Standard uncertainty of depths as a share of them."""
+    seen, vectors, fit = cells.seen, cells.vectors, cells.fit
+    if len(seen) == 3:
+        doubt = scale_doubt(answer, fit, vectors, without_loss=fit)
+        return doubt if series.has_ambient else float(np.hypot(doubt, THREE_SCALE_REL))
+    whole = fit_cells(seen, vectors, setting=answer.setting, weight=cells.lit, start=fit)
+    return scale_doubt(answer, fit, vectors, without_loss=whole)
+
+
+def _bends(
+    series: _Series, z: Array, cells: _Cells, answer: SettingFit, bend_sd_mm: float
+) -> tuple[Array, Array]:
+    """Standard uncertainty of the height, (H, W) mm: from the lamps' places, and from paint that is not quite matt."""
+    x, y = series.xy
+    grid = series.context.grid
+    places = bend_by_places(
+        cells.fit,
+        setting=answer.setting,
+        weight=cells.weight,
+        xyz_mm=(x, y, z),
+        lamps=series.lamps,
+        step_mm=grid.step_mm,
+        place_sd_mm=bend_sd_mm,
+    )
+    size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
+    paint = bend_by_paint(cells.fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size)
+    return places, paint
 
 
 def _height(fit: CellFit, context: Context) -> tuple[Array, Array, float]:
@@ -314,14 +383,3 @@ def _worth_asking(setting: LampSetting) -> bool:
 
 def _misfit(fit: CellFit, weight: Array, noise: float) -> float:
     return float(np.nansum(np.minimum(weight * fit.left**2 / noise**2, 9.0)))
-
-
-def _scale_rel(covariance: Array, names: tuple[str, ...], fit: CellFit, vectors: Array) -> float:
-    """Room light that is out by da, or black level by dc, scales slopes by da / l_z and dc / (rho l_z)."""
-    if "room" not in names:
-        return MODEL_SCALE_REL
-    lift = float(np.median(vectors[:, 2]))
-    albedo = float(np.nanmedian(fit.albedo))
-    row = np.zeros(len(names))
-    row[names.index("room")], row[names.index("black")] = 1 / lift, 1 / (albedo * lift)
-    return float(np.sqrt(row @ covariance @ row + MODEL_SCALE_REL**2))
