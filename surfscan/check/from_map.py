@@ -18,7 +18,7 @@ from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
 from surfscan.judge.limits import Limits
 from surfscan.judge.sentence import verdict_sentence
 from surfscan.results.grid_text import read_grid_text
-from surfscan.results.surfaces import read_surface
+from surfscan.results.surfaces import read_surface, surface_doubts
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
@@ -75,6 +75,12 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
     if not np.isfinite(height).any():
         raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+    if np.nanmin(height) == np.nanmax(height):
+        raise NotMeasuredError(
+            f"{path.name} holds one and the same height everywhere, which no instrument measures",
+            found=f"{np.nanmin(height):g} mm",
+            cure="export the map again",
+        )
     return _square(x, y, height)
 
 
@@ -154,7 +160,7 @@ def check_map(
         u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
         instruments=instruments or Instruments(),
     )
-    verdict, reasons = judgement.panel.verdict, list(judgement.panel.reasons)
+    verdict, reasons = judgement.panel.verdict, [*judgement.panel.reasons, *surface_doubts(path)]
     blocker = ""
     if verdict in ("ready", "close") and coverage < LEAST_COVERAGE:
         verdict, blocker = "not_measured", f"only {100 * coverage:.0f} % of the map holds heights"
