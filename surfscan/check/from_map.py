@@ -4,21 +4,22 @@ from __future__ import annotations
 
 import hashlib
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from surfscan.check.outcome import LEAST_COVERAGE, limits_row, versions
+from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap
-from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
+from surfscan.judge.gauges import Instruments
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits
-from surfscan.judge.sentence import verdict_sentence
 from surfscan.results.grid_text import read_grid_text
-from surfscan.results.surfaces import read_surface, surface_doubts
+from surfscan.results.surfaces import read_surface
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
@@ -85,7 +86,7 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
 
 
 def check_map(
-    path: Path | str,
+    path: Path | str | Array,
     *,
     limits: Limits,
     stage: str,
@@ -99,8 +100,8 @@ def check_map(
 
     Parameters
     ----------
-    path : path
-        See `read_map`.
+    path : path or ndarray (H, W)
+        See `read_map`; or heights in mm, row 0 the lower edge, NaN where not measured, with `step_mm`.
     limits : Limits
     stage : str
     u_mm : float
@@ -124,7 +125,6 @@ def check_map(
         When too little of it holds heights.
     """
     began, started = time.perf_counter(), datetime.now(UTC)
-    path = Path(path)
     if not (np.isfinite(u_mm) and 0 < u_mm <= 100):
         raise RefusedError(
             "The map's standard uncertainty can't be used",
@@ -132,12 +132,50 @@ def check_map(
             allowed="over 0 and at most 100 mm",
             cure="take it from the instrument's certificate, half of a 95 % figure",
         )
-    grid, height = read_map(path, unit=unit, step_mm=step_mm)
+    source, grid, height = _heights(path, unit=unit, step_mm=step_mm)
+    judged = _about_fair_form(grid, height, source["file"], u_mm=u_mm, limits=limits)
+    coverage = float(np.isfinite(height).mean())
+    judgement = judge_map(
+        judged,
+        limits=limits,
+        stage=stage,
+        coverage=coverage,
+        period_mm=0.0,
+        u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
+        instruments=instruments or Instruments(),
+    )
+    unseen = f"only {100 * coverage:.0f} % of the map holds heights", "export the map again"
+    return build_result(
+        judgement,
+        replace(judgement.evidence, unseen=unseen),
+        panel={
+            "name": name or Path(source["file"]).stem,
+            "stage": stage,
+            "size_mm": [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)],
+        },
+        limits=limits,
+        height=judged,
+        shown=Shown(raking(judged), MapPlaces(grid)),
+        run={
+            **versions(),
+            "settings": {"grid_mm": grid.step_mm, "fair_form": judged.form_name},
+            "map": {**source, "u_mm": u_mm},
+            **when(started, began),
+        },
+        details={
+            "uncertainty": uncertainty_row(
+                judged, judgement.spots, inputs={"u_mm": u_mm}, terms=lambda row, column: None
+            )
+        },
+    )
+
+
+def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limits: Limits) -> HeightMap:
+    """The map as a deviation from its fair form."""
     measured = np.isfinite(height)
-    coverage = float(measured.mean())
     if measured.sum() < ENOUGH:
         raise NotMeasuredError(
-            f"{path.name} holds too few heights to judge",
+            f"{name} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
         )
@@ -150,67 +188,35 @@ def check_map(
     )
     sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
     flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)
-    judged = HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
-    judgement = judge_map(
-        judged,
-        limits=limits,
-        stage=stage,
-        coverage=coverage,
-        period_mm=0.0,
-        u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
-        instruments=instruments or Instruments(),
-    )
-    verdict, reasons = judgement.panel.verdict, [*judgement.panel.reasons, *surface_doubts(path)]
-    blocker = ""
-    if verdict in ("ready", "close") and coverage < LEAST_COVERAGE:
-        verdict, blocker = "not_measured", f"only {100 * coverage:.0f} % of the map holds heights"
-    spots = list(judgement.spots)
-    size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
-    return CheckResult(
-        panel={"name": name or path.stem, "stage": stage, "size_mm": size},
-        limits=limits_row(limits),
-        verdict=verdict,
-        sentence=verdict_sentence(
-            verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker
-        ),
-        reasons=tuple(reasons),
-        coverage=coverage,
-        measures=judgement.measures,
-        height=judged,
-        spots=judgement.spots,
-        photos=(),
-        run={
-            **versions(),
-            "settings": {"grid_mm": grid.step_mm, "fair_form": fair.name},
-            "map": {
-                "file": path.name,
-                "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-                "u_mm": u_mm,
-            },
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.perf_counter() - began, 3),
-        },
-        overlay_photo=raking(judged),
-        project=lambda points: np.stack(
-            [
-                (points[:, 0] - grid.x_mm[0]) / grid.step_mm,
-                (grid.y_mm[-1] - points[:, 1]) / grid.step_mm,
-            ],
-            -1,
-        ),
-        details={
-            **judgement.details,
-            "limits_basis": dict(limits.basis),
-            "uncertainty": {
-                "coverage_factor": COVERAGE_FACTOR,
-                "probability": 0.95,
-                "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma[measured])),
-                "inputs": {"u_mm": u_mm},
-                "spots": [{"spot": spot.id, "u95_mm": spot.u95_mm} for spot in spots],
-            },
-        },
-        maps=judgement.maps,
-    )
+    return HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
+
+
+def _heights(
+    given: Path | str | Array, *, unit: str, step_mm: float | None
+) -> tuple[dict[str, str], Grid, Array]:
+    """Where heights come from (name and digest), and the heights on square cells."""
+    if isinstance(given, Path | str):
+        grid, height = read_map(given, unit=unit, step_mm=step_mm)
+        return (
+            {"file": Path(given).name, "sha256": hashlib.sha256(Path(given).read_bytes()).hexdigest()},
+            grid,
+            height,
+        )
+    height = np.array(given, dtype=np.float64)
+    if height.ndim != 2 or min(height.shape) < 2:
+        raise RefusedError(
+            "The heights are no map", found=f"shape {height.shape}", allowed="(H, W), 2 and more each"
+        )
+    if step_mm is None or not (np.isfinite(step_mm) and step_mm > 0):
+        raise RefusedError(
+            "The spacing of the heights is missing",
+            found=f"{step_mm}",
+            allowed="step_mm over 0",
+            cure="give step_mm",
+        )
+    y, x = ((np.arange(n) - (n - 1) / 2) * step_mm for n in height.shape)
+    digest = hashlib.sha256(np.ascontiguousarray(height).tobytes()).hexdigest()
+    return {"file": "heights given as an array", "sha256": digest}, *_square(x, y, height)
 
 
 def _square(x_mm: Array, y_mm: Array, height: Array) -> tuple[Grid, Array]:

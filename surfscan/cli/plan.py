@@ -7,7 +7,7 @@ import json
 import math
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, length
 
 __all__ = ["add", "run"]
 
@@ -21,12 +21,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         description="From panel, camera, board, distances and surface: what is in the photo, the contrast, the "
         "smallest low visible and the deepest before the reflection folds. With --see: where board and camera must go.",
     )
-    p.add_argument("--panel", metavar=("W", "H"), required=True, help="panel, mm", nargs=2, type=float)
+    p.add_argument("--panel", metavar=("W", "H"), required=True, help="panel, mm", nargs=2, type=length)
     p.add_argument(
-        "--crown", metavar="MM", type=float, default=math.inf, help="radius of its crown (default: flat)"
+        "--crown", metavar="MM", type=length, default=math.inf, help="radius of its crown (default: flat)"
     )
     p.add_argument(
-        "--crown-y", metavar="MM", type=float, default=None, help="radius along its height, if another"
+        "--crown-y", metavar="MM", type=length, default=None, help="radius along its height, if another"
     )
     p.add_argument(
         "--focal-35mm", metavar="MM", type=float, default=None, help="35 mm equivalent focal length"
@@ -45,14 +45,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         default=[1500.0, 1300.0],
         help="board, mm (1500 1300)",
         nargs=2,
-        type=float,
+        type=length,
     )
-    p.add_argument("--period", metavar="MM", type=float, default=30.0, help="of the stripes (default: 30)")
+    p.add_argument("--period", metavar="MM", type=length, default=30.0, help="of the stripes (default: 30)")
     p.add_argument(
-        "--board-distance", metavar="MM", type=float, default=1000.0, help="panel to board (default: 1000)"
+        "--board-distance", metavar="MM", type=length, default=1000.0, help="panel to board (default: 1000)"
     )
     p.add_argument(
-        "--camera-distance", metavar="MM", type=float, default=1000.0, help="panel to camera (default: 1000)"
+        "--camera-distance", metavar="MM", type=length, default=1000.0, help="panel to camera (default: 1000)"
     )
     p.add_argument(
         "--angle", metavar="DEG", type=float, default=35.0, help="off the panel's normal (default: 35)"
@@ -69,14 +69,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         default=0.12,
         help="white paper by room light, bright stripes 1",
     )
-    p.add_argument("--tag", metavar="MM", type=float, default=36.0, help="side of the tags (default: 36)")
+    p.add_argument("--tag", metavar="MM", type=length, default=36.0, help="side of the tags (default: 36)")
     p.add_argument(
         "--see",
         metavar=("DEPTH", "WIDTH"),
         default=None,
         help="find where a low of that size is seen",
         nargs=2,
-        type=float,
+        type=length,
     )
     p.add_argument(
         "--out", metavar="DIR", type=Path, default=None, help="write plan.json and the pictures there"
@@ -88,7 +88,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the plan; status 0 when the shot works, 4 when it would measure nothing."""
     from surfscan.plan.backward import place_shot
     from surfscan.plan.forward import plan_shot
-    from surfscan.plan.shot import Light, Shot, surface_named
+    from surfscan.plan.shot import RoomLight, Shot, finish_named
     from surfscan.plan.words import plan_document, plan_text
 
     shot = Shot(
@@ -105,8 +105,8 @@ def run(options: argparse.Namespace) -> int:
         board_distance_mm=options.board_distance,
         camera_distance_mm=options.camera_distance,
         angle_deg=options.angle,
-        surface=surface_named(options.surface, rough_um=options.roughness, albedo=options.albedo),
-        light=Light(room=options.room),
+        surface=finish_named(options.surface, rough_um=options.roughness, albedo=options.albedo),
+        light=RoomLight(room=options.room),
         tag_side_mm=options.tag,
     )
     placement = None

@@ -11,12 +11,12 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.page import find_page
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, length
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
-    from surfscan.screen.pattern import Frame, Screen
+    from surfscan.screen.pattern import Screen, ScreenFrame
 
 __all__ = ["add", "run"]
 
@@ -39,7 +39,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     screen.add_argument(
         "--period-mm",
         metavar="MM",
-        type=float,
+        type=length,
         action="append",
         help="period; stepped: give two for safer stripe numbers (default: 48)",
     )
@@ -120,7 +120,7 @@ def run(options: argparse.Namespace) -> int:
     return _serve(options, page, frames)
 
 
-def _serve(options: argparse.Namespace, page: str, frames: tuple[Frame, ...]) -> int:
+def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ...]) -> int:
     from surfscan.cli.page import _own_address
     from surfscan.screen.keys import keys_text
     from surfscan.screen.page import CAUTION

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from typing import Any, get_args
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.units import parse_length
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet
@@ -71,7 +72,7 @@ class Question:
             return typed
         parts = re.split(r"\s*[x×,; ]\s*", typed)
         try:
-            numbers = tuple(float(part) for part in parts)
+            numbers = tuple(parse_length(part) for part in parts)
         except ValueError:
             numbers = ()
         if len(numbers) != self.count or not all(math.isfinite(v) and v > self.least for v in numbers):
@@ -195,8 +196,8 @@ def _photos(pattern: str, files: tuple[str, ...], diagonal_mm: float) -> list[di
 def _see_it_is_a_sheet(tables: Mapping[str, Any]) -> None:
     from pydantic import ValidationError
 
+    from surfscan.job.sheet_base import as_tuples
     from surfscan.job.sheet_errors import retell
-    from surfscan.job.sheet_tables import as_tuples
 
     try:
         Sheet.model_validate(as_tuples(dict(tables)))

@@ -1,4 +1,4 @@
-"""What a lamp series leaves once it has settled: flags, noise, unevenness and pictures."""
+"""What a lamp series leaves once it has settled: flags, noise, unevenness and quality."""
 
 from __future__ import annotations
 
@@ -7,8 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.core.flags import bit
-from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Grid, Picture, Pose, Reading
+from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.records import Array, Grid, Pose
+from surfscan.reading.settle import seat_islands, southwell
+from surfscan.shading.bend import Bends
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]
@@ -24,7 +26,7 @@ class LampReading:
     Attributes
     ----------
     reading : Reading
-        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its pictures is the
+        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its quality maps is the
         share of the brightness that the fit explains, NaN where a photo was not used.
     setting : LampSetting
     albedo : ndarray (H, W)
@@ -33,8 +35,8 @@ class LampReading:
         The common pose of all photos.
     scale_rel : float
         Standard uncertainty of depths as a share of them, from the room's light as fitted.
-    places_mm, paint_mm : ndarray (H, W)
-        Standard uncertainty of the height from the lamps' places, and from paint that is not quite matt.
+    bends : Bends
+        What bends the map without being a share of a depth.
     """
 
     reading: Reading
@@ -42,8 +44,7 @@ class LampReading:
     albedo: Array
     pose: Pose
     scale_rel: float
-    places_mm: Array
-    paint_mm: Array
+    bends: Bends
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +63,13 @@ class Turn:
     z: Array
     height: Array
     closure: float
-    places_mm: Array
-    paint_mm: Array
+    bends: Bends
 
 
-def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untyped-def]
+def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int) -> LampReading:
     """Flags, noise and the height of each island by itself."""
-    fit, inside = state.fit, region == 0
-    flags = region.copy()
+    fit, inside, grid = state.fit, context.inside, context.grid
+    flags = context.region.copy()
     flags[inside & ~judged] |= bit("edge")
     measured = np.isfinite(state.height)
     left_out = judged & ~measured
@@ -78,24 +78,28 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
     flags[left_out & state.lost] |= bit("inconsistent")
     flags[left_out & (flags == 0)] |= bit("shadow")
     height = state.height.copy()
-    count, labels = label_islands(measured)
-    for k in range(2, count + 1):
-        part = labels == k
-        height[part] += np.mean(state.z[part] - height[part])
-        flags[part] |= bit("island")
+    seat_islands(height, state.z, measured, flags, first=2)
     p, q = (_slope(state.z, own, measured, grid.step_mm, axis) for own, axis in ((fit.p, 1), (fit.q, 0)))
     u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
-    cells = max(np.sqrt(measured.sum()), 4.0)
-    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
-    noise_mm = u * grid.step_mm * float(np.sqrt(np.log(cells) / (2 * np.pi) + 0.15))
+    noise_mm = u * grid.step_mm * float(np.sqrt(southwell(measured.sum())))
     uneven = _uneven(state, grid)
-    pictures = tuple(_picture(state, k, inside) for k in range(len(state.seen)))
+    quality = tuple(_quality(state, k, inside) for k in range(len(state.seen)))
     reading = Reading(
-        grid, height, p, q, noise_mm, uneven, flags, 1e3 * state.closure, np.empty(0), np.empty(0), rounds,
-        pictures,
-    )  # fmt: skip
+        grid=grid,
+        height_mm=height,
+        p=p,
+        q=q,
+        noise_mm=noise_mm,
+        uneven_mm=uneven,
+        flags=flags,
+        closure_mrad=1e3 * state.closure,
+        gain_mm=np.empty(0),
+        period_mm=np.empty(0),
+        rounds=rounds,
+        quality=quality,
+    )
     albedo = np.where(measured, fit.albedo, np.nan)
-    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.places_mm, state.paint_mm)
+    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.bends)
 
 
 def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:
@@ -127,12 +131,12 @@ def _uneven(state: Turn, grid: Grid) -> float:
     return float(np.sqrt(excess) * u * factor * grid.step_mm / np.pi)
 
 
-def _picture(state: Turn, k: int, inside: Array) -> Picture:
+def _quality(state: Turn, k: int, inside: Array) -> QualityMaps:
     lit = inside & (state.weight[k] > 0) & np.isfinite(state.fit.p)
     level = state.seen[k]
     with np.errstate(divide="ignore", invalid="ignore"):
         explained = 1 - np.abs(state.fit.left[k]) / np.maximum(level, 1e-6)
-    return Picture(
+    return QualityMaps(
         lit=lit,
         clipped=inside & state.blown[k],
         modulation=np.where(lit, np.clip(explained, 0, 1), np.nan),

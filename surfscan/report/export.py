@@ -6,8 +6,9 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +16,14 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.message import Message
 from surfscan.core.records import CheckResult, HeightMap, Spot
+from surfscan.core.units import MM, Units
 from surfscan.report.figures import draw_map, draw_overlay
-from surfscan.report.output import written_whole
+from surfscan.report.output import output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
+from surfscan.report.words import headline_line
+from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = [
     "OUTPUT_FILES",
@@ -26,6 +31,7 @@ __all__ = [
     "document",
     "map_bytes",
     "plain",
+    "stored_of",
     "to_json",
     "write_png",
     "write_result",
@@ -45,11 +51,13 @@ def document(result: CheckResult) -> dict[str, Any]:
             "limits": result.limits,
             "verdict": result.verdict,
             "sentence": result.sentence,
+            "headline": _row(result.headline),
             "reasons": list(result.reasons),
+            "findings": [one.row() for one in result.findings],
             "coverage": result.coverage,
             "form": result.height.form_name,
             "measures": result.measures,
-            "spots": [asdict(spot) for spot in result.spots],
+            "spots": [_spot_row(spot) for spot in result.spots],
             "photos": list(result.photos),
             **result.details,
             "run": result.run,
@@ -59,19 +67,29 @@ def document(result: CheckResult) -> dict[str, Any]:
     return ready
 
 
+def _spot_row(spot: Spot) -> dict[str, Any]:
+    return {**asdict(replace(spot, advice=Message(""))), "advice": _row(spot.advice)}
+
+
+def _row(message: Message) -> dict[str, Any]:
+    return {"code": message.code, "numbers": dict(message.numbers)}
+
+
 def to_json(result: CheckResult) -> str:
     """Return the text of `result.json`."""
     return json.dumps(document(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_result(out: Path, result: CheckResult) -> list[Path]:
+def write_result(out: Path, result: CheckResult, units: Units = MM) -> list[Path]:
     """Write all output files into `out`, replacing those of an earlier run and nothing else.
 
     Parameters
     ----------
-    out : Path
-        An existing folder (see `report.output.prepare_output`).
+    out : path
+        A folder; made when it is not there.
     result : CheckResult
+    units : Units
+        Of the pictures; the files of numbers are in mm.
 
     Returns
     -------
@@ -82,10 +100,16 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     ------
     RefusedError
         When the folder can't be written or the disk is full; nothing is changed then.
+
+    Examples
+    --------
+    >>> [path.name for path in surfscan.write_result(out, result)]
+    ['height.npz', 'overlay.png', 'map.png', 'spots.csv', 'result.json']
     """
-    with written_whole(out, OUTPUT_FILES) as hidden:
+    out = Path(out)
+    with output_folder(out), written_whole(out, OUTPUT_FILES) as hidden:
         _write_height(hidden / "height.npz", result.height, result.maps)
-        _write_pictures(hidden, result)
+        _write_pictures(hidden, result, units)
         (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
         (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
     return [out / name for name in OUTPUT_FILES]
@@ -98,7 +122,13 @@ def map_bytes(result: CheckResult) -> bytes:
     return data.getvalue()
 
 
-def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, Any]) -> None:
+def stored_of(result: CheckResult, *, name: str = "") -> StoredResult:
+    """A result as its written folder would be read back: what joins and comparisons work on."""
+    named = name or str(result.panel.get("name") or "this result")
+    return parse_result(to_json(result).encode(), map_bytes(result), name=named)
+
+
+def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: Mapping[str, Any]) -> None:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,
@@ -112,14 +142,15 @@ def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, An
     )
 
 
-def _write_pictures(folder: Path, result: CheckResult) -> None:
+def _write_pictures(folder: Path, result: CheckResult, units: Units) -> None:
     stage = str(result.panel.get("stage", ""))
     title = ", ".join(part for part in (str(result.panel.get("name") or ""), stage) if part)
     shared: dict[str, Any] = {
         "limits": result.limits,
         "verdict": result.verdict,
-        "sentence": result.sentence,
+        "sentence": headline_line(result, units),
         "title": title,
+        "units": units,
     }
 
     if "relative" in result.details:
@@ -150,12 +181,12 @@ def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
 
 
 def _spots_csv(spots: tuple[Spot, ...]) -> str:
-    names = [field.name for field in fields(Spot)]
+    names = [field.name for field in fields(Spot) if field.name != "advice"]  # its words are the action
     text = io.StringIO()
     table = csv.writer(text)
     table.writerow(names)
     for spot in spots:
-        row = {**asdict(spot), "flags": ";".join(spot.flags)}
+        row = {**_spot_row(spot), "flags": ";".join(spot.flags)}
         cells = (plain(row[name]) for name in names)
         table.writerow(["" if cell is None else cell for cell in cells])
     return text.getvalue()

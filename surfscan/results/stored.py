@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -12,8 +13,12 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from surfscan.core.carrier import Carrier, seal
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
+from surfscan.core.message import Message, Reason, Verdict
+from surfscan.core.records import Array, Grid, HeightMap, Spot
+from surfscan.core.showing import in_notebook, in_short
+from surfscan.judge.reasons import read_reasons
 
 __all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
 
@@ -27,8 +32,8 @@ _MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
 _CURE = "check the job again, or take the folder from a copy"
 
 
-@dataclass(frozen=True, slots=True)
-class StoredResult:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class StoredResult(Carrier):
     """One check as its folder (or the record) holds it.
 
     The attributes are those of `CheckResult`, less the photo to draw on.
@@ -53,13 +58,16 @@ class StoredResult:
         `details` is everything else in the document.
     maps : dict of name to ndarray (H, W)
         Further maps on the grid of `height`.
+    findings : tuple of Reason
+        Empty in a result from before there were records.
+    headline : Message
     """
 
     name: str
     document: dict[str, Any]
     panel: dict[str, Any]
     limits: dict[str, Any]
-    verdict: str
+    verdict: Verdict
     sentence: str
     reasons: tuple[str, ...]
     coverage: float
@@ -69,10 +77,19 @@ class StoredResult:
     photos: tuple[dict[str, Any], ...]
     run: dict[str, Any]
     details: dict[str, Any] = field(default_factory=dict)
-    maps: dict[str, Array] = field(default_factory=dict)
+    maps: Mapping[str, Array] = field(default_factory=dict)
+    findings: tuple[Reason, ...] = ()
+    headline: Message = field(default_factory=lambda: Message(""))
 
     def __post_init__(self) -> None:
-        _freeze(*self.maps.values())
+        seal(self)
+
+    def __repr__(self) -> str:
+        return in_short(self)
+
+    def _repr_html_(self) -> str:
+        """Picture and table, for a notebook."""
+        return in_notebook(self)
 
 
 class _Panel(BaseModel):
@@ -99,6 +116,8 @@ class _Spot(BaseModel):
     verdict: str = ""
     action: str = ""
     flags: list[str] = []
+    peak_open: bool = False
+    advice: dict[str, Any] | None = None
 
 
 class _Document(BaseModel):
@@ -107,7 +126,7 @@ class _Document(BaseModel):
     model_config = ConfigDict(extra="allow")
     panel: _Panel
     limits: dict[str, Any]
-    verdict: Literal["ready", "rework", "close", "not_measured"]
+    verdict: Verdict
     reasons: list[str]
     coverage: float | None
     measures: dict[str, float | None]
@@ -132,6 +151,12 @@ def load_result(folder: Path | str) -> StoredResult:
     ------
     RefusedError
         When a file is missing, damaged, or of a newer schema.
+
+    Examples
+    --------
+    >>> written = surfscan.write_result(out, result)
+    >>> surfscan.load_result(out).verdict == result.verdict
+    True
     """
     folder = Path(folder)
     if not folder.is_dir():
@@ -174,13 +199,13 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
         )
     height, more = _parse_maps(maps, f"{where}height.npz", form_name=str(raw.get("form", "")))
     rest = {"schema", "panel", "limits", "verdict", "sentence", "reasons", "coverage", "form", "measures"}
-    rest |= {"spots", "photos", "run"}
+    rest |= {"spots", "photos", "run", "findings", "headline"}
     return StoredResult(
         name=name,
         document=raw,
         panel=raw["panel"],
         limits=raw["limits"],
-        verdict=raw["verdict"],
+        verdict=checked.verdict,
         sentence=str(raw.get("sentence", "")),
         reasons=tuple(raw["reasons"]),
         coverage=_number(raw["coverage"]),
@@ -191,7 +216,16 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
         run=raw["run"],
         details={key: value for key, value in raw.items() if key not in rest},
         maps=more,
+        findings=read_reasons(raw.get("findings")),
+        headline=_message(raw.get("headline")),
     )
+
+
+def _message(row: Any) -> Message:
+    """A message back from its code and numbers; an empty one when it is none."""
+    if not isinstance(row, dict) or not isinstance(row.get("numbers", {}), dict):
+        return Message("")
+    return Message(str(row.get("code", "")), row.get("numbers", {}))
 
 
 def _read(path: Path) -> bytes:
@@ -279,7 +313,7 @@ def _parse_maps(data: bytes, name: str, *, form_name: str) -> tuple[HeightMap, d
 def _spot(row: _Spot) -> Spot:
     values: dict[str, Any] = {f.name: getattr(row, f.name) for f in fields(Spot)}
     plain: dict[str, Any] = {k: float("nan") if value is None else value for k, value in values.items()}
-    return Spot(**{**plain, "flags": tuple(row.flags)})
+    return Spot(**{**plain, "flags": tuple(row.flags), "advice": _message(row.advice)})
 
 
 def _number(value: float | None) -> float:

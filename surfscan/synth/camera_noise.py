@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from surfscan.synth.render import render
-from surfscan.synth.scene import Scene, Shot
+from surfscan.synth.scene import Exposure, Scene
 
 __all__ = [
     "add_noise",
@@ -116,7 +116,7 @@ def write_photo(
 def write_job(
     scene: Scene,
     folder: Path | str,
-    *,
+    *,  # the camera's faults, each off or usual by default
     rng: np.random.Generator,
     full_well_e: float = 5000.0,
     read_e: float = 4.0,
@@ -215,7 +215,7 @@ def sheet_text(scene: Scene, *, encoding: str = "srgb") -> str:
     return "\n".join(lines) + "\n"
 
 
-def _photo_lines(shot: Shot, scene: Scene, encoding: str) -> list[str]:
+def _photo_lines(shot: Exposure, scene: Scene, encoding: str) -> list[str]:
     lines = ["", "[[photo]]", f'file = "{shot.file}"']
     if shot.pattern in ("stripes", "stepped"):
         lines.append(f'varies = "{shot.varies}"')

@@ -27,7 +27,8 @@ import numpy as np
 from demodulators import edge_tracking, fourier_transform, phase_stepping, windowed_fourier
 
 from surfscan.core.errors import SurfscanError
-from surfscan.core.records import Camera, Grid, Photo, View
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Camera, Grid, Photo
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_squares, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase import free
@@ -38,7 +39,7 @@ from surfscan.surface.slopes import newton_step
 from surfscan.synth.camera_noise import add_noise
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.render import render
-from surfscan.synth.scene import Light, Scene, board_facing, look_at
+from surfscan.synth.scene import Lighting, Scene, board_facing, look_at
 
 Array = np.ndarray
 SIZE = 480.0, 360.0
@@ -65,7 +66,7 @@ def base_scene(period_mm: float = 15.0) -> Scene:
         board=board_facing(1000.0, 55.0, size_mm=(1900.0, 1700.0), period_mm=30.0),
         poses=(look_at((20.0, -570.0, 820.0), (0, 0, 0)), look_at((-30.0, -580.0, 810.0), (0, 0, 0))),
         image_size_px=(1280, 960),
-        light=Light(room=0.3, board_bright=5.0),
+        light=Lighting(room=0.3, board_bright=5.0),
         lens_blur_px=0.6,
     )
 
@@ -198,7 +199,7 @@ def study(name: str, scene: Scene) -> None:
             corners = np.array([[-200.0, -150], [200, -150], [200, 150], [-200, 150]])
             region = np.where(inside, 0, 1).astype(np.int32)
             try:
-                read = read_stripes(views, board=scene.board, grid=grid, region=region, level_at_mm=corners)
+                read = read_stripes(Context(tuple(views), grid, region, corners, scene.board))
             except SurfscanError as refused:
                 print(f"{name:13s} {way:19s} refused: {refused}")
                 continue

@@ -21,13 +21,14 @@ import argparse
 
 import numpy as np
 
-from surfscan.core.records import Camera, Photo, Reading, View
+from surfscan.core.reading import Context, Reading, View
+from surfscan.core.records import Camera, Photo
 from surfscan.optics.field import FINE, make_grid, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes
 from surfscan.synth.panels import Crown, Flat, Panel
 from surfscan.synth.render import mirror_hits, render
-from surfscan.synth.scene import Light, Scene, board_facing, look_at
+from surfscan.synth.scene import Lighting, Scene, board_facing, look_at
 
 Array = np.ndarray
 
@@ -51,7 +52,7 @@ def make_scene(*, square: bool, crowned: bool) -> Scene:
         board=board_facing(1000.0, 55.0, size_mm=(1700.0, 1500.0), period_mm=30.0),
         poses=(look_at((20.0, -560.0, 800.0), (0, 0, 0)), look_at((-30.0, -580.0, 790.0), (0, 0, 0))),
         image_size_px=(1280, 960),
-        light=Light(room=0.3, board_bright=5.0),
+        light=Lighting(room=0.3, board_bright=5.0),
         square=square,
         lens_blur_px=0.7,
     )
@@ -71,14 +72,8 @@ def read(scene: Scene, pictures: list[Array], rounds: int = 6) -> Reading:
     grid = make_grid(scene.panel.size_mm, FINE * pitch)
     x, y = scene.panel.size_mm[0] / 2 - 10, scene.panel.size_mm[1] / 2 - 10
     corners = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
-    return read_stripes(
-        views,
-        board=scene.board,
-        grid=grid,
-        region=np.zeros(grid.shape, np.int32),
-        level_at_mm=corners,
-        rounds=rounds,
-    )
+    region = np.zeros(grid.shape, np.int32)
+    return read_stripes(Context(tuple(views), grid, region, corners, scene.board), rounds=rounds)
 
 
 def pixels_per_mm2(scene: Scene, pose: object) -> float:

@@ -13,7 +13,7 @@ from surfscan.check.pipeline import check_job
 from surfscan.core.errors import RefusedError
 from surfscan.report.panes import draw_photo_pair
 
-SMALL = Path(__file__).parents[1] / "fixtures" / "jobs" / "bad-photos"
+SMALL = Path(__file__).parents[2] / "fixtures" / "jobs" / "bad-photos"
 
 
 @pytest.fixture(scope="module")

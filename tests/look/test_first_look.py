@@ -12,7 +12,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import load_sheet
 from surfscan.look.first_look import look_at_photo, photo_size
 
-JOBS = Path(__file__).parents[1] / "fixtures" / "jobs"
+JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 BAD = JOBS / "bad-photos"
 
 

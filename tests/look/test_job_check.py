@@ -17,7 +17,7 @@ from PIL import Image
 from surfscan import cli
 from surfscan.look.job_check import check_folder
 
-FLAT = Path(__file__).parents[1] / "fixtures" / "jobs" / "flat"
+FLAT = Path(__file__).parents[2] / "fixtures" / "jobs" / "flat"
 ACROSS, UP = "stripes-across.jpg", "stripes-up.jpg"
 
 

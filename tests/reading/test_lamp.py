@@ -10,20 +10,21 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
+from surfscan.check.stations import level_places, stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Camera, Grid, Photo, Pose, View
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Camera, Grid, Photo, Pose
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp import read_lamp
-from surfscan.reading.stations import level_places, stand
 from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum
 from surfscan.synth.render import render
-from surfscan.synth.scene import Light, Patch, Scene, Shot, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 JOB = Path(__file__).parents[2] / "fixtures" / "jobs" / "lamp"
 SIZE = (420.0, 300.0)
@@ -68,11 +69,11 @@ def known(
     haze_exposed=False,
 ):  # type: ignore[no-untyped-def]
     """Photos of a known panel, in memory: (views, lamps, deviation function, ambient view)."""
-    shots = tuple(Shot(f"lamp-{k}.jpg", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps))
+    shots = tuple(Exposure(f"lamp-{k}.jpg", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps))
     panel = Panel(SIZE, Flat(), Sum(tuple(dishes)))
     scene = Scene(
         panel, CAMERA, None, corner_tags(SIZE) if tags else None, shots=shots, image_size_px=(800, 600),
-        light=Light(room=room, lamp_power_mm2=4e5), albedo=0.45, patches=tuple(patches), supersampling=2,
+        light=Lighting(room=room, lamp_power_mm2=4e5), albedo=0.45, patches=tuple(patches), supersampling=2,
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     gains = np.ones(len(shots)) if gains is None else np.asarray(gains)
@@ -99,11 +100,13 @@ def ring(count: int, radius: float = 620.0, height: float = 300.0, start: float 
     return np.round(np.stack([radius * np.cos(turn), radius * np.sin(turn), np.full(count, height)], -1), 1)
 
 
+def cropped(photo: Photo) -> Photo:
+    return replace(photo, image=photo.image[:500], saturated=photo.saturated[:500])
+
+
 def read(views, lamps, step=2.0, **kw):  # type: ignore[no-untyped-def]
     grid = make_grid(SIZE, step)
-    return read_lamp(
-        views, lamps=lamps, grid=grid, region=tag_region(grid, LEVEL, 25.5), level_at_mm=LEVEL, **kw
-    )
+    return read_lamp(Context(tuple(views), grid, tag_region(grid, LEVEL, 25.5), LEVEL), lamps, **kw)
 
 
 def allowed(peak: float) -> float:
@@ -119,13 +122,9 @@ def test_the_rendered_fixture_is_read() -> None:
     grid = make_grid(sheet.panel.size_mm, 2.0)
     assert sheet.tags is not None
     region = tag_region(grid, np.array(list(sheet.tags.centres_mm.values())), 25.5)
-    got = read_lamp(
-        [View(s.photo, s.camera, s.fit.pose, "") for s in stations],
-        lamps=Lamps(np.array([row.lamp_mm for row in sheet.photos], float)),
-        grid=grid,
-        region=region,
-        level_at_mm=level_places(sheet),
-    )
+    views = tuple(View(s.photo, s.camera, s.fit.pose, "") for s in stations)
+    lamps = Lamps(np.array([row.lamp_mm for row in sheet.photos], float))
+    got = read_lamp(Context(views, grid, region, level_places(sheet)), lamps)
     truth = np.load(JOB / "truth.npz")
     field = RegularGridInterpolator((truth["y_mm"], truth["x_mm"]), truth["deviation_mm"].astype(float))
     x, y = np.meshgrid(grid.x_mm, grid.y_mm)
@@ -154,7 +153,7 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     gains = (0.9, 1.2, 1.1, 0.8, 1.15, 0.7)
     dishes = [Dish(-40, 10, -1.2, 140), Dish(120, -60, 0.4, 90)]
     views, lamps, height, _ = known(
-        dishes, ring(6), gains=gains, patches=[Patch(-40, 10, 200, 170, 0.75)], seed=2
+        dishes, ring(6), gains=gains, patches=[Stain(-40, 10, 200, 170, 0.75)], seed=2
     )
     got = read(views, lamps)
     x, y = np.meshgrid(got.reading.grid.x_mm, got.reading.grid.y_mm)
@@ -167,8 +166,8 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     assert got.setting.room == pytest.approx(0.4 * 0.02 / 0.4, abs=0.004)
     assert 0 < got.reading.noise_mm < 0.02
     assert got.reading.gain_mm.size == 0
-    assert len(got.reading.pictures) == 6
-    assert got.reading.pictures[0].lit.any()
+    assert len(got.reading.quality) == 6
+    assert got.reading.quality[0].lit.any()
 
 
 @pytest.mark.parametrize("veiled", [True, False], ids=["veil", "black level"])
@@ -177,7 +176,7 @@ def test_stray_light_is_told_from_room_light(veiled: bool) -> None:
     gains = (0.9, 1.2, 1.1, 0.8, 1.15, 0.7)
     views, lamps, height, _ = known(
         [Dish(-40, 10, -1.2, 140)], ring(6), gains=gains, room=0.0, seed=12,
-        patches=[Patch(-40, 10, 200, 170, 0.75)], haze=0.004, haze_exposed=veiled,
+        patches=[Stain(-40, 10, 200, 170, 0.75)], haze=0.004, haze_exposed=veiled,
     )  # fmt: skip
     got = read(views, lamps)
     x, y = np.meshgrid(got.reading.grid.x_mm, got.reading.grid.y_mm)
@@ -223,7 +222,7 @@ def test_a_shadow_over_one_photo_makes_no_spot() -> None:
     got = read([*views[:2], spoiled, *views[3:]], lamps)
     have = level(got.reading.height_mm, got.reading.grid)
     assert np.nanmax(np.abs(have)) < 0.04  # the arm's edge alone would be a step of 20 mrad
-    assert not got.reading.pictures[2].lit[70:80, 95:105].all()
+    assert not got.reading.quality[2].lit[70:80, 95:105].all()
 
 
 def test_own_shadow_of_a_steep_ridge_is_flagged_when_too_few_lamps_are_left() -> None:
@@ -279,9 +278,9 @@ def test_refusals_say_why() -> None:
         read(views, Lamps(line))
     with pytest.raises(ValueError, match="its lamp place"):
         read(views, Lamps(lamps.places_mm[:2]))
-    smaller = replace(views[1], photo=replace(views[1].photo, image=views[1].photo.image[:500]))
+    smaller = replace(views[1], photo=cropped(views[1].photo))
     with pytest.raises(RefusedError, match="not of the same size"):
         read([views[0], smaller, views[2]], lamps)
     grid = make_grid(SIZE, 2.0)
     with pytest.raises(NotMeasuredError, match="too small"):
-        read_lamp(views, lamps=lamps, grid=grid, region=np.ones(grid.shape, np.int32), level_at_mm=LEVEL)
+        read_lamp(Context(tuple(views), grid, np.ones(grid.shape, np.int32), LEVEL), lamps)

@@ -10,7 +10,8 @@ import pytest
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Camera, Photo, Pose, View
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Array, Camera, Photo, Pose
 from surfscan.optics.field import make_grid
 from surfscan.reading.lamp import read_lamp
 from surfscan.reading.lamp_maps import LampReading
@@ -30,7 +31,7 @@ def lights(count: int) -> Array:
 def sphere(tilt_deg: float, count: int = 10, gloss: float = 0.15) -> tuple[Array, Array, Array, float]:
     """Pictures (K, SIDE, SIDE), normals, mask of tilts under `tilt_deg`, mm per pixel.
 
-    Lambert's cosine, darker by a grain that shades itself below 20 degrees of elevation, and the highlight of Blinn (1977).
+    Lambert's cosine, darker where the grain shades itself (grazing light), and the highlight of Blinn (1977).
     """
     half = RADIUS * np.sin(np.radians(tilt_deg))
     pitch = 2 * half / (SIDE - 5)
@@ -38,7 +39,7 @@ def sphere(tilt_deg: float, count: int = 10, gloss: float = 0.15) -> tuple[Array
     z = np.sqrt(np.maximum(RADIUS**2 - x**2 - y**2, 1.0))
     normal = np.stack([x, y, z]) / RADIUS
     cosine = np.einsum("ki,ihw->khw", lights(count), normal)
-    middle = lights(count) + [0, 0, 1]
+    middle = lights(count) + np.array([0.0, 0.0, 1.0])
     middle /= np.linalg.norm(middle, axis=1, keepdims=True)
     shine = np.maximum(np.einsum("ki,ihw->khw", middle, normal), 0) ** 200
     paint = np.maximum(cosine, 0) * (1 - 0.25 * np.exp(-np.maximum(cosine, 0) / 0.15))
@@ -59,7 +60,7 @@ def read(seen: Array, mask: Array, pitch: float) -> LampReading:
     region = np.where(mask[::-1], 0, bit("outside")).astype(np.int32)
     at = 0.3 * size[0] * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1.0]])
     lamps = Lamps(FAR * lights(len(seen)))
-    return read_lamp(views, lamps=lamps, grid=grid, region=region, level_at_mm=at)
+    return read_lamp(Context(tuple(views), grid, region, at), lamps)
 
 
 def figures(p: Array, q: Array, normal: Array, good: Array) -> tuple[float, float]:
@@ -112,6 +113,6 @@ def test_many_photos_with_a_shadow_in_a_third_of_them() -> None:
     start = time.process_time()
     got = read(seen, mask, pitch)
     assert time.process_time() - start < 15
-    shaded = np.array([picture.lit[::-1][30:42, 38:50].mean() for picture in got.reading.pictures])
+    shaded = np.array([picture.lit[::-1][30:42, 38:50].mean() for picture in got.reading.quality])
     assert shaded[::3].max() < 0.05
     assert np.delete(shaded, np.s_[::3]).min() > 0.9

@@ -9,11 +9,14 @@ import numpy as np
 import streamlit as st
 
 import surfscan
+from surfscan.gloss.mirrored import reflected_stripes
+from surfscan.report.panes import draw_map_pane, draw_photo_pair
+from surfscan.surface.profile import profile_under_ruler
 from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
-from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
+from surfscan.ui.parts.spot_cards import spot_marks, spot_title
 from surfscan.ui.picture import show_picture
 
 __all__ = ["show"]
@@ -103,21 +106,18 @@ def _pane(
     deviation = ("deviation", looks.depth(low), looks.depth(high))
     tap = "Tap a spot, or any place, to lay the ruler there."
     if kind == _PHOTO:
-        pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
+        pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
         url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
-    tag, values, options = (
-        kind,
-        np.asarray(height.height_mm),
-        {"scale": "deviation", "low": low, "high": high},
-    )
+    tag, values = kind, np.asarray(height.height_mm)
+    options: dict[str, Any] = {"scale": "deviation", "low": low, "high": high}
     caption = f"From straight above, the panel's upper edge on top. {tap}"
     if kind == _STRIPES:
         way, far, crown = _mirror_options()
         tag = f"{kind}-{way}-{far:.0f}-{crown}"
         values = session.cached(
             f"{digest}-{tag}",
-            lambda: surfscan.reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
+            lambda: reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
         )
         options = {"scale": "stripes"}
         caption = (
@@ -133,9 +133,7 @@ def _pane(
             _FILLER: "Filler needed to bring every place up to the fair surface, highs brought down first.",
             _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
         }[kind]
-    pane = session.cached_object(
-        f"{digest}-{tag}-pane", lambda: surfscan.draw_map_pane(height, values, **options)
-    )
+    pane = session.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
     url = session.cached(f"{digest}-{tag}-url", lambda: session.as_url(pane.picture, quality=90))
     legend = deviation
     if options["scale"] == "size":
@@ -187,7 +185,7 @@ def _ruler(result: surfscan.CheckResult) -> None:
         middle = (spot.x_mm, spot.y_mm)
         with right:
             direction = _direction(spot)
-    profile = surfscan.profile_under_ruler(
+    profile = profile_under_ruler(
         height, middle_mm=middle, direction_deg=direction, ruler_mm=length, reach_mm=reach
     )
     _say_gap(profile, length)
@@ -204,7 +202,7 @@ def _ruler(result: surfscan.CheckResult) -> None:
 def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if not result.spots:
         return None
-    spots = {spot.id: spot for spot in in_order(result.spots)}
+    spots = {spot.id: spot for spot in result.spots}
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
@@ -277,6 +275,10 @@ def _solid(result: surfscan.CheckResult, digest: str) -> None:
         )
 
 
+_CLOSE = "too close to the depth limit to call"
+_CUT = "the rim of what was seen cuts it, so more may be needed"
+
+
 def _fill_plan(result: surfscan.CheckResult) -> None:
     plan = result.details.get("fill", {})
     if not plan:
@@ -288,9 +290,10 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
     for row in rows:
         against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
         st.markdown(
-            f"- **Low {row['spot']}**: {looks.filler(row['depth_mm'])} at the deepest, "
+            f"- **Low {row['spot']}**:"
+            f" {'at least ' if row.get('at_least') else ''}{looks.filler(row['depth_mm'])} at the deepest, "
             f"{looks.area(row['area_cm2'])}, {_volume(row['volume_ml'])}; "
-            f"{against.get(row['against_limit'], 'too close to the depth limit to call')}."
+            f"{_CUT if row.get('at_least') else against.get(row['against_limit'], _CLOSE)}."
         )
     down, bury = plan["highs_down_first"], plan["highs_buried"]
     if any(spot.kind == "high" for spot in result.spots):
@@ -300,7 +303,7 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
                 f"- {name}: {looks.filler(way['depth_mm'])} at the deepest, "
                 f"{looks.area(way['area_cm2'])}, {_volume(way['volume_ml'])}."
             )
-    st.markdown(looks.escape(looks.say(plan.get("sentence", ""))))
+    st.markdown(looks.escape(looks.words(result).fill_plan()))
     st.caption(
         "The photo sees only the surface: filler already on the panel is not seen and adds to these depths."
     )

@@ -10,13 +10,13 @@ import pytest
 from reading.setup_photos import AT_CORNERS, CLEAR_OF_SPOTS, add_board_tags, setup_scene, write_setup_job
 
 from surfscan.check.pipeline import check_job
+from surfscan.check.setup import stand_board
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import CheckResult
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.job.tags import find_tags
 from surfscan.reading.propagation import Inputs
-from surfscan.reading.setup import stand_board
 from surfscan.synth.camera_noise import write_job
 
 
@@ -130,7 +130,9 @@ def test_mirrored_tags_agree_with_a_right_pose_and_tell_a_wrong_one(tmp_path: Pa
     sheet.write_text(wrong, encoding="utf-8")
     moved = check_job(job)
     assert not moved.details["mirror_check"]["agrees"]
-    assert moved.reasons[0].startswith("The board is not where the set-up says: tag 1")
+    assert any(r.startswith("The board is not where the set-up says: tag 1") for r in moved.reasons)
+    (doubt,) = [one for one in moved.findings if one.code == "setup-contradicted"]
+    assert doubt.weight == "doubt"
     assert moved.verdict != "ready"
     # and the disagreement is the shift itself: across leans 7 degrees
     offs = [row["off_mm"] for row in moved.details["mirror_check"]["tags"]]
