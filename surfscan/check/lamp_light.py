@@ -53,9 +53,14 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
             inputs.tag_centre_mm / sheet.panel.size_mm[0],
         ),
     )
+
     maps = (
-        ("lamp places, bend", "measure the lamp's places again, from the panel's middle", got.places_mm),
-        ("paint not quite matt", "a dry guide coat, and lamps lower over the panel", got.paint_mm),
+        (
+            "lamp places, bend",
+            "measure the lamp's places again, from the panel's middle",
+            got.bends.places_mm,
+        ),
+        ("paint not quite matt", "a dry guide coat, and lamps lower over the panel", got.bends.paint_mm),
     )
 
     def scaled(fair: FairForm) -> Budget:
@@ -67,16 +72,17 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
         "brightness": [float(value) for value in got.setting.brightness],
         "depth_scale_rel": got.scale_rel,
     }
+    least = 2 * float(np.median(got.bends.paint_mm[np.isfinite(got.reading.height_mm)]))
     return Taken(
-        grid=context.grid,
-        region=context.region,
-        reading=got.reading,
-        budget=scaled,
-        floor_mm=0.015,
-        grow_mm=12.0,
-        detail_mm=0.0,
+        context.grid,
+        context.region,
+        got.reading,
+        scaled,
+        0.015,
+        12.0,
+        0.0,
         details={"light": light},
-        least_floor_mm=2 * float(np.median(got.paint_mm[np.isfinite(got.reading.height_mm)])),
+        least_floor_mm=least,
     )
 
 

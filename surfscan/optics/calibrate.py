@@ -185,8 +185,7 @@ def fit_lens(
             "no model of a lens fits these photos",
             found=f"{found.rms:.2f} px rms by {choice.model.words}, the best of {len(MODELS)}",
             allowed=f"{most:.1f} px",
-            cure="glue the board onto something flat, keep the phone still, and use its main camera, "
-            "not the widest one",
+            cure="glue the board onto something flat, keep the phone still, and not its widest camera",
         )
     return _judge(good, size_px, choice, tuple(lost))
 

@@ -76,9 +76,10 @@ def undistort(points_px: NDArray[np.float64], *, camera: Camera) -> NDArray[np.f
     """
     shaped = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-12)
+    known = camera.matrix, np.array(camera.distortion)
     ideal = (
-        cv2.undistortPointsIter(shaped, camera.matrix, np.array(camera.distortion), None, None, criteria)
-        if hasattr(cv2, "undistortPointsIter")
-        else cv2.undistortPoints(shaped, camera.matrix, np.array(camera.distortion))
+        cv2.undistortPointsIter(shaped, *known, None, None, criteria)
+        if hasattr(cv2, "undistortPointsIter")  # before OpenCV 5
+        else cv2.undistortPoints(shaped, *known, criteria=criteria)
     )
     return np.asarray(ideal, dtype=np.float64).reshape(-1, 2)

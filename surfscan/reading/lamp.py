@@ -23,7 +23,7 @@ from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
 from surfscan.reading.surface import ENOUGH, plane_through, scaled_axes
-from surfscan.shading.bend import bend_by_paint, bend_by_places
+from surfscan.shading.bend import Bends, bend_by_paint, bend_by_places
 from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
@@ -112,10 +112,10 @@ def read_lamp(
             found=f"{int(judged.sum())} cells of {grid.step_mm:g} mm",
             cure="judge a larger region or leave less out",
         )
-    series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm)
+    series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(series, turn, z, setting, bend_sd_mm if turn == rounds - 1 else 0.0)
+        state = _turn(series, turn, z, setting)
         setting, z = state.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
@@ -133,23 +133,12 @@ class _Series:
     judged: Array
     has_ambient: bool
     place_sd_mm: float
+    bend_sd_mm: float
 
     @property
     def xy(self) -> tuple[Array, Array]:
         x, y = np.meshgrid(self.context.grid.x_mm, self.context.grid.y_mm)
         return x, y
-
-
-@dataclass(frozen=True, slots=True)
-class _Cells:
-    """The cells as fitted so far."""
-
-    seen: Array
-    lit: Array  # weight before outliers
-    weight: Array
-    vectors: Array
-    fit: CellFit
-    noise: float
 
 
 def _check_places(lamps: Lamps, photos: int) -> None:
@@ -193,47 +182,71 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     return mean, blown, unseen
 
 
-def _turn(series: _Series, turn: int, z: Array, setting: LampSetting, bend_sd_mm: float) -> Turn:
+def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     """One turn: photos onto the surface, cells and light fitted, slopes to a height."""
-    seen, blown, unseen, lit = _seen(series, turn, z, setting)
-    vectors = _vectors(series, z, setting)
-    if turn > 0:
-        lit[grazing_light(z, vectors, step_mm=series.context.grid.step_mm, weight=lit)] = 0.0
-    fit = fit_cells(seen, vectors, setting=setting, weight=lit)
-    cells = _Cells(seen, lit, lit, vectors, fit, _grain(seen, lit))
-    lost = np.zeros(z.shape, bool)
+    x, y = series.xy
+    seen, blown, unseen, weight = _seen(series, turn, z, setting)
+    vectors = lamp_vectors(
+        x, y, z, lamps=replace(series.lamps, places_mm=series.lamps.places_mm + setting.moved_mm)
+    )
+    noise = _grain(seen, weight)
+    fit = fit_cells(seen, vectors, setting=setting, weight=weight)
+    lit, lost = weight, np.zeros(z.shape, bool)
     for sweep in range(2):
         if len(seen) > 3:  # before anything common is fitted: a highlight would pass for a black level
-            cells, lost = _without_outliers(cells, setting)
+            fit, weight, lost, noise = _less_outliers((seen, lit, vectors, fit, noise), weight, setting)
         rivals = [setting]
         if sweep == 0 and turn > 0 and _worth_asking(setting) and not series.has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
         tried = []
         for rival in rivals:
-            answer, cells = _fit_rival(series, z, rival, cells)
-            tried.append((cells.fit, answer))
-        noise = min(_noise(row[0], cells.weight, cells.noise) for row in tried)  # one yardstick for all
-        fit, answer = min(tried, key=lambda row: _misfit(row[0], cells.weight, noise))
-        cells, setting = replace(cells, fit=fit, noise=noise), answer.setting
-    check_prior(setting, cells.vectors)
-    places_mm, paint_mm = _bends(series, z, cells, answer, bend_sd_mm)
-    whole, height, closure = _height(cells.fit, series.context)
+            answer, fit, vectors, noise = _fit_rival(series, z, rival, (seen, weight, vectors, fit, noise))
+            tried.append((fit, answer))
+        noise = min(_noise(row[0], weight, noise) for row in tried)  # one yardstick for all
+        fit, answer = min(tried, key=lambda row: _misfit(row[0], weight, noise))
+        setting = answer.setting
+    check_prior(setting, vectors)
+    every = fit if len(seen) == 3 else fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+    scale_rel = scale_doubt(answer, fit, vectors, without_loss=every)
+    if len(seen) == 3 and not series.has_ambient:
+        scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
+    whole, height, closure = _height(fit, series.context)
+    bends = _bends(series, z, fit, weight, answer)
     return Turn(
-        seen=seen,
-        blown=blown,
-        unseen=unseen,
-        weight=cells.weight,
-        lost=lost,
-        fit=cells.fit,
-        setting=setting,
-        noise=cells.noise,
-        scale_rel=_scale_rel(series, cells, answer),
-        z=whole,
-        height=height,
-        closure=closure,
-        places_mm=places_mm,
-        paint_mm=paint_mm,
+        seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure, bends
     )
+
+
+def _less_outliers(
+    known: tuple[Array, Array, Array, CellFit, float], weight: Array, setting: LampSetting
+) -> tuple[CellFit, Array, Array, float]:
+    """Cells fitted without the photos that do not agree, their weights, cells lost, and the noise.
+
+    `known` is (seen, weight of all photos, lamp vectors, cells as fitted with `weight`, noise).
+    """
+    seen, lit, vectors, fit, noise = known
+    for _ in range(OUTLIER_SWEEPS):
+        calm = calm_noise(seen, vectors, setting=setting, weight=lit)
+        noise = min(_noise(fit, weight, noise), calm)
+        fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+        weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+        fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
+    return fit, weight, lost, noise
+
+
+def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit) -> Bends:
+    grid = series.context.grid
+    places = bend_by_places(
+        fit,
+        setting=answer.setting,
+        weight=weight,
+        xyz_mm=(*series.xy, z),
+        lamps=series.lamps,
+        step_mm=grid.step_mm,
+        place_sd_mm=series.bend_sd_mm,
+    )
+    size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
+    return Bends(places, bend_by_paint(fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size))
 
 
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
@@ -248,32 +261,22 @@ def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[A
     if turn > 0:
         for k, place in enumerate(series.lamps.places_mm + setting.moved_mm):
             weight[k][cast_shadow(z, grid=series.context.grid, lamp_mm=place)] = 0.0
+        places = series.lamps.places_mm + setting.moved_mm
+        vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
+        grazing = grazing_light(z, vectors, step_mm=series.context.grid.step_mm, weight=weight)
+        weight[grazing] = 0.0
     return seen, blown, unseen, weight
 
 
-def _vectors(series: _Series, z: Array, setting: LampSetting) -> Array:
-    """Light vectors (N, 3, H, W) from where the lamps are by now."""
+def _fit_rival(
+    series: _Series, z: Array, rival: LampSetting, known: tuple[Array, Array, Array, CellFit, float]
+) -> tuple[SettingFit, CellFit, Array, float]:
+    """Cells and light fitted in turn for one guess of what differs between the photos.
+
+    `known` is (seen, weight, lamp vectors, cells as fitted, noise).
+    """
+    seen, weight, vectors, fit, noise = known
     x, y = series.xy
-    places = series.lamps.places_mm + setting.moved_mm
-    return lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
-
-
-def _without_outliers(cells: _Cells, setting: LampSetting) -> tuple[_Cells, Array]:
-    """The cells less the photos that do not agree, and where no three can be trusted."""
-    seen, lit, vectors = cells.seen, cells.lit, cells.vectors
-    fit, weight, noise = cells.fit, cells.weight, cells.noise
-    for _ in range(OUTLIER_SWEEPS):
-        noise = min(_noise(fit, weight, noise), calm_noise(seen, vectors, setting=setting, weight=lit))
-        fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
-        weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
-        fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
-    return replace(cells, weight=weight, fit=fit, noise=noise), lost
-
-
-def _fit_rival(series: _Series, z: Array, rival: LampSetting, cells: _Cells) -> tuple[SettingFit, _Cells]:
-    """Cells and light fitted in turn for one guess of what differs between the photos."""
-    x, y = series.xy
-    seen, weight, vectors, fit, noise = cells.seen, cells.weight, cells.vectors, cells.fit, cells.noise
     for _ in range(2):
         fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
         noise = _noise(fit, weight, noise)
@@ -291,39 +294,10 @@ def _fit_rival(series: _Series, z: Array, rival: LampSetting, cells: _Cells) -> 
             room_known=series.has_ambient,
         )
         rival = answer.setting
-    vectors = _vectors(series, z, rival)
+    places = series.lamps.places_mm + rival.moved_mm
+    vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
     fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
-    return answer, replace(cells, vectors=vectors, fit=fit, noise=noise)
-
-
-def _scale_rel(series: _Series, cells: _Cells, answer: SettingFit) -> float:
-    """Standard uncertainty of depths as a share of them."""
-    seen, vectors, fit = cells.seen, cells.vectors, cells.fit
-    if len(seen) == 3:
-        doubt = scale_doubt(answer, fit, vectors, without_loss=fit)
-        return doubt if series.has_ambient else float(np.hypot(doubt, THREE_SCALE_REL))
-    whole = fit_cells(seen, vectors, setting=answer.setting, weight=cells.lit, start=fit)
-    return scale_doubt(answer, fit, vectors, without_loss=whole)
-
-
-def _bends(
-    series: _Series, z: Array, cells: _Cells, answer: SettingFit, bend_sd_mm: float
-) -> tuple[Array, Array]:
-    """Standard uncertainty of the height, (H, W) mm: from the lamps' places, and from paint that is not quite matt."""
-    x, y = series.xy
-    grid = series.context.grid
-    places = bend_by_places(
-        cells.fit,
-        setting=answer.setting,
-        weight=cells.weight,
-        xyz_mm=(x, y, z),
-        lamps=series.lamps,
-        step_mm=grid.step_mm,
-        place_sd_mm=bend_sd_mm,
-    )
-    size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
-    paint = bend_by_paint(cells.fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size)
-    return places, paint
+    return answer, fit, vectors, noise
 
 
 def _height(fit: CellFit, context: Context) -> tuple[Array, Array, float]:

@@ -10,6 +10,7 @@ from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
 from surfscan.core.records import Array, Grid, Pose
 from surfscan.reading.settle import seat_islands, southwell
+from surfscan.shading.bend import Bends
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]
@@ -34,8 +35,8 @@ class LampReading:
         The common pose of all photos.
     scale_rel : float
         Standard uncertainty of depths as a share of them, from the room's light as fitted.
-    places_mm, paint_mm : ndarray (H, W)
-        Standard uncertainty of the height from the lamps' places, and from paint that is not quite matt.
+    bends : Bends
+        What bends the map without being a share of a depth.
     """
 
     reading: Reading
@@ -43,8 +44,7 @@ class LampReading:
     albedo: Array
     pose: Pose
     scale_rel: float
-    places_mm: Array
-    paint_mm: Array
+    bends: Bends
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +63,7 @@ class Turn:
     z: Array
     height: Array
     closure: float
-    places_mm: Array
-    paint_mm: Array
+    bends: Bends
 
 
 def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int) -> LampReading:
@@ -100,7 +99,7 @@ def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int
         quality=quality,
     )
     albedo = np.where(measured, fit.albedo, np.nan)
-    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.places_mm, state.paint_mm)
+    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.bends)
 
 
 def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -11,7 +11,7 @@ from surfscan.core.poisson import label_islands, solve_steps
 from surfscan.core.records import Array
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
-__all__ = ["bend_by_paint", "bend_by_places"]
+__all__ = ["Bends", "bend_by_paint", "bend_by_places"]
 
 CELLS_ACROSS = 48
 """Cells along the longer side that the bend is worked out on: it is smooth."""
@@ -21,6 +21,14 @@ PAINT_SHARE = 2.5
 
 LEAST_LENGTH_MM = 60.0
 """Shortest length over which paint is wrong alike."""
+
+
+@dataclass(frozen=True, slots=True)
+class Bends:
+    """Standard uncertainties of the height, (H, W) mm: by the lamps' places, and by paint that is not quite matt."""
+
+    places_mm: Array
+    paint_mm: Array
 
 
 def bend_by_places(

@@ -60,8 +60,7 @@ def check_prior(setting: LampSetting, vectors: Array) -> None:
             "the photos do not fit a matt surface under these lamps",
             found=f"a level of {100 * setting.black:+.1f} % of white in every pixel would be needed",
             allowed=f"{100 * BLACK_SD * REFUSED:.0f} %",
-            cure="check encoding, lamp_mm and its signs; matt the surface with a guide coat; "
-            "no tone mapping in the phone",
+            cure="check encoding, lamp_mm and its signs; matt the surface with a guide coat; no tone mapping",
         )
 
 

@@ -158,4 +158,4 @@ def test_eight_coefficients_project_and_undistort_as_opencv_does() -> None:
     want = cv2.projectPoints(points, cv2.Rodrigues(pose.rotation)[0], pose.shift_mm, camera.matrix, WIDE)[0]
     np.testing.assert_allclose(np.stack([column, row], -1).reshape(-1, 2), want.reshape(-1, 2), atol=1e-9)
     ideal = undistort(want.reshape(-1, 2), camera=camera)
-    np.testing.assert_allclose(ideal, np.stack([x, -y], -1).reshape(-1, 2) / 400.0, atol=1e-6)
+    np.testing.assert_allclose(ideal, np.stack([x, -y], -1).reshape(-1, 2) / 400.0, atol=1e-9)

@@ -31,8 +31,7 @@ def lights(count: int) -> Array:
 def sphere(tilt_deg: float, count: int = 10, gloss: float = 0.15) -> tuple[Array, Array, Array, float]:
     """Pictures (K, SIDE, SIDE), normals, mask of tilts under `tilt_deg`, mm per pixel.
 
-    Lambert's cosine, darker by a grain that shades itself below 20 degrees of elevation, and the highlight of
-    Blinn (1977).
+    Lambert's cosine, darker where the grain shades itself (grazing light), and the highlight of Blinn (1977).
     """
     half = RADIUS * np.sin(np.radians(tilt_deg))
     pitch = 2 * half / (SIDE - 5)
@@ -40,7 +39,7 @@ def sphere(tilt_deg: float, count: int = 10, gloss: float = 0.15) -> tuple[Array
     z = np.sqrt(np.maximum(RADIUS**2 - x**2 - y**2, 1.0))
     normal = np.stack([x, y, z]) / RADIUS
     cosine = np.einsum("ki,ihw->khw", lights(count), normal)
-    middle = lights(count) + np.array([0, 0, 1])
+    middle = lights(count) + np.array([0.0, 0.0, 1.0])
     middle /= np.linalg.norm(middle, axis=1, keepdims=True)
     shine = np.maximum(np.einsum("ki,ihw->khw", middle, normal), 0) ** 200
     paint = np.maximum(cosine, 0) * (1 - 0.25 * np.exp(-np.maximum(cosine, 0) / 0.15))
@@ -53,15 +52,15 @@ def read(seen: Array, mask: Array, pitch: float) -> LampReading:
     size = (pitch * SIDE,) * 2
     camera = Camera(FAR / pitch, (SIDE // 2, SIDE // 2))
     pose = Pose(np.diag([1.0, -1.0, -1.0]), np.array([0, 0, FAR]), np.eye(6) * 1e-12, 0.05)
-    views = tuple(
+    views = [
         View(Photo(f"{k}.png", "", picture.astype(np.float32), picture >= 1), camera, pose, "")
         for k, picture in enumerate(seen)
-    )
+    ]
     grid = make_grid(size, pitch)
     region = np.where(mask[::-1], 0, bit("outside")).astype(np.int32)
     at = 0.3 * size[0] * np.array([[1, 1], [-1, 1], [-1, -1], [1, -1.0]])
-    context = Context(views, grid, region, at, None, None)
-    return read_lamp(context, Lamps(FAR * lights(len(seen))))
+    lamps = Lamps(FAR * lights(len(seen)))
+    return read_lamp(Context(tuple(views), grid, region, at), lamps)
 
 
 def figures(p: Array, q: Array, normal: Array, good: Array) -> tuple[float, float]:
