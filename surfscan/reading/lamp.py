@@ -27,7 +27,7 @@ from surfscan.shading.bend import Bends, bend_by_paint, bend_by_places
 from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
-from surfscan.shading.setting import SettingFit, fit_setting, plain_setting
+from surfscan.shading.setting import Ground, SettingFit, fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
 
@@ -277,22 +277,19 @@ def _fit_rival(
     """
     seen, weight, vectors, fit, noise = known
     x, y = series.xy
+    context = series.context
+    ground = Ground(
+        xyz_mm=(x, y, z),
+        lamps=series.lamps,
+        step_mm=context.grid.step_mm,
+        level_at_mm=context.level_at_mm,
+        place_sd_mm=series.place_sd_mm,
+        room_known=series.has_ambient,
+    )
     for _ in range(2):
         fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
         noise = _noise(fit, weight, noise)
-        answer = fit_setting(
-            fit,
-            vectors,
-            setting=rival,
-            weight=weight,
-            noise=noise,
-            xyz_mm=(x, y, z),
-            lamps=series.lamps,
-            step_mm=series.context.grid.step_mm,
-            level_at_mm=series.context.level_at_mm,
-            place_sd_mm=series.place_sd_mm,
-            room_known=series.has_ambient,
-        )
+        answer = fit_setting(fit, vectors, setting=rival, weight=weight, noise=noise, ground=ground)
         rival = answer.setting
     places = series.lamps.places_mm + rival.moved_mm
     vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))

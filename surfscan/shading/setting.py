@@ -17,7 +17,7 @@ from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
-__all__ = ["SettingFit", "fit_setting", "plain_setting"]
+__all__ = ["Ground", "SettingFit", "fit_setting", "plain_setting"]
 
 TILT_RAD = 1e-3
 """How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
@@ -40,6 +40,38 @@ CHI_MEDIAN = 0.455
 
 BLOCKS_ACROSS = 64
 """Blocks along the longer side that the curl is judged on: what is common to all cells is smooth."""
+
+
+_Drive = tuple[int | None, Array]
+"""How a parameter changes the brightness: (None, (K, H, W)), or (k, (H, W)) for what changes one photo alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a setting is fitted on.
+
+    Attributes
+    ----------
+    xyz_mm : tuple of three ndarray (H, W)
+        The surface as known.
+    lamps : Lamps
+        As the sheet gives them.
+    step_mm : float
+    level_at_mm : ndarray (N, 2)
+        Places whose plane is level.
+    place_sd_mm : float
+        Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
+    room_known : bool
+        The room's light has been taken off already (a photo with the lamp out). With three photos it is
+        taken as such in any case.
+    """
+
+    xyz_mm: tuple[Array, Array, Array]
+    lamps: Lamps
+    step_mm: float
+    level_at_mm: Array
+    place_sd_mm: float = 0.0
+    room_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,12 +110,7 @@ def fit_setting(
     setting: LampSetting,
     weight: Array,
     noise: float,
-    xyz_mm: tuple[Array, Array, Array],
-    lamps: Lamps,
-    step_mm: float,
-    level_at_mm: Array,
-    place_sd_mm: float = 0.0,
-    room_known: bool = False,
+    ground: Ground,
 ) -> SettingFit:
     """Take one Gauss-Newton step towards the setting that leaves least over.
 
@@ -98,29 +125,16 @@ def fit_setting(
         Its weights.
     noise : float
         Standard deviation of the brightness at weight 1.
-    xyz_mm : tuple of three ndarray (H, W)
-        The surface as known.
-    lamps : Lamps
-        As the sheet gives them.
-    step_mm : float
-    level_at_mm : ndarray (N, 2)
-        Places whose plane is level.
-    place_sd_mm : float
-        Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
-    room_known : bool
-        The room's light has been taken off already (a photo with the lamp out). With three photos it is
-        taken as such in any case.
+    ground : Ground
 
     Returns
     -------
     SettingFit
     """
     count = len(vectors)
-    room_known = room_known or count == 3  # three photos leave nothing over that could tell
+    room_known = ground.room_known or count == 3  # three photos leave nothing over that could tell
     good = np.isfinite(fit.p)
-    names, drives, prior, now = _parameters(
-        fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known
-    )
+    names, drives, prior, now = _parameters(fit, vectors, setting, ground, room_known)
     light = light_of(vectors, setting, fit)
     w = np.where(np.isfinite(fit.left), weight, 0.0)
     inverse = sum_inverse(light, w, good)
@@ -148,7 +162,7 @@ def fit_setting(
     trust = skip / (noise**2 * alike)  # the cells passed over speak through those next to them
     matrix = trust * stack.T @ stack
     right = trust * stack.T @ (root * left[:, *some]).ravel()
-    curl, curl_right = _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm)
+    curl, curl_right = _curl_rows(fit, dp, dq, ground, noise, alike)
     matrix += curl
     right += curl_right
     matrix += np.diag(1 / prior**2)
@@ -175,16 +189,18 @@ def _pull(w: Array, light: Array, only: int | None, drive: Array) -> Array:
     return np.einsum("k...,kj...,k...->j...", w, light, drive)
 
 
-def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
-    """Names, how each changes the brightness, prior spread, and value now.
-
-    How: (None, (K, H, W)), or (k, (H, W)) for what changes one photo alone.
-    """
-    count = len(vectors)
-    g = _g(fit, good)
+def _parameters(
+    fit: CellFit, vectors: Array, setting: LampSetting, ground: Ground, room_known: bool
+) -> tuple[tuple[str, ...], list[_Drive], Array, Array]:
+    """Names, how each changes the brightness, prior spread, and value now."""
+    count, lamps, place_sd_mm = len(vectors), ground.lamps, ground.place_sd_mm
+    g = _g(fit, np.isfinite(fit.p))
     shade = np.einsum("ki...,i...->k...", vectors, g)
     size = np.sqrt(np.sum(g * g, 0))
-    names, drives, prior, now = [], [], [], []
+    names: list[str] = []
+    drives: list[_Drive] = []
+    prior: list[float] = []
+    now: list[float] = []
 
     def add(name: str, drive: Array, spread: float, value: float, only: int | None = None) -> None:
         names.append(name)
@@ -211,7 +227,7 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
             moved = moved[k : k + 1].copy()
             moved[0, axis] += 1.0
             one = replace(lamps, places_mm=moved, axes=None if lamps.axes is None else lamps.axes[k : k + 1])
-            change = lamp_vectors(*xyz_mm, lamps=one)[0] - vectors[k]
+            change = lamp_vectors(*ground.xyz_mm, lamps=one)[0] - vectors[k]
             drive = setting.brightness[k] * np.sum(change * g, 0)
             add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis], k)
     return tuple(names), drives, np.array(prior), np.array(now)
@@ -254,8 +270,11 @@ def _alike(left: Array, calm: Array, noise: float) -> tuple[float, float]:
     return max(1.0, float(np.median(mean**2 / alone)) / CHI_MEDIAN), float(np.sqrt(excess))
 
 
-def _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
+def _curl_rows(
+    fit: CellFit, dp: list[Array], dq: list[Array], ground: Ground, noise: float, alike: float
+) -> tuple[Array, Array]:
     """Normal matrix and right side of: no curl, and level on the tags."""
+    good = np.isfinite(fit.p)
     factor = max(1, int(np.ceil(max(good.shape) / BLOCKS_ACROSS)))
     share = _blocks(good.astype(float), factor)
     valid = share > 0.5
@@ -264,8 +283,8 @@ def _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm):  
     if count == 0:
         return empty
     valid = labels == 1  # steps between islands are free, so only the largest part speaks
-    x, y = (_blocks(v, factor) for v in xyz_mm[:2])
-    side = step_mm * factor
+    x, y = (_blocks(v, factor) for v in ground.xyz_mm[:2])
+    side = ground.step_mm * factor
 
     def block(value: Array) -> Array:
         return np.where(valid, _blocks(np.where(good, value, 0.0), factor) / np.maximum(share, 1e-9), 0.0)
@@ -288,7 +307,7 @@ def _curl_rows(fit, dp, dq, good, noise, alike, xyz_mm, step_mm, level_at_mm):  
     robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2 / alike
     matrix = rows.T @ (robust[:, None] * rows)
     right = -rows.T @ (robust * now)
-    tilts = np.array([_tilt(z, valid, x, y, level_at_mm) for z in heights])  # (1 + P, 2)
+    tilts = np.array([_tilt(z, valid, x, y, ground.level_at_mm) for z in heights])  # (1 + P, 2)
     level = TILT_RAD**2 + alike * (noise * u) ** 2 / max(np.count_nonzero(good), 1)
     matrix += tilts[1:] @ tilts[1:].T / level
     right -= tilts[1:] @ tilts[0] / level
