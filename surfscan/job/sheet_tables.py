@@ -26,6 +26,9 @@ __all__ = [
 
 Stage = Literal["bare-metal", "filler", "putty", "primer", "base", "clear"]
 
+LEAST_SIDE_MM = 5.0
+"""Smallest side of a panel: less is another unit, or a slip of the pen."""
+
 
 class PanelSheet(Table):
     """What is judged: `[panel]`."""
@@ -48,6 +51,19 @@ class PanelSheet(Table):
         default=None,
         description="[x, y] of this view's middle in the frame of a panel larger than one view, mm",
     )
+
+    @field_validator("size_mm")
+    @classmethod
+    def _a_panel(cls, value: Size) -> Size:
+        if min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value):
+            raise refuse(
+                "is no panel",
+                found=f"{value[0]:g} x {value[1]:g} mm",
+                allowed=f"sides of {LEAST_SIDE_MM:g} mm and more, one at most 100 times the other",
+                cure="give width and height in mm",
+            )
+        return value
+
     region_mm: tuple[Point, ...] | None = Field(
         title="a polygon to judge instead of the rectangle",
         default=None,
