@@ -90,6 +90,8 @@ class Taken:
         The photos that give the two directions, where there are two.
     details : dict
         What else was learned about the light, JSON-ready.
+    least_floor_mm : float
+        Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     """
 
     grid: Grid
@@ -102,6 +104,7 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+    least_floor_mm: float = 0.0
 
 
 def board_of(sheet: Sheet) -> Board:

@@ -76,6 +76,12 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
     if not np.isfinite(height).any():
         raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+    if np.nanmin(height) == np.nanmax(height):
+        raise NotMeasuredError(
+            f"{path.name} holds one and the same height everywhere, which no instrument measures",
+            found=f"{np.nanmin(height):g} mm",
+            cure="export the map again",
+        )
     return _square(x, y, height)
 
 

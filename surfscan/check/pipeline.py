@@ -170,7 +170,7 @@ def _judge(
     """From a reading to its result: fair form, uncertainty, judgement; and the reading as it was judged."""
     sheet, reading, grid = shoot.sheet, taken.reading, taken.grid
     fit: dict[str, Any] = {
-        "floor_mm": min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
+        "floor_mm": max(taken.least_floor_mm, min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm))),
         "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
     }
     held = None

@@ -19,6 +19,7 @@ from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_board import TagsSheet
 from surfscan.job.sheet_tables import PhotoSheet
+from surfscan.job.tag_mirror import layout_is_mirrored, mirror_alike, without_reflections
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
 from surfscan.reading.station import Station
@@ -111,6 +112,7 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
     tags = _less_chance_tags(_less_board_tags(tags, sheet), sheet)
+    tags = without_reflections(tags, sheet.tags.centres_mm, sheet.tags.dictionary)
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
         tags,
@@ -185,6 +187,14 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             f"{photo.file}: tag {strange[0]} is in the photo but not in the sheet",
             allowed=f"tags {', '.join(map(str, known))}",
             cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
+        )
+    alike = mirror_alike(sheet.tags.dictionary)
+    if all(tag.id in alike for tag in tags) and layout_is_mirrored(tags, known):
+        raise RefusedError(
+            f"{photo.file}: the tags lie mirrored, and their prints can't tell",
+            found=f"tags {', '.join(str(tag.id) for tag in tags)}, which read as themselves in a mirror",
+            allowed="the layout of tags.centres_mm",
+            cure="shoot with the main camera, not a mirror or a selfie; print other tags",
         )
 
 

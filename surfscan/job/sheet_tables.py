@@ -10,7 +10,7 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, field_validator, model_validator
 
 from surfscan.job.polygons import check_polygon
-from surfscan.job.sheet_base import Length, Pixel, Point, Point3, Size, Table, inside
+from surfscan.job.sheet_base import Coefficient, Length, Pixel, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
 
 __all__ = [
@@ -25,6 +25,9 @@ __all__ = [
 ]
 
 Stage = Literal["bare-metal", "filler", "putty", "primer", "base", "clear"]
+
+LEAST_SIDE_MM = 5.0
+"""Smallest side of a panel: less is another unit, or a slip of the pen."""
 
 
 class PanelSheet(Table):
@@ -48,6 +51,19 @@ class PanelSheet(Table):
         default=None,
         description="[x, y] of this view's middle in the frame of a panel larger than one view, mm",
     )
+
+    @field_validator("size_mm")
+    @classmethod
+    def _a_panel(cls, value: Size) -> Size:
+        if min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value):
+            raise refuse(
+                "is no panel",
+                found=f"{value[0]:g} x {value[1]:g} mm",
+                allowed=f"sides of {LEAST_SIDE_MM:g} mm and more, one at most 100 times the other",
+                cure="give width and height in mm",
+            )
+        return value
+
     region_mm: tuple[Point, ...] | None = Field(
         title="a polygon to judge instead of the rectangle",
         default=None,
@@ -119,15 +135,21 @@ class CameraSheet(Table):
         default=None,
         description="[column, row] of the optical axis, pixels",
     )
-    distortion: Annotated[tuple[float, ...], Field(min_length=4, max_length=5)] = Field(
+    distortion: Annotated[tuple[Coefficient, ...], Field(min_length=4, max_length=8)] = Field(
         title="lens distortion as OpenCV has it",
         default=(0.0, 0.0, 0.0, 0.0, 0.0),
-        description="[k1, k2, p1, p2, k3]",
+        description="[k1, k2, p1, p2, k3], or with k4, k5, k6, each from -1000 to 1000",
     )
 
     @field_validator("distortion")
     @classmethod
-    def _five(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+    def _five_or_eight(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if len(value) in (6, 7):
+            raise refuse(
+                "has the wrong number of coefficients",
+                found=str(len(value)),
+                allowed="4, 5 or 8 in OpenCV's order",
+            )
         return value + (0.0,) * (5 - len(value))
 
     @field_validator("lens_file")

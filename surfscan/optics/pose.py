@@ -17,13 +17,13 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
+from surfscan.optics.planar_pose import planar_starts
 from surfscan.optics.pose_checks import CORNER_NOISE_PX, PANEL, limit_px
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
     "TILT_PRIOR_RAD",
     "PoseFit",
-    "planar_starts",
     "pose_from_corners",
     "pose_from_tags",
 ]
@@ -177,20 +177,6 @@ def pose_from_corners(
 
 def _ids(tags: list[TagSeen]) -> str:
     return ", ".join(str(tag.id) for tag in tags)
-
-
-def planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
-    """Both planar solutions that see the panel from its front."""
-    _, rotations, shifts, _ = cv2.solvePnPGeneric(
-        np.ascontiguousarray(points), np.ascontiguousarray(ideal), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
-    )
-    starts = []
-    for rotation, shift in zip(rotations, shifts, strict=True):
-        matrix = cv2.Rodrigues(rotation)[0]
-        centre = -matrix.T @ shift.ravel()
-        if centre[2] > 0 and np.isfinite(centre).all():
-            starts.append((rotation.ravel().astype(float), shift.ravel().astype(float)))
-    return starts
 
 
 def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:

@@ -300,7 +300,13 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     return np.zeros(count), covariance + np.outer(mean, mean)
 
 
-def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, str, float], ...]) -> Budget:
+def budget_scaled(
+    reading: Reading,
+    fair: FairForm,
+    *,
+    shares: tuple[tuple[str, str, float], ...],
+    maps: tuple[tuple[str, str, Array], ...] = (),
+) -> Budget:
     """Budget of a reading whose set-up enters as shares of the depth.
 
     Parameters
@@ -309,6 +315,8 @@ def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, 
     fair : FairForm
     shares : tuple of (name, cure, share)
         Relative standard uncertainties of a depth.
+    maps : tuple of (name, cure, ndarray (H, W))
+        Standard uncertainties of the height, mm, that do not go with the depth.
 
     Returns
     -------
@@ -318,6 +326,7 @@ def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, 
     size = np.abs(np.nan_to_num(reading.height_mm - fair.form_mm))
     shape = reading.height_mm.shape
     rows = [Share(name, cure, share * size) for name, cure, share in shares]
+    rows += [Share(name, cure, value) for name, cure, value in maps]
     rows += [
         *_form_and_noise(reading, fair),
         Share("unevenness", "add a photo from another place", np.broadcast_to(reading.uneven_mm, shape)),
