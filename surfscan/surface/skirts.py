@@ -51,10 +51,9 @@ def spot_weights(
     labels = np.zeros(valid.shape, int)
     peaks, radii = [least_mm], [0.0]
     for side in (residual_mm, -residual_mm):  # a low beside a high is a spot of its own
-        out = (valid & (side > least_mm)).astype(np.uint8)
-        out = cv2.morphologyEx(
-            out, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8)
-        )  # a lone cell is noise, not a spot
+        out: Array = (valid & (side > least_mm)).astype(np.uint8)
+        # A lone cell is noise, not a spot.
+        out = cv2.morphologyEx(out, cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
         count, parts, stats, _ = cv2.connectedComponentsWithStats(out, connectivity=8)
         inner = cv2.distanceTransform(np.pad(out, 1), cv2.DIST_L2, 3)[1:-1, 1:-1]
         for k in range(1, count):

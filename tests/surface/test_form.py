@@ -91,7 +91,7 @@ def test_the_order_climbs_only_for_a_form_that_needs_it() -> None:
     assert fit(waves(6)).order == 2
 
 
-@pytest.mark.parametrize(("width", "depth"), [(150.0, 0.35), (190.0, 0.2), (110.0, 0.1)])
+@pytest.mark.parametrize(("width", "depth"), [(150.0, 0.35), (165.0, 0.2), (110.0, 0.1)])
 @pytest.mark.parametrize("radius", [np.inf, 2000.0])
 def test_skirts_belong_to_the_spots(width: float, depth: float, radius: float) -> None:
     """Four Gaussian lows side by side over half a panel: read to max(2 um, 2 %), and no fair metal made a high."""
@@ -101,11 +101,12 @@ def test_skirts_belong_to_the_spots(width: float, depth: float, radius: float) -
     for x, y in places:
         spots -= depth * np.exp(-8 * ((GX - x) ** 2 + (GY - y) ** 2) / width**2)
     made = spots + waves(8)
-    off = crown + made - fit(crown + made).form_mm
+    form = fit(crown + made)
+    off = crown + made - form.form_mm
     for x, y in places:
         at = np.hypot(GX - x, GY - y) < 4
         assert np.abs(off - made)[at].max() < max(0.002, 0.02 * depth)
-    assert off.max() < made.max() + 0.004
+    assert (off - made < np.maximum(0.004, 3 * form.sigma_mm)).all()
 
 
 def test_a_low_order_is_kept_where_a_high_one_would_follow_the_spots() -> None:
