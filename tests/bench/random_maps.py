@@ -123,7 +123,7 @@ def _waves(rng: np.random.Generator, x: Array, y: Array) -> Array:
     return z
 
 
-def _place_spots(rng: np.random.Generator, size: tuple[float, float]) -> list[Spot]:
+def place_spots(rng: np.random.Generator, size: tuple[float, float]) -> list[Spot]:
     spots: list[Spot] = []
     for _ in range(int(rng.integers(1, 7))):
         for _try in range(30):
@@ -168,7 +168,7 @@ def draw_problem(seed: int) -> Problem:
     y_mm = np.arange(-size[1] / 2 + step / 2, size[1] / 2, step)
     x, y = np.meshgrid(x_mm, y_mm)
     form, kind, radius = _form(rng, x, y, size)
-    spots = _place_spots(rng, size)
+    spots = place_spots(rng, size)
     made = np.sum([spot_height(s, x, y) for s in spots], axis=0) + _waves(rng, x, y)
     off = float(rng.choice([0.0, rng.uniform(0.3, 1.5)]))
     reach = rng.uniform(8, 30) / step
