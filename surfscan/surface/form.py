@@ -36,6 +36,10 @@ SPOT_WEIGHT = 0.2
 """Cells of less weight are of a spot, its near skirt included (which is about twice the fair metal's own waves)."""
 
 
+TEMPER = 1.5
+"""The priors' odds are softened by this: the cells' independence is known roughly only."""
+
+
 @dataclass(frozen=True, slots=True)
 class FairForm:
     """The fair form and how it was found.
@@ -100,7 +104,7 @@ def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float
     start = graduated(few, PRIORS[1])
     found = [settle(few, prior, start) for prior in PRIORS]
     evidence = np.array([fit.evidence for fit in found])
-    share = np.exp(evidence - evidence.max())
+    share = np.exp((evidence - evidence.max()) / TEMPER)
     share /= share.sum()
     variance, weight = _spread_of_forms(few, found, share)
     best = int(share.argmax())

@@ -8,7 +8,7 @@ import numpy as np
 
 from surfscan.core.records import Array
 from surfscan.surface.legendre import TERM_ORDER, circular_terms, fit_quadratic, legendre_terms
-from surfscan.surface.skirts import spot_weights
+from surfscan.surface.skirts import Skirts, find_skirts
 
 __all__ = ["Few", "Fit", "graduated", "settle", "thin_map"]
 
@@ -32,6 +32,12 @@ OUTLYING = 0.3
 
 SPOT_RANGE_MM = 0.3
 """... and the range that their heights are spread over, when forms are compared."""
+
+LEAST_FAIR = 40
+"""Fewest cells that a form is fitted to once more; with fewer the last one stays."""
+
+SKIRT_SHARE = 0.7
+"""Standard deviation of how much of its longest skirt a spot has."""
 
 CLOSE_MM = 6.0
 """Next to a spot, nothing counts for the form; or as far as the light smears it, if that is more."""
@@ -157,11 +163,11 @@ def settle(few: Few, prior_mm: tuple[float, ...], start: tuple[Array, Array]) ->
     residual, quadratic = start[0].copy(), start[1]
     height = few.height[use]
     terms = few.terms(quadratic)[use]
-    soft, out = np.ones(use.shape), np.zeros(use.shape, bool)
+    skirts: Skirts | None = None
     noise = max(_spread(residual[use], np.ones(height.size)), NOISE_LEAST_MM)
     weight = (1 + (residual[use] / (3 * noise)) ** 2) ** -1.0
-    for k in range(8):
-        fresh_soft, fresh = spot_weights(
+    for _ in range(8):
+        fresh = find_skirts(
             residual,
             use,
             least_mm=max(STANDS_OUT * noise, few.floor_mm),
@@ -169,11 +175,11 @@ def settle(few: Few, prior_mm: tuple[float, ...], start: tuple[Array, Array]) ->
             step_mm=few.step_mm,
             close_mm=few.close_mm,
         )
-        if (fresh_soft[use] > 0.5).sum() < 40:
+        if (fresh.weight[use] > 0.5).sum() < LEAST_FAIR:
             break
-        same = k > 0 and np.array_equal(fresh, out)
-        soft, out = fresh_soft, fresh
-        weight = soft[use] / (1 + (residual[use] / (3 * noise)) ** 2)
+        same = skirts is not None and np.array_equal(fresh.out, skirts.out)
+        skirts = fresh
+        weight = skirts.weight[use] / (1 + (residual[use] / (3 * noise)) ** 2)
         found, _ = _solve(terms, height, weight, prior, few.share / noise**2)
         quadratic = _curved(few, found, terms, weight)
         terms = few.terms(quadratic)[use]
@@ -182,12 +188,27 @@ def settle(few: Few, prior_mm: tuple[float, ...], start: tuple[Array, Array]) ->
         noise = max(_spread(residual[use], weight), NOISE_LEAST_MM)
         if same:
             break
-    found, normal = _solve(terms, height, weight, prior, few.share / noise**2)
+    known = few.share / noise**2
+    found, normal = _solve(terms, height, weight, prior, known)
     miss = height - np.einsum("ni,i->n", terms, found)
+    covariance = np.linalg.inv(normal)
+    if skirts is not None:
+        covariance = covariance + _pull(skirts, use, terms, known * weight, covariance)
     full = np.zeros(use.shape)
     full[use] = weight
-    covariance = np.linalg.inv(normal)
-    return Fit(found, covariance, quadratic, full, noise, _evidence(few, miss, found, normal, prior, noise))
+    evidence = _evidence(few, miss, found, normal, prior, noise)
+    return Fit(found, covariance, quadratic, full, noise, evidence)
+
+
+def _pull(skirts: Skirts, use: Array, terms: Array, known: Array, covariance: Array) -> Array:
+    """Covariance of the coefficients from what each spot's skirt, as one, may do to them."""
+    numbers, height = skirts.spot[use], skirts.height_mm[use]
+    weighted = terms * (known * height)[:, None]
+    total = np.zeros(covariance.shape)
+    for k in range(1, int(numbers.max(initial=0)) + 1):
+        pulled = np.einsum("ij,j->i", covariance, weighted[numbers == k].sum(0))
+        total += SKIRT_SHARE**2 * np.outer(pulled, pulled)
+    return total
 
 
 def _evidence(

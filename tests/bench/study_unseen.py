@@ -143,13 +143,13 @@ def eyes(case: Case) -> list[tuple[Any, tuple[float, float, float]]]:
 
 
 def own_photos(case: Case, folder: Path, rng: np.random.Generator) -> None:
-    """By the project's own ray caster, 1200 x 900 pixels."""
+    """By the project's own ray caster, 900 x 675 pixels."""
     tags = corner_tags(case.size)
     at = (case.size[0] / 2 - 27, case.size[1] / 2 - 27)
     form = Flat() if case.form == "flat" else Crown(*_crown(case), zero_at_mm=at)
     poses = tuple(look_at(place, (0, 0, 0), up) for place, up in eyes(case))
     board = board_facing(case.distance, case.elevation, size_mm=case.board, period_mm=case.period)
-    camera = Camera(0.8 * 1200 * case.back / case.size[0], (599.5, 449.5))
+    camera = Camera(0.8 * 900 * case.back / case.size[0], (449.5, 337.0))
     scene = Scene(
         panel=Panel(case.size, form, case.shape()), camera=camera, board=board, tags=tags, poses=poses
     )
@@ -238,7 +238,13 @@ def grade(case: Case, result: CheckResult) -> dict[str, Any]:
             k = min(hits)[1]
             used.add(k)
             spot = result.spots[k]
-            row |= {"error": spot.peak_mm - peak, "u95": spot.u95_mm, "flags": list(spot.flags)}
+            terms = result.details["uncertainty"]["spots"][k]["terms"]
+            row |= {
+                "error": spot.peak_mm - peak,
+                "u95": spot.u95_mm,
+                "flags": list(spot.flags),
+                "terms": {term["source"]: term["u_mm"] for term in terms},
+            }
         rows.append(row)
     invented = []
     for k, spot in enumerate(result.spots):
