@@ -151,7 +151,12 @@ def own_photos(case: Case, folder: Path, rng: np.random.Generator) -> None:
     board = board_facing(case.distance, case.elevation, size_mm=case.board, period_mm=case.period)
     camera = Camera(0.8 * 900 * case.back / case.size[0], (449.5, 337.0))
     scene = Scene(
-        panel=Panel(case.size, form, case.shape()), camera=camera, board=board, tags=tags, poses=poses
+        panel=Panel(case.size, form, case.shape()),
+        camera=camera,
+        board=board,
+        tags=tags,
+        poses=poses,
+        image_size_px=(900, 675),
     )
     write_job(scene, folder, rng=rng)
 
