@@ -90,6 +90,8 @@ class Taken:
         The photos that give the two directions, where there are two.
     details : dict
         What else was learned about the light, JSON-ready.
+    bends_mm : ndarray (H, W, K), optional
+        What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
     """
 
     grid: Grid
@@ -102,6 +104,7 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+    bends_mm: Array | None = None
 
 
 def board_of(sheet: Sheet) -> Board:

@@ -23,7 +23,19 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["PHOTO_CORNERS", "Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
+__all__ = [
+    "PHOTO_CORNERS",
+    "Few",
+    "Inputs",
+    "Move",
+    "Stand",
+    "change",
+    "effect",
+    "followed",
+    "modes",
+    "sources",
+    "thin",
+]
 
 CELLS = 2500
 """About how many cells carry the propagation: set-up errors are smooth over the panel."""
@@ -80,7 +92,7 @@ class Few:
     period_mm: float
 
 
-def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> Few:
+def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
     grid: Grid = reading.grid
     skip = max(1, int(np.sqrt(reading.height_mm.size / CELLS)))
     cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
@@ -99,8 +111,8 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
         q=q,
         wanted=(wanted[0], wanted[1]),
         varies=(views[0].varies, views[1].varies),
-        use=measured & ~fair.spots[cut],
-        deviation=(reading.height_mm - fair.form_mm)[cut],
+        use=measured if fair is None else measured & ~fair.spots[cut],
+        deviation=z if fair is None else (reading.height_mm - fair.form_mm)[cut],
         step_mm=grid.step_mm * skip,
         poses=(views[0].pose, views[1].pose),
         period_mm=board.period_mm,
@@ -225,6 +237,16 @@ def _moved(pose: Pose, change: Array) -> Pose:
 
 def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
     """Change of the deviation, mm, if the set-up were this one and the photos the same."""
+    return followed(few, change(few, cameras, board), fair)
+
+
+def followed(few: Few, moved: Array, fair: FairForm) -> Array:
+    """What a change of the height does to the deviation."""
+    return np.nan_to_num(take_form_off(moved, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+
+
+def change(few: Few, cameras: list[Stand], board: Board) -> Array:
+    """Change of the height, mm, if the set-up were this one and the photos the same; NaN where not measured."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
         hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
@@ -237,10 +259,8 @@ def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Arra
         sides.append((hit, seen, varies))
     dp, dq = newton_step(sides[0], sides[1])
     # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
-    change, _ = integrate_slopes(
-        dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
-    )
-    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+    moved, _ = integrate_slopes(dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4)
+    return moved
 
 
 def _slide(few: Few, old: Pose, new: Pose, longer: float) -> tuple[Array, Array]:

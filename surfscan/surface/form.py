@@ -32,6 +32,9 @@ well-known set-up; one in a set-up measured by hand; one with a twist in it; one
 from the propagation of the default uncertainties on flat and crowned panels. The others: a choice.)"""
 
 
+ROUND = len(TERM_ORDER)
+"""Place of the circular terms' coefficients, behind those of the orders."""
+
 SPOT_WEIGHT = 0.2
 """Cells of less weight are of a spot, its near skirt included (which is about twice the fair metal's own waves)."""
 
@@ -62,6 +65,8 @@ class FairForm:
         Standard deviations allowed to the orders from the third on; empty when all orders to `order` were free.
     noise_mm : float
         Standard deviation of the fair metal about the form.
+    bends_mm : ndarray (H, W, K), optional
+        What the set-up's uncertainty does to the height, where the form holds it too.
     """
 
     form_mm: Array
@@ -72,9 +77,18 @@ class FairForm:
     name: str
     prior_mm: tuple[float, ...] = ()
     noise_mm: float = 0.0
+    bends_mm: Array | None = None
 
 
-def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float, grow_px: int) -> FairForm:
+def fit_fair_form(
+    height_mm: Array,
+    *,
+    x_mm: Array,
+    y_mm: Array,
+    floor_mm: float,
+    grow_px: int,
+    bends_mm: Array | None = None,
+) -> FairForm:
     """Fit the fair form.
 
     Parameters
@@ -87,6 +101,9 @@ def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float
         Deviation that noise and unevenness of a fair panel may reach: less is never called a spot here.
     grow_px : int
         How far, in cells, the picture of a spot is smeared beyond the spot.
+    bends_mm : ndarray (H, W, K), optional
+        What a standard uncertainty of the set-up does to the height, one independent part each: taken for form, as
+        far as the map bears it out.
 
     Returns
     -------
@@ -100,7 +117,7 @@ def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float
     valid = np.isfinite(height_mm)
     if valid.sum() < 30:
         raise ValueError("a fair form needs at least 30 measured cells")
-    few = thin_map(height_mm, x_mm, y_mm, floor_mm, grow_px * float(x_mm[1] - x_mm[0]))
+    few = thin_map(height_mm, x_mm, y_mm, floor_mm, grow_px * float(x_mm[1] - x_mm[0]), bends_mm)
     start = graduated(few, PRIORS[1])
     found = [settle(few, prior, start) for prior in PRIORS]
     evidence = np.array([fit.evidence for fit in found])
@@ -111,7 +128,7 @@ def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float
     order, circular = _order(few, found[best]), _is_circular(few, found[best])
     size = height_mm.shape[1], height_mm.shape[0]
     return FairForm(
-        _form(found, share, x_mm, y_mm),
+        _form(found, share, x_mm, y_mm, bends_mm),
         np.asarray(cv2.resize(np.sqrt(variance), size, interpolation=cv2.INTER_LINEAR)),
         cv2.resize((weight < SPOT_WEIGHT).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0,
         order,
@@ -119,6 +136,7 @@ def fit_fair_form(height_mm: Array, *, x_mm: Array, y_mm: Array, floor_mm: float
         _name(order, circular),
         PRIORS[best],
         found[best].noise_mm,
+        bends_mm,
     )
 
 
@@ -146,6 +164,11 @@ def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array,
         terms = legendre_terms(x, y)
         known = min(1.0, (float(x_mm[1] - x_mm[0]) / CORRELATION_MM) ** 2) / fair.noise_mm**2
         held = np.array([0.0 if n < 3 else 1 / (known * fair.prior_mm[n - 3] ** 2) for n in TERM_ORDER])
+        if fair.bends_mm is not None and fair.bends_mm.shape[-1]:
+            there = cv2.resize(fair.bends_mm, change_mm.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            bends = there.reshape(*change_mm.shape, -1)
+            terms = np.concatenate([terms, bends], -1)
+            held = np.concatenate([held, np.full(bends.shape[-1], 1 / known)])
     else:
         reach = float(max(np.abs(x_mm).max(), np.abs(y_mm).max()))
         x, y = np.meshgrid(x_mm / reach, y_mm / reach)
@@ -174,10 +197,10 @@ def _spread_of_forms(few: Few, found: list[Fit], share: Array) -> tuple[Array, A
     return variance, weight
 
 
-def _form(found: list[Fit], share: Array, x_mm: Array, y_mm: Array) -> Array:
+def _form(found: list[Fit], share: Array, x_mm: Array, y_mm: Array, bends_mm: Array | None) -> Array:
     """The average of the forms on the whole grid."""
     u, v = x_mm / np.abs(x_mm).max(), y_mm / np.abs(y_mm).max()
-    flat = np.sum([w * fit.coefficients[:-2] for w, fit in zip(share, found, strict=True)], axis=0)
+    flat = np.sum([w * fit.coefficients[:ROUND] for w, fit in zip(share, found, strict=True)], axis=0)
     along, up = (np.stack(legendre(t), -1) for t in (u, v))  # products of one axis each: a tenth of the work
     table = np.zeros((along.shape[1], up.shape[1]))
     k = 0
@@ -190,8 +213,13 @@ def _form(found: list[Fit], share: Array, x_mm: Array, y_mm: Array) -> Array:
     for w, fit in zip(share, found, strict=True):
         if w > 1e-4:
             form = form + w * np.einsum(
-                "hwi,i->hw", circular_terms(x, y, fit.quadratic), fit.coefficients[-2:]
+                "hwi,i->hw", circular_terms(x, y, fit.quadratic), fit.coefficients[ROUND : ROUND + 2]
             )
+    if bends_mm is not None:
+        size = np.sum(
+            [w * fit.coefficients[ROUND + 2 :] for w, fit in zip(share, found, strict=True)], axis=0
+        )
+        form = form + np.einsum("hwk,k->hw", bends_mm, size)
     return np.asarray(form)
 
 
@@ -207,7 +235,7 @@ def _order(few: Few, fit: Fit) -> int:
 
 def _is_circular(few: Few, fit: Fit) -> bool:
     terms = circular_terms(few.x, few.y, fit.quadratic)
-    part = np.einsum("hwi,i->hw", terms, fit.coefficients[-2:])
+    part = np.einsum("hwi,i->hw", terms, fit.coefficients[ROUND : ROUND + 2])
     return bool(np.sqrt(np.mean(part[few.valid] ** 2)) > fit.noise_mm)
 
 

@@ -56,6 +56,7 @@ class Few:
     step_mm: float
     floor_mm: float
     close_mm: float
+    bends: Array
 
     @property
     def share(self) -> float:
@@ -63,8 +64,14 @@ class Few:
         return min(1.0, (self.step_mm / CORRELATION_MM) ** 2)
 
     def terms(self, quadratic: Array) -> Array:
-        """All terms of the form on the thinned grid, (h, w, 30)."""
-        return np.concatenate([self.legendre, circular_terms(self.x, self.y, quadratic)], -1)
+        """All terms of the form on the thinned grid, (h, w, 30 + K)."""
+        return np.concatenate([self.legendre, circular_terms(self.x, self.y, quadratic), self.bends], -1)
+
+    def prior(self, prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
+        """Precision and mean of the terms' coefficients: (30 + K,) each. Bends count in standard uncertainties."""
+        tight, mean = precision(prior_mm)
+        count = self.bends.shape[-1]
+        return np.concatenate([tight, np.ones(count)]), np.concatenate([mean, np.zeros(count)])
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,9 +80,9 @@ class Fit:
 
     Attributes
     ----------
-    coefficients : ndarray (30,)
-        Of the Legendre and circular terms, mm (circular ones without unit).
-    covariance : ndarray (30, 30)
+    coefficients : ndarray (30 + K,)
+        Of the Legendre terms (28, mm), the circular ones and the bends (without unit).
+    covariance : ndarray (30 + K, 30 + K)
     quadratic : ndarray (6,)
         What the circular terms were built from.
     weight : ndarray (h, w)
@@ -93,7 +100,14 @@ class Fit:
     evidence: float
 
 
-def thin_map(height_mm: Array, x_mm: Array, y_mm: Array, floor_mm: float, smear_mm: float) -> Few:
+def thin_map(
+    height_mm: Array,
+    x_mm: Array,
+    y_mm: Array,
+    floor_mm: float,
+    smear_mm: float,
+    bends_mm: Array | None = None,
+) -> Few:
     """Every so many cells of a map, with the terms there."""
     valid = np.isfinite(height_mm)
     skip = max(1, int(np.sqrt(valid.sum() / SAMPLES)))
@@ -103,7 +117,8 @@ def thin_map(height_mm: Array, x_mm: Array, y_mm: Array, floor_mm: float, smear_
     step = float(x_mm[1] - x_mm[0]) * skip
     legendre = legendre_terms(x / reach[0], y / reach[1])
     close = max(CLOSE_MM, 0.4 * smear_mm)
-    return Few(x, y, valid[thin], height_mm[thin], legendre, reach, step, floor_mm, close)
+    bends = np.zeros((*x.shape, 0)) if bends_mm is None else bends_mm[thin]
+    return Few(x, y, valid[thin], height_mm[thin], legendre, reach, step, floor_mm, close, bends)
 
 
 def precision(prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
@@ -138,7 +153,7 @@ def _curved(few: Few, coefficients: Array, terms: Array, weight: Array) -> Array
 def graduated(few: Few, prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
     """A first form: what more and more narrowly agrees (graduated non-convexity, Blake and Zisserman 1987, from
     memory). Returns the residual (h, w) and the quadratic part."""
-    use, prior = few.valid, precision(prior_mm)
+    use, prior = few.valid, few.prior(prior_mm)
     height = few.height[use]
     weight = np.ones(height.size)
     quadratic = fit_quadratic(few.x[use], few.y[use], height, weight)
@@ -159,7 +174,7 @@ def graduated(few: Few, prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
 
 def settle(few: Few, prior_mm: tuple[float, ...], start: tuple[Array, Array]) -> Fit:
     """Form and spots in turn, until the spots stay."""
-    use, prior = few.valid, precision(prior_mm)
+    use, prior = few.valid, few.prior(prior_mm)
     residual, quadratic = start[0].copy(), start[1]
     height = few.height[use]
     terms = few.terms(quadratic)[use]
