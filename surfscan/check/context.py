@@ -92,6 +92,8 @@ class Taken:
         What else was learned about the light, JSON-ready.
     least_floor_mm : float
         Deviation that this reading can't tell from a fair form, whatever the limits ask for.
+    bends_mm : ndarray (H, W, K), optional
+        What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
     """
 
     grid: Grid
@@ -105,6 +107,7 @@ class Taken:
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
     least_floor_mm: float = 0.0
+    bends_mm: Array | None = None
 
 
 def board_of(sheet: Sheet) -> Board:

@@ -18,6 +18,7 @@ from surfscan.core.records import Board
 from surfscan.job.sheet import Sheet
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
+from surfscan.reading.bends import bends_of, move_all
 from surfscan.reading.budget import (
     MODEL_STEPPED,
     MODEL_STRIPES,
@@ -177,10 +178,14 @@ def _two_directions(
         tuple(views), tuple(fits), context.mirrored_board, shoot.inputs, shoot.board_fit, shoot.null
     )
 
-    def propagated(fair: FairForm) -> Budget:
-        return budget_stripes(reading, fair, setup, model=model)
+    # A reference takes the bends off already.
+    moves = move_all(reading, setup) if shoot.null is None else None
+    bends = None if moves is None else bends_of(moves, reading, setup)
 
-    return replace(_taken(context, reading, propagated, floor_mm), views=tuple(views))
+    def propagated(fair: FairForm) -> Budget:
+        return budget_stripes(reading, fair, setup, model=model, moves=moves)
+
+    return replace(_taken(context, reading, propagated, floor_mm), views=tuple(views), bends_mm=bends)
 
 
 def _taken(

@@ -182,7 +182,11 @@ def _judge(
         reading = held.reading
     coverage = _coverage(reading, taken, quality)
     tell("finding the fair form", 0.78)
-    fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
+    fair = (
+        held.fair
+        if held
+        else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, bends_mm=taken.bends_mm, **fit)
+    )
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
     refuse_mixed(budget.pair)

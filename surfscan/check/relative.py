@@ -38,7 +38,7 @@ from surfscan.judge.verdict import with_reasons
 from surfscan.phase.free import DOUBTED
 from surfscan.reading.relative import Bend, bend_of_dots, bend_of_phase, height_of_bends
 from surfscan.reading.station import Station
-from surfscan.surface.form import fit_fair_form
+from surfscan.surface.ladder import fit_ladder
 
 __all__ = ["look_job"]
 
@@ -200,7 +200,7 @@ def _found(
     x, y = np.arange(w) - (w - 1) / 2, np.arange(h) - (h - 1) / 2
     period = float(np.median([bend.period_cells for bend in bends]))
     tiny = 1e-9 * float(np.nanmax(np.abs(height)) + 1e-12)
-    fair = fit_fair_form(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
+    fair = fit_ladder(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
     off = height - fair.form_mm
     calm = np.isfinite(off) & ~fair.spots
     spread = float(robust_spread(off[calm if calm.sum() > 400 else np.isfinite(off)]))

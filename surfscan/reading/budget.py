@@ -15,15 +15,15 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.reading import Reading, View
-from surfscan.core.records import Array, Board
+from surfscan.core.reading import Reading
+from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
-from surfscan.optics.board_pose import BoardFit
-from surfscan.optics.pose import PoseFit
+from surfscan.reading.bends import Moves
 from surfscan.reading.consistency import Suspicion, question_setup
 from surfscan.reading.pair import PairCheck, compare_pair
-from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
+from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, followed, sources, thin
 from surfscan.reading.reference import Null, null_few
+from surfscan.reading.setup import SetUp
 from surfscan.surface.form import FairForm, take_form_off
 
 __all__ = [
@@ -109,34 +109,13 @@ class Budget:
         return sorted(rows, key=lambda r: -r[1])
 
 
-@dataclass(frozen=True, slots=True)
-class SetUp:
-    """Where everything stands in a reading from two directions, and how well that is known.
-
-    Attributes
-    ----------
-    views : tuple of View
-        One per direction.
-    fits : tuple of PoseFit
-        Of the same photos.
-    board : Board
-    inputs : Inputs
-    board_fit : BoardFit, optional
-        The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
-    null : Null, optional
-        The reference that was taken off: what an input does to its map is taken off the input's effect too.
-    """
-
-    views: tuple[View, ...]
-    fits: tuple[PoseFit, ...]
-    board: Board
-    inputs: Inputs
-    board_fit: BoardFit | None = None
-    null: Null | None = None
-
-
 def budget_stripes(
-    reading: Reading, fair: FairForm, setup: SetUp, *, model: tuple[float, float] = MODEL_STRIPES
+    reading: Reading,
+    fair: FairForm,
+    setup: SetUp,
+    *,
+    model: tuple[float, float] = MODEL_STRIPES,
+    moves: Moves | None = None,
 ) -> Budget:
     """Propagate the set-up's uncertainties of a reading from two directions.
 
@@ -147,6 +126,8 @@ def budget_stripes(
     setup : SetUp
     model : (mm, share)
         What is left out of the model: a part that is the same everywhere, and one that grows with the depth.
+    moves : Moves, optional
+        Of the same set-up, when they are known already.
 
     Returns
     -------
@@ -157,7 +138,7 @@ def budget_stripes(
     cures: list[str] = []
     effects: list[Array] = []
     owner: list[int] = []
-    for name, cure, maps in _effects(few, fair, setup):
+    for name, cure, maps in _effects(few, fair, setup, moves):
         effects += maps
         owner += [len(names)] * len(maps)
         names.append(name)
@@ -237,20 +218,26 @@ def _form_and_noise(reading: Reading, fair: FairForm) -> list[Share]:
     ]
 
 
-def _effects(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, str, list[Array]]]:
+def _effects(
+    few: Few, fair: FairForm, setup: SetUp, moves: Moves | None
+) -> Iterator[tuple[str, str, list[Array]]]:
     """What each source's moves do to the deviation, those of the reference taken off."""
+    if moves is not None:
+        for name, cure, maps in moves.rows:
+            yield name, cure, [followed(few, one, fair) for one in maps]
+        return
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
-        for name, cure, moves in sources(views, fits, board, inputs, board_fit):
-            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+        for name, cure, each in sources(views, fits, board, inputs, board_fit):
+            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in each]
         return
     glass = null_few(few, null, board)
     tags = sorted(set().union(*(fit.by_tag for fit in [*fits, *null.fits])))
     panel = sources(views, fits, board, inputs, board_fit, tags=tags)
     other = sources(list(null.views), list(null.fits), board, inputs, board_fit, tags=tags)
-    for (name, cure, moves), (_, _, same) in zip(panel, other, strict=True):
-        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+    for (name, cure, own), (_, _, same) in zip(panel, other, strict=True):
+        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in own]
         its = [scale * effect(glass, stands, there, fair) for stands, there, scale in same]
         if name == PHOTO_CORNERS:  # each photo's own: they do not cancel, they add
             yield name, cure, mine

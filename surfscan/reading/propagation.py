@@ -29,8 +29,10 @@ __all__ = [
     "Inputs",
     "Move",
     "Stand",
+    "change",
     "curl_of",
     "effect",
+    "followed",
     "modes",
     "moved",
     "raw_effect",
@@ -93,7 +95,7 @@ class Few:
     period_mm: float
 
 
-def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> Few:
+def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
     grid: Grid = reading.grid
     skip = max(1, int(np.sqrt(reading.height_mm.size / CELLS)))
     cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
@@ -112,8 +114,8 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
         q=q,
         wanted=(wanted[0], wanted[1]),
         varies=(views[0].varies, views[1].varies),
-        use=measured & ~fair.spots[cut],
-        deviation=(reading.height_mm - fair.form_mm)[cut],
+        use=measured if fair is None else measured & ~fair.spots[cut],
+        deviation=z if fair is None else (reading.height_mm - fair.form_mm)[cut],
         step_mm=grid.step_mm * skip,
         poses=(views[0].pose, views[1].pose),
         period_mm=board.period_mm,
@@ -238,8 +240,17 @@ def moved(pose: Pose, change: Array) -> Pose:
 
 def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
     """Change of the deviation, mm, if the set-up were this one and the photos the same."""
-    change, _ = raw_effect(few, cameras, board)
-    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+    return followed(few, change(few, cameras, board), fair)
+
+
+def followed(few: Few, moved_mm: Array, fair: FairForm) -> Array:
+    """What a change of the height does to the deviation."""
+    return np.nan_to_num(take_form_off(moved_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+
+
+def change(few: Few, cameras: list[Stand], board: Board) -> Array:
+    """Change of the height, mm, if the set-up were this one and the photos the same; NaN where not measured."""
+    return raw_effect(few, cameras, board)[0]
 
 
 def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
@@ -256,10 +267,10 @@ def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Arr
         sides.append((hit, seen, varies))
     dp, dq = newton_step(sides[0], sides[1])
     # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
-    change, _ = integrate_slopes(
+    moved_mm, _ = integrate_slopes(
         dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
     )
-    return change, curl_of(dp, dq, few.step_mm)
+    return moved_mm, curl_of(dp, dq, few.step_mm)
 
 
 def curl_of(p: Array, q: Array, step_mm: float) -> Array:
