@@ -184,7 +184,7 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
         x_mm=grid.x_mm - float(grid.x_mm.mean()),
         y_mm=grid.y_mm - float(grid.y_mm.mean()),
         floor_mm=max(3 * u_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
-        grow_px=max(2, round(10.0 / grid.step_mm)),
+        grow_px=max(2, min(round(10.0 / grid.step_mm), min(height.shape) // 10)),
     )
     sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
     flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)
