@@ -33,6 +33,9 @@ MOST_JUDGED = 1_000_000
 
 ENOUGH = 400
 
+FARTHEST_MM = 1e5
+"""More than any panel is high; larger numbers are marks of missing places."""
+
 
 def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None) -> tuple[Grid, Array]:
     """Read a height map from an open form and put it onto square cells.
@@ -76,6 +79,13 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
     if not np.isfinite(height).any():
         raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+    if np.nanmax(np.abs(height)) > FARTHEST_MM:
+        raise RefusedError(
+            f"{path.name} holds a height no panel has",
+            found=f"{np.nanmax(np.abs(height)):g} mm",
+            allowed=f"up to {FARTHEST_MM:g} mm either way, and empty cells where nothing was measured",
+            cure="check the unit, and how the program marks missing places",
+        )
     if np.nanmin(height) == np.nanmax(height):
         raise NotMeasuredError(
             f"{path.name} holds one and the same height everywhere, which no instrument measures",

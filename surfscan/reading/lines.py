@@ -159,6 +159,12 @@ def fit_course(
 
 def integrate_lines(main: Array, valid: Array, step_mm: float) -> Lines:
     """Trapezes along each row over unbroken runs; each run with zero mean."""
+    if not valid.any():
+        raise NotMeasuredError(
+            "the panel can't be seen in these photos",
+            found="no stripes that can be followed over a stretch",
+            cure="place the board so that the whole panel reflects it once, not also in a second face behind it",
+        )
     starts = valid.copy()
     starts[:, 1:] &= ~valid[:, :-1]
     run = np.cumsum(starts.ravel()).reshape(valid.shape) - 1
