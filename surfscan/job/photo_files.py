@@ -159,8 +159,8 @@ def _walk_directories(data: bytes, file: str) -> None:
     order = {b"II": "<", b"MM": ">"}.get(data[:2])
     if order is None or len(data) < 8 or data[2:4] not in (b"*\0", b"\0*"):
         return  # BigTIFF and others: refused by the reader
-    place = struct.unpack(order + "I", data[4:8])[0]
     seen: set[int] = set()
+    place = struct.unpack(order + "I", data[4:8])[0]
     while place:
         if place in seen or len(seen) >= MOST_DIRECTORIES or place + 2 > len(data):
             what = (
