@@ -339,30 +339,36 @@ _State = tuple[Array, Array, Array]
 def _least_squares(
     linear: Callable[[Array, Array, Array], tuple[Array, Array]], state: _State
 ) -> tuple[_State, Array, Array]:
-    """Levenberg and Marquardt; returns the state, its residual and Jacobian. Turns are taken from the left."""
-    damping = 1e-3
-    miss, jac = linear(*state)
-    for _ in range(60):
-        normal, right = jac.T @ jac, jac.T @ miss
-        for _ in range(12):
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -right)
-            rotation, shift, own = state
-            trial = (
-                cv2.Rodrigues(step[:3])[0] @ rotation,
-                shift + step[3:6],
-                own + step[6:].reshape(own.shape),
-            )
-            fresh, slope = linear(*trial)
-            if np.isfinite(fresh).all() and fresh @ fresh <= miss @ miss:
-                break
-            damping *= 10
-        else:
-            break
-        drop = miss @ miss - fresh @ fresh
-        state, miss, jac, damping = trial, fresh, slope, max(damping / 10, 1e-12)
-        if drop <= 1e-9 * (miss @ miss + 1e-12):
-            break
-    return state, miss, jac
+    """Least squares by MINPACK; returns the state, its residual and Jacobian. Turns are taken from the left."""
+    from scipy.optimize import least_squares
+
+    rotation, shift, own = state
+
+    def at(x: Array) -> _State:
+        return cv2.Rodrigues(np.ascontiguousarray(x[:3]))[0] @ rotation, x[3:6], x[6:].reshape(own.shape)
+
+    def slope(x: Array) -> Array:
+        jac = linear(*at(x))[1]
+        return np.concatenate([jac[:, :3] @ _left_jacobian(x[:3]), jac[:, 3:]], 1)
+
+    start = np.concatenate([np.zeros(3), shift, own.ravel()])
+    found = least_squares(
+        lambda x: linear(*at(x))[0], start, jac=slope, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12
+    )
+    miss, jac = linear(*at(found.x))
+    return at(found.x), miss, jac
+
+
+def _left_jacobian(turn: Array) -> Array:
+    """What a change of a rotation vector is as a small turn from the left."""
+    size = float(np.linalg.norm(turn))
+    if size < 1e-6:
+        return np.eye(3)
+    x, y, z = turn / size
+    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
+    return np.asarray(
+        np.eye(3) + (1 - np.cos(size)) / size * cross + (1 - np.sin(size) / size) * cross @ cross
+    )
 
 
 def _explain_misfit(
