@@ -27,6 +27,7 @@ from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Sight, Stage, fold_bend
 from surfscan.reading.budget import MODEL_STRIPES
 from surfscan.reading.propagation import Few, Inputs, effect, sources
+from surfscan.reading.settle import southwell
 from surfscan.surface.form import FairForm, fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
 from surfscan.synth.panels import Dish
@@ -122,7 +123,7 @@ def noise_height(shot: Shot, sight: Sight, contrast: Contrast) -> float:
     """Height noise, mm, from the pixels' noise by the Cramer-Rao bound of a known frequency.
 
     var(phase) = 2 noise^2/(N amplitude^2) for N pixels (Kay 1993, chapter 3, from memory), as a slope times
-    period/(2 pi gain), and integrated over the panel by Southwell's ln(n)/(2 pi) + 0.15.
+    period/(2 pi gain), and integrated over the panel as Southwell's coefficient says.
     """
     use = sight.useful
     if not use.any():
@@ -134,8 +135,8 @@ def noise_height(shot: Shot, sight: Sight, contrast: Contrast) -> float:
             slope = phase * (shot.period_mm / (2 * np.pi * sight.gain_mm[k])) ** 2
         white += float(np.nanmedian(np.where(np.isfinite(slope[use]), slope[use], np.inf))) / 2
     cell = float(np.nanmedian(sight.stripe_mm[:, use])) / (2 * np.pi * PER_MM)
-    many = max(np.sqrt(shot.panel_mm[0] * shot.panel_mm[1]) / max(cell, 0.1), 4.0)
-    return float(OVER_BOUND * np.sqrt((np.log(many) / (2 * np.pi) + 0.15) * white))
+    many = float(np.sqrt(shot.panel_mm[0] * shot.panel_mm[1])) / max(cell, 0.1)
+    return float(OVER_BOUND * np.sqrt(southwell(many**2) * white))
 
 
 def fit_of_plan(shot: Shot, stage: Stage) -> PoseFit:

@@ -9,6 +9,7 @@ import numpy as np
 import streamlit as st
 
 import surfscan
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.gloss.mirrored import reflected_stripes
 from surfscan.report.panes import draw_map_pane, draw_photo_pair
 from surfscan.surface.profile import profile_under_ruler
@@ -126,7 +127,7 @@ def _pane(
         )
     elif kind != _HEIGHT:
         name = {_SLOPE: "slope_mrad", _FILLER: "fill_depth_mm"}.get(kind, "")
-        values = 1.96 * height.sigma_mm if kind == _SURE else result.maps[name]
+        values = COVERAGE_FACTOR * height.sigma_mm if kind == _SURE else result.maps[name]
         options = {"scale": "size"}
         caption = {
             _SLOPE: "How steep the surface leans against the fair form: gloss shows slope, not height.",
@@ -251,7 +252,7 @@ def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
     """Height and uncertainty where the eye is."""
     row = int(np.argmin(np.abs(height.grid.y_mm - place[1])))
     column = int(np.argmin(np.abs(height.grid.x_mm - place[0])))
-    value, u95 = float(height.height_mm[row, column]), 1.96 * float(height.sigma_mm[row, column])
+    value, u95 = float(height.height_mm[row, column]), COVERAGE_FACTOR * float(height.sigma_mm[row, column])
     if math.isfinite(value):
         word = "below" if value < 0 else "above"
         size, spread = looks.depth(abs(value)), looks.depth(u95)
