@@ -7,7 +7,7 @@ from importlib import import_module
 import streamlit as st
 
 import surfscan
-from surfscan.ui import looks, session
+from surfscan.ui import looks, running, session
 
 # Name in the bar, and its file in views/, which is loaded when it is first shown.
 VIEWS = {
@@ -28,4 +28,4 @@ except surfscan.SurfscanError as error:
     looks.refusal(error)
 except Exception as error:
     looks.fault(f"{type(error).__name__}: {error}")
-session.warm_up()
+running.warm_up()

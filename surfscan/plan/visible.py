@@ -180,30 +180,12 @@ def set_up_error(
     wide lows for form, so the order that counts depends on the low's width. What the check may learn from the fair
     part of the panel is not counted on.
     """
-    step = float(sight.x_mm[1] - sight.x_mm[0])
     use = sight.useful
     if use.sum() < 40:
         nothing = dict.fromkeys(ORDERS, math.inf)
         return Known(noise_mm, nothing, (("too little of the panel is seen", math.inf, ""),))
-    empty = np.zeros((2, 2), np.float32)
-    photo = Photo("planned", "", empty, empty > 1)
-    views = [View(photo, stage.camera, stage.pose, axis) for axis in ("across", "up")]
-    x, y = np.meshgrid(sight.x_mm, sight.y_mm)
-    hit = hit_board(x, y, sight.z_mm, sight.p, sight.q, camera_mm=stage.pose.centre_mm, board=stage.board)
-    few = Few(
-        x=x,
-        y=y,
-        z=np.where(use, sight.z_mm, np.nan),
-        p=sight.p,
-        q=sight.q,
-        wanted=(hit.across_mm, hit.up_mm),
-        varies=("across", "up"),
-        use=use,
-        deviation=np.zeros(x.shape),
-        step_mm=step,
-        poses=(stage.pose, stage.pose),
-        period_mm=shot.period_mm,
-    )
+    views, few = _as_checked(shot, stage, sight)
+    x, y = few.x, few.y
     plane = np.zeros(x.shape)
     fair = FairForm(plane, plane, ~use, 2, False, "")
     moved: list[Array] = []
@@ -241,6 +223,30 @@ def set_up_error(
         ("noise of the photos", noise_mm, "more light, or rest the phone"),
     ]
     return Known(noise_mm, by_order, tuple(sorted(rows, key=lambda r: -r[1])))
+
+
+def _as_checked(shot: Shot, stage: Stage, sight: Sight) -> tuple[list[View], Few]:
+    """The planned pair of photos as the check's propagation takes them."""
+    empty = np.zeros((2, 2), np.float32)
+    photo = Photo("planned", "", empty, empty > 1)
+    views = [View(photo, stage.camera, stage.pose, axis) for axis in ("across", "up")]
+    x, y = np.meshgrid(sight.x_mm, sight.y_mm)
+    hit = hit_board(x, y, sight.z_mm, sight.p, sight.q, camera_mm=stage.pose.centre_mm, board=stage.board)
+    few = Few(
+        x=x,
+        y=y,
+        z=np.where(sight.useful, sight.z_mm, np.nan),
+        p=sight.p,
+        q=sight.q,
+        wanted=(hit.across_mm, hit.up_mm),
+        varies=("across", "up"),
+        use=sight.useful,
+        deviation=np.zeros(x.shape),
+        step_mm=float(sight.x_mm[1] - sight.x_mm[0]),
+        poses=(stage.pose, stage.pose),
+        period_mm=shot.period_mm,
+    )
+    return views, few
 
 
 def smallest_visible(

@@ -99,10 +99,10 @@ def test_the_forms_job_runs_in_the_terminal(tmp_path: Path) -> None:
     name = next(one for one in page.text_input if one.label == "Name of the panel")
     name.set_value('door "left", lower').run()
     check(page)
-    from surfscan.ui import session
+    from surfscan.ui import job_files
 
     tables, kept = page.session_state["job"], page.session_state["photos"]
-    with zipfile.ZipFile(io.BytesIO(session.pack_job(tables, kept))) as parts:
+    with zipfile.ZipFile(io.BytesIO(job_files.pack_job(tables, kept))) as parts:
         parts.extractall(tmp_path)
     assert main(["check", str(tmp_path / "job"), "--out", str(tmp_path / "out"), "--quiet"]) == 10
     result = json.loads((tmp_path / "out" / "result.json").read_text())
@@ -217,7 +217,7 @@ def test_without_a_scale_there_is_a_picture_and_no_depth() -> None:
 
 def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
     """A set-up photo and a lens file get our own names, in the sheet and in the folder that is saved."""
-    from surfscan.ui import session
+    from surfscan.ui import job_files
 
     data = (SMALL / "stripes-up.jpg").read_bytes()
     text = (SMALL / "panel.toml").read_text().replace("[camera]", '[camera]\nlens_file = "my lens.toml"')
@@ -235,7 +235,7 @@ def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
     page.run()
     assert page.session_state["job"]["camera"]["lens_file"] == "lens.toml"
     kept = [*page.session_state["photos"], *page.session_state["extras"]]
-    with zipfile.ZipFile(io.BytesIO(session.pack_job(page.session_state["job"], kept))) as parts:
+    with zipfile.ZipFile(io.BytesIO(job_files.pack_job(page.session_state["job"], kept))) as parts:
         assert sorted(parts.namelist()) == [
             "job/lens.toml",
             "job/panel.toml",
