@@ -11,6 +11,7 @@ import surfscan
 from surfscan.judge.advice import CAUTIONS
 from surfscan.ui import job_files, looks, running, session
 from surfscan.ui.parts.drawing import region_drawing
+from surfscan.ui.parts.lengths import refused
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
 from surfscan.ui.parts.sheet_form import panel_form, setup_form, setup_words, sheet_editor
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
@@ -96,7 +97,7 @@ def _take_demo() -> None:
 def _sheet() -> tuple[Any, str]:
     """The form's sheet where it can be used, and its text; what is wrong with it is said here."""
     text = job_files.sheet_text()
-    if not session.photos():
+    if not session.photos() or refused():
         return None, text
     try:
         return job_files.checked_sheet(text), text
