@@ -347,13 +347,23 @@ def _least_squares(
     def at(x: Array) -> _State:
         return cv2.Rodrigues(np.ascontiguousarray(x[:3]))[0] @ rotation, x[3:6], x[6:].reshape(own.shape)
 
+    kept: dict[bytes, tuple[Array, Array]] = {}
+
+    def both(x: Array) -> tuple[Array, Array]:
+        """Residual and slope come together, and are asked for one after the other at one place."""
+        key = x.tobytes()
+        if key not in kept:
+            kept.clear()
+            kept[key] = linear(*at(x))
+        return kept[key]
+
     def slope(x: Array) -> Array:
-        jac = linear(*at(x))[1]
+        jac = both(x)[1]
         return np.concatenate([jac[:, :3] @ _left_jacobian(x[:3]), jac[:, 3:]], 1)
 
     start = np.concatenate([np.zeros(3), shift, own.ravel()])
     found = least_squares(
-        lambda x: linear(*at(x))[0], start, jac=slope, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12
+        lambda x: both(x)[0], start, jac=slope, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12
     )
     miss, jac = linear(*at(found.x))
     return at(found.x), miss, jac
