@@ -7,7 +7,6 @@ known centre, and fits those with the camera's pose by least squares.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -18,6 +17,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
 from surfscan.optics.pose_checks import CORNER_NOISE_PX, PANEL, limit_px
+from surfscan.optics.pose_fit import State, fit_state
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
@@ -156,7 +156,7 @@ def pose_from_corners(
             seen, jac = _seen(corners, rotation, shift)
             return ((seen - ideal) * camera.focal_px).ravel(), jac * camera.focal_px
 
-        (rotation, shift, _), miss, jac = _least_squares(linear, state)
+        (rotation, shift, _), miss, jac = fit_state(linear, state)
         seen, _ = _seen(corners, rotation, shift)
         inverse = np.linalg.pinv(jac.T @ jac)
         rms = float(np.sqrt(np.mean(np.sum(miss.reshape(-1, 2) ** 2, 1))))
@@ -286,7 +286,7 @@ def _refine(
             [whole * scale, prior]
         )
 
-    (rotation, shift, own), miss, jac = _least_squares(linear, (rotation, start[3:6], turn_tilt))
+    (rotation, shift, own), miss, jac = fit_state(linear, (rotation, start[3:6], turn_tilt))
     misses = miss[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
     each = np.sqrt(np.mean(np.sum(misses**2, -1), -1))
     rms = float(np.sqrt(np.mean(each**2)))
@@ -303,7 +303,7 @@ def _refine(
 
 
 def _sensitivities(
-    state: _State, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
+    state: State, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
 ) -> tuple[Array, dict[int, Array]]:
     """How the fitted pose answers to the focal length and to the tags' places (implicit differentiation)."""
     gain = np.linalg.pinv(jac.T @ jac) @ jac.T
@@ -330,55 +330,6 @@ def _sensitivities(
             columns.append(-(gain @ np.concatenate([change.ravel(), prior]))[:6])
         by_tag[tag.id] = np.stack(columns, -1)
     return by_focal[:6], by_tag
-
-
-_State = tuple[Array, Array, Array]
-"""Rotation (3, 3), shift (3,), and each tag's own turn and slopes (N, 3)."""
-
-
-def _least_squares(
-    linear: Callable[[Array, Array, Array], tuple[Array, Array]], state: _State
-) -> tuple[_State, Array, Array]:
-    """Least squares by MINPACK; returns the state, its residual and Jacobian. Turns are taken from the left."""
-    from scipy.optimize import least_squares
-
-    rotation, shift, own = state
-
-    def at(x: Array) -> _State:
-        return cv2.Rodrigues(np.ascontiguousarray(x[:3]))[0] @ rotation, x[3:6], x[6:].reshape(own.shape)
-
-    kept: dict[bytes, tuple[Array, Array]] = {}
-
-    def both(x: Array) -> tuple[Array, Array]:
-        """Residual and slope come together, and are asked for one after the other at one place."""
-        key = x.tobytes()
-        if key not in kept:
-            kept.clear()
-            kept[key] = linear(*at(x))
-        return kept[key]
-
-    def slope(x: Array) -> Array:
-        jac = both(x)[1]
-        return np.concatenate([jac[:, :3] @ _left_jacobian(x[:3]), jac[:, 3:]], 1)
-
-    start = np.concatenate([np.zeros(3), shift, own.ravel()])
-    found = least_squares(
-        lambda x: both(x)[0], start, jac=slope, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12
-    )
-    miss, jac = linear(*at(found.x))
-    return at(found.x), miss, jac
-
-
-def _left_jacobian(turn: Array) -> Array:
-    """What a change of a rotation vector is as a small turn from the left."""
-    size = float(np.linalg.norm(turn))
-    if size < 1e-6:
-        return np.eye(3)
-    x, y, z = turn / size
-    cross = np.array([[0, -z, y], [z, 0, -x], [-y, x, 0]])
-    return np.asarray(
-        np.eye(3) + (1 - np.cos(size)) / size * cross + (1 - np.sin(size) / size) * cross @ cross
-    )
 
 
 def _explain_misfit(
