@@ -95,7 +95,7 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
     return _square(x, y, height)
 
 
-def check_map(
+def check_map(  # house: one keyword for each option of the command
     path: Path | str | Array,
     *,
     limits: Limits,

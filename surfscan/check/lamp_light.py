@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from surfscan.check.context import Progress, Shoot, Taken
+from surfscan.check.context import PlacedJob, Progress, Taken
 from surfscan.check.lamp_places import LampPlaces, find_lamps
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
@@ -27,7 +27,7 @@ LAMP_GRID_MM = 2.0
 """Finest coarse grid for a lamp: a matt surface's shading carries no detail worth a finer one."""
 
 
-def lamp_step_mm(shoot: Shoot) -> float:
+def lamp_step_mm(shoot: PlacedJob) -> float:
     """Coarse grid step, mm."""
     width, height = shoot.sheet.panel.size_mm
     pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in shoot.stations)
@@ -36,7 +36,7 @@ def lamp_step_mm(shoot: Shoot) -> float:
     )
 
 
-def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def take_lamp(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     """Read the panel by its shading."""
     sheet, stations, inputs = shoot.sheet, list(shoot.stations), shoot.inputs
     region = _without_balls(sheet, context.grid, context.region, stations[0])

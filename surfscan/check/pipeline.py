@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.check.context import Shoot, Taken
+from surfscan.check.context import PlacedJob, Taken
 from surfscan.check.lights import kind_of_light, lacks_scale, take
 from surfscan.check.outcome import assemble
 from surfscan.check.quality import find_blocker, judge_photo
@@ -139,7 +139,7 @@ def _look(
     )
 
 
-def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[Shoot, Station | None]:
+def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[PlacedJob, Station | None]:
     """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
     tell("finding the tags", 0.25)
     stations = _stand_all(sheet, photos)
@@ -154,11 +154,11 @@ def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[Shoot, S
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    return Shoot(sheet, tuple(stations), inputs, board_fit, null), setup
+    return PlacedJob(sheet, tuple(stations), inputs, board_fit, null), setup
 
 
 def _judge(
-    shoot: Shoot,
+    shoot: PlacedJob,
     taken: Taken,
     quality: list[list[PhotoCheck]],
     limits: Limits,
@@ -288,7 +288,7 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
 
 
 def _with_setup(
-    result: CheckResult, shoot: Shoot, setup: Station | None, reading: Reading, budget: Budget
+    result: CheckResult, shoot: PlacedJob, setup: Station | None, reading: Reading, budget: Budget
 ) -> CheckResult:
     """The result with what the board's tags said about its place."""
     board = shoot.sheet.board

@@ -127,7 +127,8 @@ def look_job(
     reasons += [*look.doubts, reason("light-assumed")]
     if not stations and (sheet.panel.region_mm or sheet.panel.leave_out_mm):
         reasons.append(reason("setup-region-unused"))
-    return with_reasons(_result(sheet, photos, stations, frame, look, limits, started, began), reasons)
+    run = {**versions(), "settings": {"fair_form": look.form}, **when(started, began)}
+    return with_reasons(_result(sheet, photos, stations, frame, look, limits, run), reasons)
 
 
 def _look(
@@ -248,8 +249,7 @@ def _result(
     frame: PhotoFrame,
     look: _Look,
     limits: Limits,
-    started: datetime,
-    began: float,
+    run: dict[str, Any],
 ) -> CheckResult:
     h, w = look.relative.shape
     nowhere = Grid(np.full(w, np.nan), np.full(h, np.nan), float("nan"))
@@ -279,11 +279,7 @@ def _result(
             }
             for photo, error, trust in zip(photos, reprojection, look.trust, strict=True)
         ),
-        run={
-            **versions(),
-            "settings": {"fair_form": look.form},
-            **when(started, began),
-        },
+        run=run,
         overlay_photo=photos[0].image,
         project=_as_they_are,
         details={

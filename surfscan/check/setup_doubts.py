@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.context import Shoot
+from surfscan.check.context import PlacedJob
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.message import Reason, Weight
@@ -56,12 +56,12 @@ def refuse_mixed(pair: PairCheck | None) -> None:
         )
 
 
-def setup_reasons(shoot: Shoot, budget: Budget, *, cross_checked: bool) -> list[Reason]:
+def setup_reasons(shoot: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
     """What speaks against the set-up, and whether anything but a tape speaks for it.
 
     Parameters
     ----------
-    shoot : Shoot
+    shoot : PlacedJob
     budget : Budget
     cross_checked : bool
         Whether board tags in the panel's mirror were held against it.
@@ -140,7 +140,7 @@ def _suspected(suspicion: Suspicion) -> Reason:
     )
 
 
-def _tag_side(shoot: Shoot) -> list[Reason]:
+def _tag_side(shoot: PlacedJob) -> list[Reason]:
     """A doubt where the tags' side contradicts the distances between them."""
     table = shoot.sheet.tags
     sides = [side for station in shoot.stations for side in tag_side_seen(station)]

@@ -6,7 +6,6 @@ mirrored photo, swapped, or out of place.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import replace
 
@@ -24,7 +23,7 @@ from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
 from surfscan.reading.station import Station
 
-__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
+__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -212,9 +211,3 @@ def level_places(sheet: Sheet) -> Array:
         return np.array(list(sheet.tags.centres_mm.values()), float)
     w, h = sheet.panel.size_mm
     return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])
-
-
-def span_mm(sheet: Sheet) -> float:
-    """Distance between the outermost of those places, mm."""
-    places = level_places(sheet)
-    return max(math.dist(a, b) for a in places for b in places)

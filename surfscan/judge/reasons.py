@@ -61,6 +61,7 @@ _SLOPE = (
     "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad}"
     " (u {u_mrad:mrad}): "
 )
+_BUILD = "The greatest build is {size_mm:measured} (u {u_mm:measured}): "
 _TURN = "add a photo with the board turned 90 degrees"
 
 REASONS: dict[str, Entry] = {
@@ -210,6 +211,53 @@ REASONS: dict[str, Entry] = {
     "other-panel-own-spot": Entry(
         "At {spots:list}: {name} reports a spot there itself; look at both panels.",
         "look at both panels",
+    ),
+    "build-over": Entry(
+        _BUILD + "over the limit of {limit_mm:measured}" + _CHANCE,
+        "bring the metal up first",
+        "both",
+        Verdict.REWORK,
+    ),
+    "build-close": Entry(
+        _BUILD + "too close to call against the limit of {limit_mm:measured}" + _CHANCE,
+        "measure the thickness with a gauge",
+    ),
+    "build-unknown": Entry(
+        "The greatest build was not measured.", "shoot again", "both", Verdict.NOT_MEASURED
+    ),
+    "build-no-limit": Entry(
+        "The later pass gives no filler depth to judge the build against.",
+        "say limits.filler_depth_mm in the later pass's sheet",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "passes-fold": Entry(
+        "The pass {which} has a part that is {sentence}: the build there is not known.",
+        "shoot that pass again",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "passes-too-little": Entry(
+        "Only {common:whole_percent} of the judged region was measured in both passes; nothing is said about the rest.",
+        "shoot again with the whole panel in view",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "build-within": Entry(_BUILD + "within the limit of {limit_mm:measured}" + _CHANCE),
+    "passes-part": Entry("{common:whole_percent} of the judged region was measured in both passes."),
+    "passes-tags-moved": Entry(
+        "The tags were moved between the passes: laid over each other by the unchanged surface, shifted by"
+        " {x_mm:off} sideways (within {u_x_mm:off}) and {y_mm:off} up (within {u_y_mm:off}), and turned by"
+        " {turn_mrad:.1f} mrad (within {u_turn_mrad:.1f}; all 95 %).",
+    ),
+    "passes-few-unchanged": Entry(
+        "Only {unchanged:whole_percent} of the panel looks unchanged: where filler covers nearly all, height is told by"
+        " the tags alone; lay them on surface that stays as it is.",
+        "lay the tags on surface that stays as it is",
+    ),
+    "passes-build-cut-off": Entry(
+        "A patch of build reaches the edge of what was measured and may go on there.",
+        "shoot again with a wider field",
     ),
 }
 """Every kind of reason, by its code; what is said first stands first."""

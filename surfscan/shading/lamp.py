@@ -29,7 +29,6 @@ __all__ = [
     "lamp_vectors",
     "light_of",
     "offsets",
-    "raking_slope",
     "slope_rows",
     "sum_inverse",
 ]
@@ -152,14 +151,6 @@ def _vectors(place: Array, x: Array, y: Array, z: Array, axis: Array | None, exp
             cosine = -np.tensordot(axis, away, 1) / distance
             strength = strength * np.maximum(cosine, 0.0) ** exponent
         return np.asarray(away * strength)
-
-
-def raking_slope(relative_noise: float, angle_rad: float) -> float:
-    """Slope (rad) that changes the brightness by `relative_noise` under light `angle_rad` off the normal.
-
-    E = cos(theta), so dE/E = tan(theta) * delta.
-    """
-    return float(relative_noise / np.tan(angle_rad))
 
 
 def fit_cells(

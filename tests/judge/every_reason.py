@@ -12,4 +12,6 @@ NUMBERS = {
     "by_percent": 4.0,
     "seen_mm": 35.0, "given_mm": 36.0,
     "why": "no tags", "name": "the other side", "bend_mm": 0.02, "spots": [1, 2],
+    "which": "before", "common": 0.7, "x_mm": 2.0, "y_mm": 3.0, "u_x_mm": 0.3, "u_y_mm": 0.3, "turn_mrad": 1.0,
+    "u_turn_mrad": 0.2, "unchanged": 0.2,
 }  # fmt: skip
