@@ -324,3 +324,10 @@ def test_broken_exif_does_not_cost_the_photo(tmp_path: Path) -> None:
     photo = read_photo(tmp_path / "p.jpg", "p.jpg")
     assert photo.image.shape == (96, 128)
     assert photo.focal_px is None
+
+
+def test_a_tiff_whose_directory_points_to_itself_is_refused_at_once(tmp_path: Path) -> None:
+    row = b"".join(struct.pack("<HHII", tag, 4, 1, 16) for tag in (256, 257))
+    (tmp_path / "a.tif").write_bytes(struct.pack("<2sHIH", b"II", 42, 8, 2) + row + struct.pack("<I", 8))
+    with pytest.raises(RefusedError, match="points back"):
+        read_photo(tmp_path / "a.tif", "a.tif")
