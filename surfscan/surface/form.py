@@ -32,6 +32,10 @@ well-known set-up; one in a set-up measured by hand; one with a twist in it; one
 from the propagation of the default uncertainties on flat and crowned panels. The others: a choice.)"""
 
 
+BEND_SHAPE = 0.1
+"""Relative standard uncertainty of what a bend of the set-up is at one place (a choice; the bend is propagated
+linearly, on cells of a centimetre)."""
+
 ROUND = len(TERM_ORDER)
 """Place of the circular terms' coefficients, behind those of the orders."""
 
@@ -127,6 +131,12 @@ def fit_fair_form(
     best = int(share.argmax())
     order, circular = _order(few, found[best]), _is_circular(few, found[best])
     size = height_mm.shape[1], height_mm.shape[0]
+    # A bend is known by its share of the panel, its shape beside a cut-out only roughly.
+    bent = [
+        w * np.einsum("hwk,k->hw", few.bends, fit.coefficients[ROUND + 2 :])
+        for w, fit in zip(share, found, strict=True)
+    ]
+    variance = variance + (BEND_SHAPE * np.sum(bent, axis=0)) ** 2
     return FairForm(
         _form(found, share, x_mm, y_mm, bends_mm),
         np.asarray(cv2.resize(np.sqrt(variance), size, interpolation=cv2.INTER_LINEAR)),
