@@ -14,12 +14,14 @@ import numpy as np
 from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
+from surfscan.core.message import Reason, Weight
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits
+from surfscan.judge.reasons import reason
 from surfscan.results.grid_text import read_grid_text
-from surfscan.results.surfaces import read_surface
+from surfscan.results.surfaces import read_surface, surface_doubts
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
@@ -157,7 +159,7 @@ def check_map(  # house: one keyword for each option of the command
     unseen = f"only {100 * coverage:.0f} % of the map holds heights", "export the map again"
     return build_result(
         judgement,
-        replace(judgement.evidence, unseen=unseen),
+        replace(judgement.evidence, unseen=unseen, doubts=tuple(_doubts(path, grid))),
         panel={
             "name": name or Path(source["file"]).stem,
             "stage": stage,
@@ -180,6 +182,20 @@ def check_map(  # house: one keyword for each option of the command
     )
 
 
+def _doubts(given: Path | str | Array, grid: Grid) -> list[Reason]:
+    """What speaks against the file: sums that it does not have, cells that were put together."""
+    if not isinstance(given, Path | str):
+        return []
+    path = Path(given)
+    doubts = [
+        reason("seen-no-sum", Weight.DOUBT, path.name, file=path.name, sentence=text.rstrip("."))
+        for text in surface_doubts(path)
+    ]
+    if grid.x_mm.size * grid.y_mm.size > 0.9 * MOST_JUDGED:
+        doubts.append(reason("seen-averaged", about=path.name, file=path.name, step_mm=grid.step_mm))
+    return doubts
+
+
 def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limits: Limits) -> HeightMap:
     """The map as a deviation from its fair form."""
     measured = np.isfinite(height)
@@ -188,6 +204,13 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
             f"{name} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
+        )
+    if np.ptp(height[measured]) == 0:
+        raise NotMeasuredError(
+            f"{name} holds one height everywhere",
+            found=f"{height[measured][0]:g} mm in all {int(measured.sum())} cells",
+            allowed="heights that differ, as any measured surface's do",
+            cure="export the map again",
         )
     fair = fit_fair_form(
         height,
@@ -198,7 +221,15 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
     )
     sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
     flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)
+    flags[_past_the_outline(measured)] = bit("outside")
     return HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
+
+
+def _past_the_outline(measured: Array) -> Array:
+    """Missing cells that reach the map's rim: a panel is seldom a rectangle, so nobody says that there is metal."""
+    missing = np.pad((~measured).astype(np.uint8), 1, constant_values=1)
+    _, labels = cv2.connectedComponents(missing, connectivity=4)
+    return np.asarray((labels == labels[0, 0])[1:-1, 1:-1])
 
 
 def _heights(

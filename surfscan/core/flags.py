@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-__all__ = ["FLAGS", "Flag", "bit", "describe"]
+__all__ = ["FLAGS", "Flag", "bit", "describe", "names_of"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,3 +96,8 @@ def bit(name: str) -> int:
 def describe(name: str) -> Flag:
     """Return the whole flag by its name (KeyError for an unknown one)."""
     return _BY_NAME[name]
+
+
+def names_of(bits: int) -> tuple[str, ...]:
+    """Names of the flags set in `bits`, in the order of the table."""
+    return tuple(flag.name for flag in FLAGS if bits & flag.bit)

@@ -12,6 +12,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import robust_spread
 
 __all__ = ["find_spots"]
 
@@ -101,7 +102,7 @@ def _waves(deviation_mm: Array, least_mm: float) -> float:
     """Standard deviation of the metal that is no spot; 0 where there is none."""
     size = np.abs(deviation_mm[np.isfinite(deviation_mm)])
     fair = size[size < 0.5 * least_mm]
-    return 1.4826 * float(np.median(fair)) if fair.size else 0.0
+    return float(robust_spread(fair)) if fair.size else 0.0
 
 
 def _flood(labels: Array, part: Array) -> None:

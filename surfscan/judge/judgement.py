@@ -20,6 +20,7 @@ from surfscan.judge.decide import Decision, decide_slope, decide_spot, guard_fac
 from surfscan.judge.fill import FillTotals, decide_fill, fill_lows, plan_fill
 from surfscan.judge.find_spots import find_spots
 from surfscan.judge.gauges import Instruments, lay_gauges, standard_measures
+from surfscan.judge.holes import find_holes
 from surfscan.judge.limits import Limits
 from surfscan.judge.measure_spot import SpotShape, measure_spot
 from surfscan.judge.reasons import rule_sentence
@@ -28,8 +29,13 @@ from surfscan.surface.areal import band_slope, curvature_map, slope_map
 
 __all__ = ["Judgement", "judge_map"]
 
-LEAST_SHARE = 0.7
-"""Nothing is listed that is under this share of its limit."""
+LEAST_SHARE = 0.3
+"""Nothing is listed that is under this share of its limit: where the uncertainty would ask for that, the whole map is
+too coarse for the limit, which is said."""
+
+HIDES_MM = 25.0
+"""A place not seen hides a spot over the limit when a disc this wide fits into it (our choice: dents and shrunk filler
+are wider; what is narrower is a pit, which a photo of shape does not promise to show)."""
 
 BESIDE = 2
 """A peak this many cells from the rim of what was measured, or fewer, may go on past it."""
@@ -150,6 +156,7 @@ def _evidence(
         limit_mm=min(limits.low_mm, limits.high_mm),
         confidence=limits.confidence,
         one_direction=bool(np.any(height.flags & bit("one_direction"))),
+        holes=tuple(find_holes(height, least_mm=HIDES_MM)),
     )
 
 

@@ -120,6 +120,20 @@ REASONS: dict[str, Entry] = {
         "A part was not seen: {coverage:whole_percent} of the judged region was measured; there may be more to find.",
         "shoot again with the whole panel in view",
     ),
+    "seen-hole": Entry(
+        "{count:many place|places} could hide a spot over the limit; the widest, {width_mm:length} at"
+        " {x_mm:length_bare}, {y_mm:length_bare}, is {why}.",
+        "{cure}",
+    ),
+    "seen-averaged": Entry(
+        "{file}: cells were averaged to {step_mm:measured}; standard figures of the finest shape are a little low.",
+        "",
+        "inspector",
+    ),
+    "seen-no-sum": Entry(
+        "{file} can't be checked for damage: {sentence}.",
+        "export it with its checksums, so that damage to it would show",
+    ),
     "seen-too-little": Entry(
         "Too little was seen, {coverage:whole_percent} of the judged region: {sentence}.",
         "{cure}",

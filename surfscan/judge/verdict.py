@@ -13,10 +13,12 @@ import math
 from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
+from surfscan.core.flags import describe
 from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import CheckResult
 from surfscan.core.units import MM
 from surfscan.judge.decide import Decision, guard_band
+from surfscan.judge.holes import Hole
 from surfscan.judge.reasons import REASONS, in_order, reason, rule_reason, sentences_of
 from surfscan.judge.sentence import headline, headline_text
 
@@ -70,6 +72,8 @@ class Evidence:
         Whether a part's reflection folds over; whether a part was seen in one stripe direction only.
     unseen : (sentence, cure)
         What kept most of the unseen part from being seen.
+    holes : tuple of Hole
+        Places not seen that a spot over the limit fits into, the widest first.
     doubts : tuple of Reason
         About set-up, photos, light, another panel.
     """
@@ -86,6 +90,7 @@ class Evidence:
     folded: tuple[str, str] | None = None
     one_direction: bool = False
     unseen: tuple[str, str] = ("too little of the panel could be read", "shoot again")
+    holes: tuple[Hole, ...] = ()
     doubts: tuple[Reason, ...] = field(default=())
 
 
@@ -243,6 +248,22 @@ def _of_seeing(evidence: Evidence) -> list[Reason]:
         )
     elif evidence.coverage < WHOLE:
         found.append(reason("seen-part", coverage=evidence.coverage))
+    if evidence.holes:
+        widest = evidence.holes[0]
+        why = describe(widest.flag).sentence if widest.flag else "not measured"
+        found.append(
+            reason(
+                "seen-hole",
+                Weight.DOUBT,
+                "what was not seen",
+                count=len(evidence.holes),
+                width_mm=widest.width_mm,
+                x_mm=widest.x_mm,
+                y_mm=widest.y_mm,
+                why=why,
+                cure=describe(widest.flag).cure if widest.flag else "shoot again",
+            )
+        )
     return found
 
 

@@ -15,7 +15,9 @@ import pytest
 from judge.every_reason import NUMBERS
 
 from surfscan.check.from_map import check_map
+from surfscan.check.front import check_map as front_check_map
 from surfscan.check.whole import join_views
+from surfscan.core.errors import NotMeasuredError
 from surfscan.core.message import Reason, Weight
 from surfscan.core.records import CheckResult
 from surfscan.judge.limits import Limits, default_limits, with_given
@@ -163,3 +165,35 @@ def test_every_reason_is_on_the_table_and_the_papers(fair: CheckResult, tmp_path
     assert sentence in ResultText(back).reasons()  # what the page lists
     blocks = compose(back, Particulars(date="1 May"), overlay=None, panel_map=None, digest="0")
     assert sentence in " ".join(str(block) for block in blocks)
+
+
+def _fair_map(step_mm: float = 2.0) -> np.ndarray:
+    """Fair metal of 400 x 300 mm with waves of a tenth of the limit."""
+    y, x = np.meshgrid(np.arange(0, 300, step_mm), np.arange(0, 400, step_mm), indexing="ij")
+    return 0.002 * np.sin(x / 17) * np.cos(y / 13)
+
+
+def test_a_hole_that_could_hide_a_spot_is_never_ready() -> None:
+    fair = _fair_map()
+    told = front_check_map(fair, step_mm=2.0, limits=PRIMER, stage="primer", u_mm=0.001)
+    assert told.verdict == "ready"
+    for width_mm, expected in ((16.0, "ready"), (40.0, "close")):
+        holed = fair.copy()
+        half = round(width_mm / 4)
+        holed[70 - half : 70 + half, 90 - half : 90 + half] = np.nan
+        result = front_check_map(holed, step_mm=2.0, limits=PRIMER, stage="primer", u_mm=0.001)
+        assert result.verdict == expected, width_mm
+        assert ("seen-hole" in [one.code for one in result.findings]) == (expected == "close")
+
+
+def test_a_map_of_one_height_is_no_measurement() -> None:
+    with pytest.raises(NotMeasuredError, match="one height everywhere"):
+        front_check_map(np.zeros((80, 90)), step_mm=2.0, limits=PRIMER, stage="primer", u_mm=0.001)
+
+
+def test_a_low_that_its_uncertainty_may_take_over_the_limit_is_not_passed_over() -> None:
+    y, x = np.meshgrid(np.arange(-150, 150, 2.0), np.arange(-200, 200, 2.0), indexing="ij")
+    low = _fair_map() - 0.022 * np.exp(-(x**2 + y**2) / (2 * 25.0**2))
+    # 0.022 + 1.645 * 0.015 is over the limit of 0.04, though 0.022 is little more than half of it.
+    result = front_check_map(low, step_mm=2.0, limits=PRIMER, stage="primer", u_mm=0.015)
+    assert result.verdict != "ready"
