@@ -36,7 +36,7 @@ from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.mirror_check import check_mirrored
 from surfscan.reading.station import Station
-from surfscan.surface.form import fit_fair_form
+from surfscan.surface.form import FairForm, fit_fair_form
 
 if TYPE_CHECKING:
     from surfscan.change.against import Against
@@ -190,14 +190,7 @@ def _judge(
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
     refuse_mixed(budget.pair)
-    height = HeightMap(
-        grid,
-        reading.height_mm - fair.form_mm - budget.correction_mm,
-        fair.form_mm + budget.correction_mm,
-        np.where(np.isfinite(reading.height_mm), budget.sigma_mm, np.nan),
-        reading.flags,
-        fair.name,
-    )
+    height = _height_map(reading, fair, budget)
     tell("judging", 0.88)
     judgement = judge_map(
         height,
@@ -229,6 +222,18 @@ def _judge(
     if shoot.null is not None:
         result = add_null(result, shoot.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
+
+
+def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:
+    """The deviation from the fair form, what the set-up is found to have added taken off."""
+    return HeightMap(
+        reading.grid,
+        reading.height_mm - fair.form_mm - budget.correction_mm,
+        fair.form_mm + budget.correction_mm,
+        np.where(np.isfinite(reading.height_mm), budget.sigma_mm, np.nan),
+        reading.flags,
+        fair.name,
+    )
 
 
 def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -> float:
