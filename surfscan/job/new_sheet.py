@@ -9,8 +9,9 @@ from dataclasses import dataclass
 from typing import Any, get_args
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.trade_names import stage_named
 from surfscan.job.sheet import Sheet
-from surfscan.job.sheet_tables import Stage
+from surfscan.job.sheet_trade import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet
 
 __all__ = ["QUESTIONS", "Question", "answers_from_plan", "comment_sheet", "lay_out_sheet", "photos_wanted"]
@@ -60,6 +61,7 @@ class Question:
         if not typed:
             return None
         if self.choices:
+            typed = (stage_named(typed) if self.name == "stage" else None) or typed
             if typed not in self.choices:
                 raise RefusedError(
                     f"{self.text}: that is none of them", found=typed, allowed=", ".join(self.choices)
@@ -270,7 +272,7 @@ def _numbers(value: Any, name: str) -> Any:
 
 _COMMENTS = {
     "[panel]": "What is judged. Millimetres from the panel's middle: x to the right, y up along it, z out of it.",
-    "panel.stage": "bare-metal, filler, putty, primer, base or clear",
+    "panel.stage": "bare-metal, filler, putty, primer, sealer, base or clear",
     "panel.size_mm": "width, height. Also: region_mm, leave_out_mm (polygons)",
     "[tags]": "Printed tags lying on the panel, all upright. Measure their middles on the panel itself.",
     "tags.side_mm": "of the black square; measure it on the print",

@@ -13,6 +13,7 @@ from pydantic import BaseModel, ConfigDict, Field, field_validator, model_valida
 
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet_errors import refuse
+from surfscan.job.sheet_trade import Film, Stage, StageWord, Substrate, SubstrateWord
 
 __all__ = [
     "BoardSheet",
@@ -30,8 +31,6 @@ __all__ = [
     "as_tuples",
     "inside",
 ]
-
-Stage = Literal["bare-metal", "filler", "putty", "primer", "base", "clear"]
 
 Dictionary = Literal[
     "4x4_50", "4x4_100", "4x4_250", "4x4_1000",
@@ -62,7 +61,17 @@ class PanelSheet(Table):
     """What is judged: `[panel]`."""
 
     name: str = Field(default="", max_length=200, description="a name of your own, up to 200 letters")
-    stage: Stage = Field(description="one of " + ", ".join(get_args(Stage)))
+    stage: StageWord = Field(description="one of " + ", ".join(get_args(Stage)))
+    substrate: SubstrateWord = Field(
+        title="what the panel is made of: what is done about a spot depends on it",
+        default="unknown",
+        description="one of " + ", ".join(get_args(Substrate)),
+    )
+    film_mm: Film | None = Field(
+        title="all the paint over the substrate, by a film gauge",
+        default=None,
+        description="all the paint over the substrate by a film gauge, mm, over 0 and at most 3",
+    )
     size_mm: Size = Field(description="[width, height] of the panel rectangle, mm")
     origin_mm: Point | None = Field(
         default=None,
