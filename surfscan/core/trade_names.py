@@ -18,7 +18,8 @@ _STAGES = {
     "bare-metal": "bare metal|bare|metal|raw metal|metalwork|bare substrate|bare plastic",
     "filler": "filler|body filler|polyester filler|filler work",
     "putty": "putty|glazing putty|glaze|glazing|spot putty|finishing putty|stopper|fine stopper",
-    "primer": "primer|surfacer|primer surfacer|high build|high build primer|build primer|filler primer|primer filler|2k primer",
+    "primer": "primer|surfacer|primer surfacer|high build|high build primer|build primer|filler primer|primer filler"
+    "|2k primer",
     "sealer": "sealer|primer sealer|sealer coat|sealing coat|wet on wet|wet on wet primer",
     "base": "base|base coat|basecoat|colour|color|colour coat|color coat",
     "clear": "clear|clear coat|clearcoat|clear lacquer|lacquer|varnish|top coat|topcoat|finish",
@@ -27,8 +28,8 @@ _SUBSTRATES = {
     "steel": "steel|mild steel|galvanised steel|galvanized steel|high strength steel|sheet steel",
     "aluminium": "aluminium|aluminum|alu|alloy|aluminium alloy",
     "plastic": "plastic|plastics|pp|abs|tpo|polypropylene|thermoplastic",
-    "fibreglass": "fibreglass|fiberglass|glass fibre|glass fiber|grp|frp|smc|gelcoat|carbon|carbon fibre|carbon fiber|composite"
-    "|laminate",
+    "fibreglass": "fibreglass|fiberglass|glass fibre|glass fiber|grp|frp|smc|gelcoat|carbon|carbon fibre|carbon fiber"
+    "|composite|laminate",
     UNKNOWN_SUBSTRATE: "unknown|not known",
 }
 

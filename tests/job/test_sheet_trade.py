@@ -81,5 +81,5 @@ def test_substrate_and_film(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize("film", ["0", "-0.1", "120", "nan", '"0.1"'])
 def test_a_film_that_is_none(tmp_path: Path, film: str) -> None:
-    with pytest.raises(RefusedError, match="panel.film_mm"):
+    with pytest.raises(RefusedError, match=r"panel\.film_mm"):
         _sheet(tmp_path, f'stage = "clear"\nfilm_mm = {film}')
