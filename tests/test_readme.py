@@ -1,4 +1,4 @@
-"""The README holds: its commands run as printed in a clean copy, its tables are those of the program."""
+"""The README and the guide's chapters hold: their commands run as printed, their tables are the program's."""
 
 from __future__ import annotations
 
@@ -10,15 +10,22 @@ import threading
 from pathlib import Path
 
 import pytest
+from pydantic import BaseModel
 
 from surfscan import cli
+from surfscan.guide.sheet_keys import keys_markdown, sheet_keys
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.job.sheet_errors import _model_of
+from surfscan.job.sheet_errors import model_of
 from surfscan.judge.limits import STAGES, default_limits
+from surfscan.reading.budget import Inputs
 
 CLONE = Path(__file__).resolve().parents[1]
 README = (CLONE / "README.md").read_text(encoding="utf-8")
-COMMANDS = re.findall(r"^```sh\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+CHAPTERS = CLONE / "surfscan" / "data" / "guide"
+TEXTS = [README, *(path.read_text(encoding="utf-8") for path in sorted(CHAPTERS.glob("*.md")))]
+COMMANDS = [
+    c for text in TEXTS for c in re.findall(r"^```sh\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
+]
 # A check tells its verdict by its status.
 GOOD = {"check": {0, 10, 11}}
 
@@ -89,6 +96,7 @@ def test_the_commands_run_as_printed_in_a_clean_copy(tmp_path: Path) -> None:
         )
         allowed = {0}.union(*(GOOD[name] for name in GOOD if f"surfscan {name}" in command))
         assert done.returncode in allowed, f"{command}\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}"
+    _run_the_python_part(clone, settings)
     # The demo's photos travel in the installed package: it runs from anywhere.
     surfscan = str(clone / ".venv" / "bin" / "surfscan")
     shutil.move(clone / "surfscan", tmp_path / "moved-away")
@@ -97,14 +105,53 @@ def test_the_commands_run_as_printed_in_a_clean_copy(tmp_path: Path) -> None:
     assert (empty / "surfscan-demo" / "overlay.png").is_file()
 
 
-def test_every_key_of_the_sheet_is_told() -> None:
-    for top, field in Sheet.model_fields.items():
-        table = _model_of(field.annotation)
-        if table is None:
-            continue
-        for key in table.model_fields:
-            name = f"{field.alias or top}.{key}"
-            assert f"`{name}`" in README, name
+def _run_the_python_part(clone: Path, settings: dict[str, str]) -> None:
+    """As printed, with a stand-in for the plotting library, which is the reader's own."""
+    (code,) = re.findall(r"^```python\n(.*?)^```", README, flags=re.MULTILINE | re.DOTALL)
+    assert len(README.split("## In Python\n")[1].split("\n## ")[0].strip().splitlines()) <= 25
+    stand_in = (
+        "import sys; from unittest.mock import MagicMock;"
+        "plot = MagicMock(); sys.modules.update({'matplotlib': MagicMock(pyplot=plot), 'matplotlib.pyplot': plot})\n"
+    )
+    shown = "\nx, y = plt.plot.call_args.args\nprint(len(x) == len(y), round(float(low.peak_mm), 1) < 0)\n"
+    python = str(clone / ".venv" / "bin" / "python")
+    done = subprocess.run(
+        [python, "-c", stand_in + code + shown], cwd=clone, env=settings, capture_output=True, text=True
+    )
+    assert done.stdout.split() == ["True", "True"], done.stderr[-2000:]
+
+
+def test_the_readme_is_short() -> None:
+    assert len(README.splitlines()) < 250
+
+
+def _names(table: type[BaseModel], before: str) -> list[str]:
+    """The keys of a table and of the tables in it, found here by themselves."""
+    found: list[str] = []
+    for name, field in table.model_fields.items():
+        inner = model_of(field.annotation)
+        shown = f"{before}{field.alias or name}"
+        found += [shown] if inner is None else _names(inner, f"{shown}.")
+    return found
+
+
+def test_every_key_of_the_sheet_is_told_with_unit_default_and_meaning() -> None:
+    """In what `surfscan guide` writes, which is made from the tables that check a sheet."""
+    keys = {key.name: key for key in sheet_keys()}
+    assert [name for name in _names(Sheet, "") if name != "folder"] == list(keys)
+    told = keys_markdown()
+    for name, key in keys.items():
+        assert key.meaning, name
+        assert key.form, name
+        assert key.default, name
+        assert f"| `{name}` | {key.meaning} | {key.unit} |" in told
+        end = name.rpartition("_")[2]
+        assert (key.unit != "") == (end in ("mm", "px", "deg", "mrad", "rel", "35mm")), name
+    limits, inputs = default_limits("primer"), Inputs()
+    assert keys["limits.filler_depth_mm"].default == f"{limits.filler_depth_mm:g}"
+    assert keys["uncertainty.board_centre_mm"].default == f"{inputs.board_centre_mm:g}"
+    assert keys["panel.size_mm"].default == "needed"
+    assert keys["board.pattern"].default == "`stripes`"
 
 
 def test_the_example_sheet_is_a_good_one(tmp_path: Path) -> None:
@@ -116,11 +163,7 @@ def test_the_example_sheet_is_a_good_one(tmp_path: Path) -> None:
 def test_limits_and_statuses_are_those_of_the_program() -> None:
     for stage in STAGES:
         limits = default_limits(stage)
-        (row,) = [line for line in README.splitlines() if line.endswith(" mm |") and f"`{stage}`" in line]
-        assert f"| {limits.low_mm:g} mm |" in row
-        assert limits.low_mm == limits.high_mm
-        for depth in (limits.filler_depth_mm, limits.putty_depth_mm):
-            assert f"default {depth:g} |" in README
+        assert f"| `{stage}` | {limits.low_mm:g} | {limits.high_mm:g} |" in keys_markdown()
     for verdict, status in cli.EXIT_STATUS.items():
         assert f"| `{verdict}` | {status} |" in README
 

@@ -15,6 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import surfscan
+from surfscan.check.apart import CheckWorker
 
 __all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "without_folder"]
 
@@ -75,9 +76,9 @@ class Desk:
 
     def __init__(self, *, at_once: int = 2, keep: int = 8) -> None:
         # A process each: a check's threads and the page's would hold each other up in one.
-        self._workers: queue.SimpleQueue[surfscan.CheckWorker] = queue.SimpleQueue()
+        self._workers: queue.SimpleQueue[CheckWorker] = queue.SimpleQueue()
         for _ in range(at_once):
-            self._workers.put(surfscan.CheckWorker())
+            self._workers.put(CheckWorker())
         self._pool = ThreadPoolExecutor(at_once, thread_name_prefix="check")
         self._keep, self._lock = keep, threading.Lock()
         self._works: OrderedDict[str, Work] = OrderedDict()

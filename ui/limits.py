@@ -60,7 +60,9 @@ def check_photo(data: bytes, name: str) -> None:
         )
     if not data:
         raise surfscan.RefusedError(f"{name} is empty", found="0 bytes", cure="copy it from the phone again")
-    width, height = surfscan.photo_size(data, name)
+    from surfscan.look.first_look import photo_size  # late: the page's first picture does not wait for it
+
+    width, height = photo_size(data, name)
     if width * height > MOST_MEGAPIXELS * 1e6:
         raise surfscan.RefusedError(
             f"{name} is too large",

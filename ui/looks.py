@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
 from surfscan.ui import session
 
 __all__ = [
@@ -42,27 +43,27 @@ def dress() -> None:
 
 def say(text: str) -> str:
     """A sentence of the package in the units of the session."""
-    return surfscan.convert_text(text, session.units())
+    return convert_text(text, session.units())
 
 
 def depth(mm: float) -> str:
     """A height or depth in the units of the session."""
-    return surfscan.format_depth(mm, session.units())
+    return format_depth(mm, session.units())
 
 
 def filler(mm: float) -> str:
     """A filler depth."""
-    return surfscan.format_filler(mm, session.units())
+    return format_filler(mm, session.units())
 
 
 def length(mm: float) -> str:
     """A size or a place."""
-    return surfscan.format_length(mm, session.units())
+    return format_length(mm, session.units())
 
 
 def area(cm2: float) -> str:
     """An area."""
-    return surfscan.format_area(cm2, session.units())
+    return format_area(cm2, session.units())
 
 
 def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:

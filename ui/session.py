@@ -14,6 +14,7 @@ import tempfile
 import threading
 import zipfile
 from collections.abc import Callable
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ import streamlit as st
 from PIL import Image
 
 import surfscan
+from surfscan.job.sheet_writing import write_sheet
 from surfscan.ui import limits
 from surfscan.ui.desk import FOLDER, Desk, PhotoFile, Work, digest_of, without_folder
 
@@ -320,7 +322,7 @@ def tables_of(sheet: surfscan.Sheet) -> dict[str, Any]:
 def sheet_text(tables: dict[str, Any] | None = None) -> str:
     """The session's `panel.toml`."""
     asked = job() if tables is None else tables
-    return surfscan.write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
+    return write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
 
 
 def checked_sheet(text: str) -> surfscan.Sheet:
@@ -368,6 +370,8 @@ def demo_files() -> list[tuple[str, bytes]]:
 
 @st.cache_resource(max_entries=48, show_spinner=False)
 def _look(key: str, _photo: PhotoFile, _more: list[PhotoFile], text: str, row: int) -> Any:
+    from surfscan.look.first_look import look_at_photo  # late, see `warm_up`
+
     with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         for each in (_photo, *_more):
             (Path(folder) / each.file).write_bytes(each.data)
@@ -376,7 +380,7 @@ def _look(key: str, _photo: PhotoFile, _more: list[PhotoFile], text: str, row: i
             (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
             sheet = surfscan.load_sheet(folder, need_photos=False)
         return without_folder(
-            lambda: surfscan.look_at_photo(Path(folder) / _photo.file, _photo.shown, sheet=sheet, row=row),
+            lambda: look_at_photo(Path(folder) / _photo.file, _photo.shown, sheet=sheet, row=row),
             folder,
         )
 
@@ -407,8 +411,8 @@ def warm_up() -> None:
 
     def load() -> None:
         desk.warm_up()
-        for name in ("look_at_photo", "draw_photo_pair", "write_result"):
-            getattr(surfscan, name)
+        for name in ("look.first_look", "report.panes", "report.export"):
+            import_module(f"surfscan.{name}")
 
     threading.Thread(target=load, name="warm-up", daemon=True).start()
 

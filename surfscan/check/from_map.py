@@ -79,7 +79,7 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
 
 
 def check_map(
-    path: Path | str,
+    path: Path | str | Array,
     *,
     limits: Limits,
     stage: str,
@@ -93,8 +93,8 @@ def check_map(
 
     Parameters
     ----------
-    path : path
-        See `read_map`.
+    path : path or ndarray (H, W)
+        See `read_map`; or heights in mm, row 0 the lower edge, NaN where not measured, with `step_mm`.
     limits : Limits
     stage : str
     u_mm : float
@@ -118,7 +118,6 @@ def check_map(
         When too little of it holds heights.
     """
     began, started = time.perf_counter(), datetime.now(UTC)
-    path = Path(path)
     if not (np.isfinite(u_mm) and 0 < u_mm <= 100):
         raise RefusedError(
             "The map's standard uncertainty can't be used",
@@ -126,12 +125,12 @@ def check_map(
             allowed="over 0 and at most 100 mm",
             cure="take it from the instrument's certificate, half of a 95 % figure",
         )
-    grid, height = read_map(path, unit=unit, step_mm=step_mm)
+    source, grid, height = _heights(path, unit=unit, step_mm=step_mm)
     measured = np.isfinite(height)
     coverage = float(measured.mean())
     if measured.sum() < ENOUGH:
         raise NotMeasuredError(
-            f"{path.name} holds too few heights to judge",
+            f"{source['file']} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
         )
@@ -161,7 +160,7 @@ def check_map(
     spots = list(judgement.spots)
     size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
     return CheckResult(
-        panel={"name": name or path.stem, "stage": stage, "size_mm": size},
+        panel={"name": name or Path(source["file"]).stem, "stage": stage, "size_mm": size},
         limits=limits_row(limits),
         verdict=verdict,
         sentence=verdict_sentence(
@@ -176,11 +175,7 @@ def check_map(
         run={
             **versions(),
             "settings": {"grid_mm": grid.step_mm, "fair_form": fair.name},
-            "map": {
-                "file": path.name,
-                "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
-                "u_mm": u_mm,
-            },
+            "map": {**source, "u_mm": u_mm},
             "started": started.isoformat(timespec="seconds"),
             "seconds": round(time.perf_counter() - began, 3),
         },
@@ -205,6 +200,34 @@ def check_map(
         },
         maps=judgement.maps,
     )
+
+
+def _heights(
+    given: Path | str | Array, *, unit: str, step_mm: float | None
+) -> tuple[dict[str, str], Grid, Array]:
+    """Where heights come from (name and digest), and the heights on square cells."""
+    if isinstance(given, Path | str):
+        grid, height = read_map(given, unit=unit, step_mm=step_mm)
+        return (
+            {"file": Path(given).name, "sha256": hashlib.sha256(Path(given).read_bytes()).hexdigest()},
+            grid,
+            height,
+        )
+    height = np.array(given, dtype=np.float64)
+    if height.ndim != 2 or min(height.shape) < 2:
+        raise RefusedError(
+            "The heights are no map", found=f"shape {height.shape}", allowed="(H, W), 2 and more each"
+        )
+    if step_mm is None or not (np.isfinite(step_mm) and step_mm > 0):
+        raise RefusedError(
+            "The spacing of the heights is missing",
+            found=f"{step_mm}",
+            allowed="step_mm over 0",
+            cure="give step_mm",
+        )
+    y, x = ((np.arange(n) - (n - 1) / 2) * step_mm for n in height.shape)
+    digest = hashlib.sha256(np.ascontiguousarray(height).tobytes()).hexdigest()
+    return {"file": "heights given as an array", "sha256": digest}, *_square(x, y, height)
 
 
 def _square(x_mm: Array, y_mm: Array, height: Array) -> tuple[Grid, Array]:

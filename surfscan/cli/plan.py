@@ -88,7 +88,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the plan; status 0 when the shot works, 4 when it would measure nothing."""
     from surfscan.plan.backward import place_shot
     from surfscan.plan.forward import plan_shot
-    from surfscan.plan.shot import Light, Shot, surface_named
+    from surfscan.plan.shot import RoomLight, Shot, finish_named
     from surfscan.plan.words import plan_document, plan_text
 
     shot = Shot(
@@ -105,8 +105,8 @@ def run(options: argparse.Namespace) -> int:
         board_distance_mm=options.board_distance,
         camera_distance_mm=options.camera_distance,
         angle_deg=options.angle,
-        surface=surface_named(options.surface, rough_um=options.roughness, albedo=options.albedo),
-        light=Light(room=options.room),
+        surface=finish_named(options.surface, rough_um=options.roughness, albedo=options.albedo),
+        light=RoomLight(room=options.room),
         tag_side_mm=options.tag,
     )
     placement = None

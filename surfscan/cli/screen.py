@@ -16,7 +16,7 @@ from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
-    from surfscan.screen.pattern import Frame, Screen
+    from surfscan.screen.pattern import Screen, ScreenFrame
 
 __all__ = ["add", "run"]
 
@@ -120,7 +120,7 @@ def run(options: argparse.Namespace) -> int:
     return _serve(options, page, frames)
 
 
-def _serve(options: argparse.Namespace, page: str, frames: tuple[Frame, ...]) -> int:
+def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ...]) -> int:
     from surfscan.cli.page import _own_address
     from surfscan.screen.keys import keys_text
     from surfscan.screen.page import CAUTION

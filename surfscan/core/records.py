@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.showing import in_notebook, in_short
+
 __all__ = [
     "Board",
     "Camera",
@@ -338,7 +340,7 @@ class Reading:
     told: Array | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class CheckResult:
     """Everything one check found: what the report writes and the command shows.
 
@@ -393,3 +395,10 @@ class CheckResult:
 
     def __post_init__(self) -> None:
         _freeze(self.overlay_photo, *self.maps.values())
+
+    def __repr__(self) -> str:
+        return in_short(self)
+
+    def _repr_html_(self) -> str:
+        """Picture and table, for a notebook."""
+        return in_notebook(self)

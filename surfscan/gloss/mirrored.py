@@ -6,7 +6,7 @@ values on a grid four times as fine everything is interpolated linearly (2e-6 ra
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
@@ -15,10 +15,18 @@ from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
 from surfscan.core.records import Board, Camera, HeightMap, Pose
-from surfscan.gloss.viewing import Light, brightness
+from surfscan.gloss.viewing import Viewpoint, WallLight, brightness, face_wall
 from surfscan.optics.mirror import fresnel, hit_board
 
-__all__ = ["CLEAR_COAT", "Mirror", "Mirrored", "make_mirror", "mirror_pixels", "picture_of"]
+__all__ = [
+    "CLEAR_COAT",
+    "Mirror",
+    "WallSeen",
+    "make_mirror",
+    "mirror_pixels",
+    "picture_of",
+    "reflected_stripes",
+]
 
 Array = NDArray[Any]
 
@@ -145,7 +153,7 @@ def _spline_mirror(z: Array, height: HeightMap, known: Array) -> Mirror:
 
 
 @dataclass(frozen=True, slots=True)
-class Mirrored:
+class WallSeen:
     """Where pixels look, each (H, W).
 
     Attributes
@@ -172,7 +180,7 @@ def mirror_pixels(
     size_px: tuple[int, int],
     wall: Board,
     index: float = CLEAR_COAT,
-) -> Mirrored:
+) -> WallSeen:
     """Follow each pixel's ray to the surface and on to the wall.
 
     Parameters
@@ -187,7 +195,7 @@ def mirror_pixels(
 
     Returns
     -------
-    Mirrored
+    WallSeen
     """
     width, height = size_px
     column, row = np.arange(width)[None, :], np.arange(height)[:, None]
@@ -217,7 +225,7 @@ def mirror_pixels(
     hit = hit_board(x, y, z, p, q, camera_mm=eye, board=wall)
     share = fresnel(np.arccos(np.clip(np.nan_to_num(cosine), 0.0, 1.0)), index=index)
     known = _remap(mirror.known, x, y, mirror, 1, cv2.INTER_NEAREST) > 0
-    return Mirrored(
+    return WallSeen(
         np.asarray(hit.across_mm, np.float32),
         np.asarray(hit.up_mm, np.float32),
         np.asarray(share, np.float32),
@@ -244,14 +252,14 @@ def _remap(field: Array, x: Array, y: Array, mirror: Mirror, finer: int, how: in
 
 
 def picture_of(
-    mirrored: Mirrored, light: Light, *, body: float = 0.0, bright: float = 1.0, dark: float = 0.0
+    mirrored: WallSeen, light: WallLight, *, body: float = 0.0, bright: float = 1.0, dark: float = 0.0
 ) -> Array:
     """What the eye sees in the panel, linear light, (H, W) float32.
 
     Parameters
     ----------
-    mirrored : Mirrored
-    light : Light
+    mirrored : WallSeen
+    light : WallLight
     body : float
         What the paint under the clear coat sends back, in the unit of `bright`.
     bright, dark : float
@@ -273,3 +281,53 @@ def picture_of(
     mean[~np.isfinite(mirrored.across_mm + mirrored.up_mm)] = 0.0
     radiance = mirrored.reflectance * (dark + (bright - dark) * mean) + body * (1 - mirrored.reflectance)
     return np.asarray(np.where(mirrored.on_panel, radiance, 0.0), np.float32)
+
+
+def reflected_stripes(
+    height: HeightMap,
+    *,
+    varies: str = "across",
+    distance_mm: float = 1000.0,
+    elevation_deg: float = 50.0,
+    period_mm: float = 40.0,
+    without_crown: bool = False,
+) -> Array:
+    """Brightness of smooth mirrored stripes at each place of the panel: the map as the eye would see it unrolled.
+
+    Parameters
+    ----------
+    height : HeightMap
+    varies : {"across", "up"}
+        The way along which dark and light change on the wall.
+    distance_mm : float
+        From the panel's middle to the eye, and to the wall, 50 to 100000 mm.
+    elevation_deg : float
+        Of both above the panel, 5 to 85 degrees; the eye is beyond the panel's lower edge.
+    period_mm : float
+        One dark and one light stripe, mm.
+    without_crown : bool
+        Leave the fair form out, so that only the faults bend the stripes.
+
+    Returns
+    -------
+    ndarray (H, W), float64
+        0 dark to 1 bright; NaN where not measured, or where the reflection misses the wall's plane.
+
+    Raises
+    ------
+    ValueError
+        For a distance, period or angle out of range, an unknown direction, or a map without a measured place.
+    """
+    if varies not in ("across", "up"):
+        raise ValueError(f"varies is 'across' or 'up'; found {varies!r}")
+    if not period_mm > 0:
+        raise ValueError(f"the period must be over 0; found {period_mm:g}")
+    view = Viewpoint(0.0, elevation_deg, distance_mm)
+    wall = face_wall(view, distance_mm=distance_mm, period_mm=period_mm)
+    seen = replace(height, form_mm=np.zeros(height.form_mm.shape)) if without_crown else height
+    mirror, _ = make_mirror(seen, smooth_mm=0.0)
+    z, p, q = (field[::_FINER, ::_FINER].astype(float) for field in (mirror.z_mm, mirror.p, mirror.q))
+    x, y = height.grid.x_mm[None, :], height.grid.y_mm[:, None]
+    hit = hit_board(x, y, z, p, q, camera_mm=view.eye_mm, board=wall)
+    place = hit.across_mm if varies == "across" else hit.up_mm
+    return np.asarray(np.where(mirror.known > 0, 0.5 + 0.5 * np.cos(2 * np.pi * place / period_mm), np.nan))

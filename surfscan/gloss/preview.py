@@ -14,8 +14,8 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.records import Board, HeightMap, _freeze
-from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, Mirrored, make_mirror, mirror_pixels, picture_of
-from surfscan.gloss.viewing import LIGHTS, Light, Viewpoint, aim_camera, face_wall, walk_round
+from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, WallSeen, make_mirror, mirror_pixels, picture_of
+from surfscan.gloss.viewing import LIGHTS, Viewpoint, WallLight, aim_camera, face_wall, walk_round
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
 from surfscan.report.marks import hatch
@@ -56,7 +56,7 @@ class GlossPicture:
     Attributes
     ----------
     view : Viewpoint
-    light : Light
+    light : WallLight
     panel, fair : ndarray (H, W, 3), uint8
         sRGB; hatched where the map was not measured.
     worst_px : (column, row)
@@ -64,7 +64,7 @@ class GlossPicture:
     """
 
     view: Viewpoint
-    light: Light
+    light: WallLight
     panel: Array
     fair: Array
     worst_px: tuple[float, float]
@@ -266,7 +266,7 @@ def _look(
     column, row = project(x, y, _height_at(panel, worst), camera=camera, pose=pose)
     out = []
     for kind in lights:
-        light = Light(kind, period_mm, period_mm / 6)
+        light = WallLight(kind, period_mm, period_mm / 6)
         if kind == "strip":
             light = replace(light, width_mm=period_mm / 2, at_mm=_aim_strip(fair, worst, view, wall))
         pair = [picture_of(m, light, body=_BODY, dark=_DARK) for m in seen]
@@ -294,14 +294,14 @@ def _aim_strip(fair: Mirror, worst: WorstPlace, view: Viewpoint, wall: Board) ->
     return float(hit.up_mm) if np.isfinite(hit.up_mm) else 0.0
 
 
-def _brightest(seen: Mirrored) -> float:
+def _brightest(seen: WallSeen) -> float:
     """Radiance of the wall's bright places in the fair panel, where it reflects most."""
     share = seen.reflectance[seen.on_panel]
     most = float(np.quantile(share, 0.98)) if share.size else float(fresnel(0.0))
     return most + _BODY
 
 
-def _developed(linear: Array, seen: Mirrored, gain: float) -> Array:
+def _developed(linear: Array, seen: WallSeen, gain: float) -> Array:
     grey = np.rint(255 * to_srgb(np.clip(linear * gain, 0.0, 1.0))).astype(np.uint8)
     canvas: Array = cv2.merge([grey, grey, grey])
     unknown = seen.on_panel & ~seen.measured

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.records import Board, Camera, Pose
 
-__all__ = ["LIGHTS", "Light", "Viewpoint", "aim_camera", "brightness", "face_wall", "walk_round"]
+__all__ = ["LIGHTS", "Viewpoint", "WallLight", "aim_camera", "brightness", "face_wall", "walk_round"]
 
 Array = NDArray[Any]
 
@@ -62,7 +62,7 @@ class Viewpoint:
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class WallLight:
     """What the wall shows, bright on dark.
 
     Attributes
@@ -145,12 +145,12 @@ def aim_camera(
     return Camera(float(focal), (float(centre[0]), float(centre[1]))), pose, height_px
 
 
-def brightness(light: Light, across_mm: Array, up_mm: Array) -> Array:
+def brightness(light: WallLight, across_mm: Array, up_mm: Array) -> Array:
     """What the wall shows at its places, 0 dark to 1 bright.
 
     Parameters
     ----------
-    light : Light
+    light : WallLight
     across_mm, up_mm : ndarray
         From the wall's middle, mm; NaN is dark.
 

@@ -14,7 +14,7 @@ from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import add_noise, blur_by_motion, encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel, Shape
 from surfscan.synth.render import render
-from surfscan.synth.scene import Light, Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 
 __all__ = ["FAULTS", "Fault", "good_scene", "photograph_fault"]
 
@@ -69,7 +69,7 @@ def good_scene(width_px: int) -> Scene:
         corner_tags(SIZE_MM),
         (look_at(_EYE, (0.0, 0.0, 0.0)),),
         image_size_px=(width_px, height_px),
-        light=Light(room=0.5, board_bright=9.0, board_dark=0.3),
+        light=Lighting(room=0.5, board_bright=9.0, board_dark=0.3),
         albedo=0.25,
     )
 
@@ -199,7 +199,7 @@ def photograph_fault(fault: Fault, *, width_px: int = 320, seed: int = 7) -> Arr
         Grey, sRGB.
     """
     scene = fault.scene(good_scene(width_px))
-    shot = Shot("photo.jpg", scene.poses[0], varies=fault.varies)
+    shot = Exposure("photo.jpg", scene.poses[0], varies=fault.varies)
     picture = fault.spoil(render(scene, shot))
     if fault.half_good:
         half = picture.shape[0] // 2

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import io
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -11,9 +12,10 @@ from PIL import Image
 
 from surfscan.guide.drawings import DRAWINGS, draw
 from surfscan.guide.faults import FAULTS, photograph_fault
+from surfscan.guide.sheet_keys import keys_html, keys_markdown
 from surfscan.report.output import prepare_output, write_files
 
-__all__ = ["WETTING", "guide_files", "write_guide"]
+__all__ = ["CHAPTERS", "WETTING", "guide_files", "write_guide"]
 
 _LEVELS = 8  # grey levels of a picture are multiples of this: a third of the size, nothing to be seen of it
 
@@ -31,15 +33,25 @@ WETTING: tuple[str, ...] = (
 )
 
 
+CHAPTERS = {
+    "more-ways.md": "More ways to shoot: set-up photo, reference, lens, other lights, several views",
+    "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
+}
+"""Chapters written by hand, by file name (`data/guide/`)."""
+
+
 def guide_files() -> dict[str, bytes]:
     """Everything the guide is made of, by file name.
 
     Returns
     -------
     dict of str to bytes
-        ``guide.md``, ``guide.html``, the drawings as SVG and the pictures as PNG.
+        ``guide.md``, ``guide.html``, the keys of the job sheet, chapters, the drawings as SVG and the pictures as PNG.
     """
     files = {"guide.md": _markdown().encode(), "guide.html": _page().encode()}
+    files["sheet-keys.md"] = keys_markdown().encode()
+    for name in CHAPTERS:
+        files[name] = (resources.files("surfscan") / "data" / "guide" / name).read_bytes()
     for name, *_ in DRAWINGS:
         files[f"{name}.svg"] = draw(name).encode()
     for fault in FAULTS:
@@ -97,6 +109,8 @@ def _markdown() -> str:
             "",
         ]
     lines += ["# Wetting a surface, safely", "", *(f"- {line}" for line in WETTING), ""]
+    lines += ["# More", "", "- [The keys of the job sheet](sheet-keys.md)"]
+    lines += [f"- [{title}]({name})" for name, title in CHAPTERS.items()] + [""]
     return "\n".join(lines)
 
 
@@ -112,6 +126,10 @@ def _page() -> str:
     parts += [_figure(f"{f.name}.png", f.title, f.looks, f.cure) for f in FAULTS]
     parts.append("</div><h1>Wetting a surface, safely</h1><ul>")
     parts += [f"<li>{html.escape(line)}</li>" for line in WETTING]
+    parts.append(
+        f"</ul><h1>The keys of the job sheet</h1><div class='wide'>{keys_html()}</div><h1>More</h1><ul>"
+    )
+    parts += [f'<li><a href="{name}">{html.escape(title)}</a></li>' for name, title in CHAPTERS.items()]
     body = "\n".join(parts) + "</ul>"
     return f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><title>surfscan: the shot</title>
@@ -119,6 +137,7 @@ def _page() -> str:
 :root {{ color-scheme: light }}
 body {{ font: 17px/1.5 sans-serif; background: #f7f7f4; color: #181818; max-width: 76em; margin: 0 auto; padding: 1em }}
 .all {{ display: grid; grid-template-columns: repeat(auto-fill, minmax(min(20em, 100%), 1fr)); gap: 1.2em }}
+.wide {{ overflow-x: auto }} td, th {{ text-align: left; vertical-align: top; padding: .2em .6em .2em 0 }}
 figure {{ margin: 0 }} img {{ width: 100%; height: auto; border: 1px solid #d0d0cb }}
 </style></head><body>
 {body}

@@ -14,8 +14,8 @@ from pydantic import Field, ValidationError, model_validator
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Camera
+from surfscan.job.sheet_base import Table, as_tuples
 from surfscan.job.sheet_errors import refuse, retell
-from surfscan.job.sheet_tables import Table, as_tuples
 
 __all__ = ["LensFile", "LensFit", "LensSpread", "camera_for", "lens_text", "read_lens"]
 

@@ -197,8 +197,8 @@ def _photos(pattern: str, files: tuple[str, ...], diagonal_mm: float) -> list[di
 def _see_it_is_a_sheet(tables: Mapping[str, Any]) -> None:
     from pydantic import ValidationError
 
+    from surfscan.job.sheet_base import as_tuples
     from surfscan.job.sheet_errors import retell
-    from surfscan.job.sheet_tables import as_tuples
 
     try:
         Sheet.model_validate(as_tuples(dict(tables)))

@@ -15,20 +15,18 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from surfscan.core.errors import RefusedError
 from surfscan.job.lens_file import read_lens
+from surfscan.job.sheet_base import Table, as_tuples
+from surfscan.job.sheet_board import BoardSheet, TagsSheet
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_lamp import BallSheet, LampSheet
 from surfscan.job.sheet_tables import (
-    BoardSheet,
     CameraSheet,
     LimitsSheet,
     MeasureSheet,
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
-    Table,
-    TagsSheet,
     UncertaintySheet,
-    as_tuples,
 )
 
 __all__ = ["Sheet", "load_sheet"]
@@ -285,6 +283,12 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     ------
     RefusedError
         With the key, what was found, what is allowed and what to do.
+
+    Examples
+    --------
+    >>> sheet = surfscan.load_sheet(jobs / "flat")
+    >>> sheet.panel.stage, len(sheet.photos)
+    ('primer', 2)
     """
     folder = Path(folder)
     if folder.name == "panel.toml" and folder.is_file():

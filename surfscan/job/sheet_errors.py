@@ -10,7 +10,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["refuse", "retell"]
+__all__ = ["model_of", "refuse", "retell"]
 
 _OURS = "sheet"
 _SHOWN = 80  # letters of a found value worth showing
@@ -91,7 +91,7 @@ def _unknown_key(loc: list[int | str], model: type[BaseModel]) -> RefusedError:
         elsewhere = {
             key: str(top)
             for top, field in model.model_fields.items()
-            for key in _names(_model_of(field.annotation))
+            for key in _names(model_of(field.annotation))
         }
         other = difflib.get_close_matches(name, list(elsewhere), n=1, cutoff=0.8)
         written = {"photos": "[[photo]]"}
@@ -110,12 +110,12 @@ def _path(loc: list[int | str]) -> str:
     return text or "panel.toml"
 
 
-def _model_of(annotation: Any) -> type[BaseModel] | None:
+def model_of(annotation: Any) -> type[BaseModel] | None:
     """The table model inside an annotation such as ``X | None`` or ``tuple[X, ...]``."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return annotation
     for inner in get_args(annotation):
-        found = _model_of(inner)
+        found = model_of(inner)
         if found is not None:
             return found
     return None
@@ -135,7 +135,7 @@ def _table(loc: list[int | str], model: type[BaseModel]) -> type[BaseModel] | No
         if isinstance(part, int) or table is None:
             continue
         field = _field(table, part)
-        table = _model_of(field.annotation) if field is not None else None
+        table = model_of(field.annotation) if field is not None else None
     return table
 
 
@@ -149,7 +149,7 @@ def _description(loc: list[int | str], model: type[BaseModel]) -> str:
         field = _field(table, part)
         if field is None:
             break
-        text, table = field.description or text, _model_of(field.annotation)
+        text, table = field.description or text, model_of(field.annotation)
     return text
 
 

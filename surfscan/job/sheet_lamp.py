@@ -7,8 +7,8 @@ from typing import Annotated
 
 from pydantic import Field, field_validator, model_validator
 
+from surfscan.job.sheet_base import Length, Point3, Table, inside
 from surfscan.job.sheet_errors import refuse
-from surfscan.job.sheet_tables import Length, Point3, Table, inside
 
 __all__ = ["BallSheet", "LampSheet", "unit_vector"]
 
@@ -29,20 +29,27 @@ class LampSheet(Table):
     """The lamp and the room of a lamp job: `[lamp]`, each optional."""
 
     ambient_photo: str | None = Field(
+        title="the same shot with the lamp out",
         default=None,
         description="name of a photo in the job folder, taken with the lamp out and the same exposure",
     )
     exponent: Annotated[float, Field(ge=0.0, le=20.0)] = Field(
-        default=0.0, description="0 for a lamp that shines evenly, 1 for a flat panel of light, 0 to 20"
+        title="how much the lamp shines ahead",
+        default=0.0,
+        description="0 for a lamp that shines evenly, 1 for a flat panel of light, 0 to 20",
     )
     axis: Point3 | None = Field(
+        title="direction of every lamp",
         default=None,
         description="direction [x, y, z] in which every lamp shines brightest, in the panel frame",
     )
     aim_mm: Point3 | None = Field(
-        default=None, description="[x, y, z] of the place every lamp was aimed at, mm"
+        title="the place every lamp was aimed at; the panel's middle without `axis` and this",
+        default=None,
+        description="[x, y, z] of the place every lamp was aimed at, mm",
     )
     distance_mm: Length | None = Field(
+        title="distance of the lamps from the panel's middle, for lamps found by one ball",
         default=None,
         description="distance of the lamps from the panel's middle, mm, for lamps found by one ball",
     )
@@ -68,6 +75,7 @@ class BallSheet(Table):
     """One shiny ball lying on or beside the panel: `[[ball]]`."""
 
     centre_mm: Point3 = Field(
-        description="[x, y, z] of the ball's middle, mm; lying on the panel, z is its radius"
+        title="the polished ball's middle (z is its radius when it lies on the panel)",
+        description="[x, y, z] of the ball's middle, mm; lying on the panel, z is its radius",
     )
-    radius_mm: Length = Field(description="radius of the ball, mm")
+    radius_mm: Length = Field(title="the polished ball's radius", description="radius of the ball, mm")

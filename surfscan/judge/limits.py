@@ -132,6 +132,11 @@ def default_limits(stage: str) -> Limits:
     ------
     ValueError
         For an unknown stage.
+
+    Examples
+    --------
+    >>> surfscan.default_limits("primer").low_mm
+    0.04
     """
     if stage not in STAGES:
         raise ValueError(f"stage must be one of {STAGES}; found {stage!r}")

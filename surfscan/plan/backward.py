@@ -13,7 +13,9 @@ from scipy.optimize import differential_evolution, minimize
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.job.photo_quality import THRESHOLDS
 from surfscan.plan.contrast import work_out_contrast
-from surfscan.plan.forward import TAG_PX, Plan, plan_shot
+from surfscan.plan.forward import plan_shot
+from surfscan.plan.problems import TAG_PX
+from surfscan.plan.records import Plan
 from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Stage, build_stage, fold_bend, see
 from surfscan.plan.visible import MARGIN, NARROW, fit_of_plan, noise_height, set_up_error

@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 from surfscan.core.errors import UsageError
-from surfscan.plan.forward import Change, Work, work_out
+from surfscan.plan.records import Change, Work
 from surfscan.plan.shot import SURFACES, Shot
 from surfscan.plan.visible import MARGIN
+from surfscan.plan.working import work_out
 from surfscan.reading.budget import Inputs
 
 __all__ = ["best_changes"]

@@ -16,7 +16,7 @@ from scipy.special import j1
 from surfscan.core.colour import to_srgb
 from surfscan.core.records import Array, Board
 from surfscan.optics.mirror import fresnel
-from surfscan.plan.shot import Shot, Surface
+from surfscan.plan.shot import Finish, Shot
 from surfscan.plan.sight import Sight, Stage
 
 __all__ = ["Contrast", "base_look", "board_light_share", "specular_share", "work_out_contrast"]
@@ -94,7 +94,7 @@ def _hemispherical(index: float) -> float:
     return float(np.sum(weight * np.pi / 4 * 2 * fresnel(angle, index=index) * np.sin(angle) * np.cos(angle)))
 
 
-def base_look(surface: Surface, cos_out: Array | float) -> Array:
+def base_look(surface: Finish, cos_out: Array | float) -> Array:
     """How bright the base looks beside white paper (reflectance 1) in the same diffuse light.
 
     Under a clear film: Saunderson 1942, J. Opt. Soc. Am. 32, 727 (from memory): light is lost going in, and

@@ -7,8 +7,8 @@ from collections.abc import Callable
 
 import numpy as np
 
-from surfscan.plan.forward import Plan
 from surfscan.plan.ink import Disc, Line, Mark, Page, Polygon, Words
+from surfscan.plan.records import Plan
 from surfscan.plan.sight import build_stage
 from surfscan.plan.writers import page_to_png, page_to_svg
 

@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass, field, fields, replace
+from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import Any
 
 from surfscan.core.errors import UsageError
 from surfscan.job.photos import focal_from_35mm
 
-__all__ = ["SURFACES", "Light", "Shot", "Surface", "surface_named"]
+__all__ = ["SURFACES", "Finish", "RoomLight", "Shot", "finish_named"]
 
 
 @dataclass(frozen=True, slots=True)
-class Surface:
+class Finish:
     """What the panel's surface makes of light.
 
     Attributes
@@ -41,17 +40,17 @@ class Surface:
     texture_mrad: float = 0.0
 
 
-SURFACES: dict[str, Surface] = {
-    "gloss": Surface("gloss"),
-    "wet-primer": Surface("wet primer", index=1.33, albedo=0.4),
-    "satin": Surface("satin", albedo=0.2, texture_mrad=4.0),
-    "dry-primer": Surface("dry sanded primer", albedo=0.4, coated=False, rough_um=0.5),
+SURFACES: dict[str, Finish] = {
+    "gloss": Finish("gloss"),
+    "wet-primer": Finish("wet primer", index=1.33, albedo=0.4),
+    "satin": Finish("satin", albedo=0.2, texture_mrad=4.0),
+    "dry-primer": Finish("dry sanded primer", albedo=0.4, coated=False, rough_um=0.5),
 }
 """Usual surfaces. The roughness of sanded primer is a guess (no measured value was found): give your own."""
 
 
 @dataclass(frozen=True, slots=True)
-class Light:
+class RoomLight:
     """Brightness of everything, in units of the board's bright stripes.
 
     Attributes
@@ -119,8 +118,8 @@ class Shot:
         From the panel's middle.
     angle_deg : float
         Between the line of sight and the panel's normal: 0 looks straight on, 90 grazes.
-    surface : Surface
-    light : Light
+    surface : Finish
+    light : RoomLight
     square : bool
         Hard black and white stripes, as printed; else smooth ones.
     tag_side_mm : float
@@ -140,8 +139,8 @@ class Shot:
     board_distance_mm: float = 1000.0
     camera_distance_mm: float = 1000.0
     angle_deg: float = 35.0
-    surface: Surface = field(default_factory=lambda: SURFACES["gloss"])
-    light: Light = field(default_factory=Light)
+    surface: Finish = field(default_factory=lambda: SURFACES["gloss"])
+    light: RoomLight = field(default_factory=RoomLight)
     square: bool = True
     tag_side_mm: float = 36.0
 
@@ -210,33 +209,8 @@ class Shot:
         """A copy with other values; checked like a new one."""
         return replace(self, **changes)
 
-    @classmethod
-    def from_mapping(cls, given: Mapping[str, Any]) -> Shot:
-        """Make a shot of names and values, as from a form or a file.
 
-        Raises
-        ------
-        UsageError
-            For an unknown name (with the nearest known one), a missing panel, or a value out of range.
-        """
-        known = [f.name for f in fields(cls)]
-        for name in given:
-            if name not in known:
-                near = get_close_matches(name, known, 1)
-                raise UsageError(
-                    f"A shot has no {name!r}", allowed=", ".join(known), cure=f"use {near[0]}" if near else ""
-                )
-        if "panel_mm" not in given:
-            raise UsageError("The panel's size is missing", allowed="panel_mm, width and height in mm")
-        values: dict[str, Any] = {
-            k: tuple(v) if isinstance(v, list) else v for k, v in given.items() if v is not None
-        }
-        if isinstance(values.get("surface"), str):
-            values["surface"] = surface_named(values["surface"])
-        return cls(**values)
-
-
-def surface_named(name: str, **changes: Any) -> Surface:
+def finish_named(name: str, **changes: Any) -> Finish:
     """One of the usual surfaces, with some of its values replaced (None leaves one as it is).
 
     Raises

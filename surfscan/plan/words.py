@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import Any
 
 from surfscan.plan.backward import Placement
-from surfscan.plan.forward import Plan
+from surfscan.plan.records import Plan
 
 __all__ = ["plan_document", "plan_text"]
 

@@ -17,7 +17,8 @@ from surfscan.core.records import Array, Camera, Photo, TagSeen
 from surfscan.job.lens_file import camera_for, read_lens
 from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
-from surfscan.job.sheet_tables import PhotoSheet, TagsSheet
+from surfscan.job.sheet_board import TagsSheet
+from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
 

@@ -17,8 +17,9 @@ from numpy.typing import NDArray
 
 from surfscan.core.records import CheckResult, HeightMap, Spot
 from surfscan.report.figures import draw_map, draw_overlay
-from surfscan.report.output import written_whole
+from surfscan.report.output import output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
+from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = [
     "OUTPUT_FILES",
@@ -26,6 +27,7 @@ __all__ = [
     "document",
     "map_bytes",
     "plain",
+    "stored_of",
     "to_json",
     "write_png",
     "write_result",
@@ -64,13 +66,13 @@ def to_json(result: CheckResult) -> str:
     return json.dumps(document(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_result(out: Path, result: CheckResult) -> list[Path]:
+def write_result(out: Path | str, result: CheckResult) -> list[Path]:
     """Write all output files into `out`, replacing those of an earlier run and nothing else.
 
     Parameters
     ----------
-    out : Path
-        An existing folder (see `report.output.prepare_output`).
+    out : path
+        A folder; made when it is not there.
     result : CheckResult
 
     Returns
@@ -82,8 +84,14 @@ def write_result(out: Path, result: CheckResult) -> list[Path]:
     ------
     RefusedError
         When the folder can't be written or the disk is full; nothing is changed then.
+
+    Examples
+    --------
+    >>> [path.name for path in surfscan.write_result(out, result)]
+    ['height.npz', 'overlay.png', 'map.png', 'spots.csv', 'result.json']
     """
-    with written_whole(out, OUTPUT_FILES) as hidden:
+    out = Path(out)
+    with output_folder(out), written_whole(out, OUTPUT_FILES) as hidden:
         _write_height(hidden / "height.npz", result.height, result.maps)
         _write_pictures(hidden, result)
         (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
@@ -96,6 +104,12 @@ def map_bytes(result: CheckResult) -> bytes:
     data = io.BytesIO()
     _write_height(data, result.height, result.maps)
     return data.getvalue()
+
+
+def stored_of(result: CheckResult, *, name: str = "") -> StoredResult:
+    """A result as its written folder would be read back: what joins and comparisons work on."""
+    named = name or str(result.panel.get("name") or "this result")
+    return parse_result(to_json(result).encode(), map_bytes(result), name=named)
 
 
 def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, Any]) -> None:

@@ -7,29 +7,24 @@ killed at any moment, or a power cut, leaves every finished pass and no half of 
 from __future__ import annotations
 
 import re
-import sqlite3
-import time
 import zlib
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
-from typing import Any, TypeVar
+from typing import TypeVar
 
-from sqlalchemy import Engine, create_engine, delete, event, func, select
-from sqlalchemy.engine import URL, Connection, make_url
-from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError, SQLAlchemyError
+from sqlalchemy import Engine, delete, func, select
+from sqlalchemy.engine import Connection
+from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
 from surfscan.results.record_tables import VERSION, add_photos, digest, maps, passes, photos, prepare, row_of
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = ["Pass", "Record", "check_job_number", "open_record"]
-
-PATIENCE_S = 60.0
-"""How long a writer waits for another: eight bays that finish at once take a second or two."""
 
 JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
 """A job number has no letters, so that no number plate and no name gets into the record by habit."""
@@ -48,7 +43,6 @@ _LISTED = (
     passes.c.added,
     passes.c.program,
 )
-_CURE = "take the record from a copy, or start a new one; passes that can still be read stay readable"
 
 T = TypeVar("T")
 
@@ -187,8 +181,8 @@ class Record:
             with self._engine.connect() as connection:
                 return [Pass(**row) for row in connection.execute(query).mappings()]
         except DBAPIError as error:
-            if not _is_damage(error):
-                raise _unusable(self.name, error) from None
+            if not is_damage(error):
+                raise unusable(self.name, error) from None
         wanted = [one for one in (self._row(number) for number in self._numbers()) if one is not None]
         chosen = [one for one in wanted if job in (None, one.job) and panel in (None, one.panel)]
         if photo_sha256 is None:
@@ -264,28 +258,28 @@ class Record:
             with self._engine.connect() as connection:
                 row = connection.execute(query.where(passes.c.id == number)).one_or_none()
         except (SQLAlchemyError, UnicodeDecodeError) as error:
-            if isinstance(error, DBAPIError) and not _is_damage(error):
-                raise _unusable(self.name, error) from None
-            raise _damaged(number, "its row cannot be read") from None
+            if isinstance(error, DBAPIError) and not is_damage(error):
+                raise unusable(self.name, error) from None
+            raise damaged(number, "its row cannot be read") from None
         if row is None:
             raise UsageError(f"There is no pass {number} in {self.name}", cure="see surfscan history")
         document = str(row[0]).encode()
         if digest(document) != row[1]:
-            raise _damaged(number, "its document does not fit its digest")
+            raise damaged(number, "its document does not fit its digest")
         try:
             plain = zlib.decompress(row[3])
         except (zlib.error, TypeError):
-            raise _damaged(number, "its maps cannot be unpacked") from None
+            raise damaged(number, "its maps cannot be unpacked") from None
         if digest(plain) != row[4]:
-            raise _damaged(number, "its maps do not fit their digest")
+            raise damaged(number, "its maps do not fit their digest")
         return document, plain, str(row[2])
 
     def _write(self, work: Callable[[Connection], T]) -> T:
         try:
-            with _writing(self._engine) as connection:
+            with writing(self._engine) as connection:
                 return work(connection)
         except SQLAlchemyError as error:
-            raise _unusable(self.name, error) from None
+            raise unusable(self.name, error) from None
 
     def _numbers(self) -> Sequence[int]:
         """All numbers that may be there, also when the table can't be read in one go."""
@@ -293,15 +287,15 @@ class Record:
             with self._engine.connect() as connection:
                 return list(connection.execute(select(passes.c.id).order_by(passes.c.id)).scalars())
         except DBAPIError as error:
-            if not _is_damage(error):
-                raise _unusable(self.name, error) from None
+            if not is_damage(error):
+                raise unusable(self.name, error) from None
         try:  # the greatest number ever given: a small table of its own
             with self._engine.connect() as connection:
                 most = connection.exec_driver_sql(
                     "SELECT seq FROM sqlite_sequence WHERE name = 'surfscan_pass'"
                 ).scalar()
         except DBAPIError as error:
-            raise _unusable(self.name, error) from None
+            raise unusable(self.name, error) from None
         return range(1, int(most or 0) + 1)
 
     def _row(self, number: int) -> Pass | None:
@@ -340,19 +334,9 @@ def open_record(where: Path | str) -> Record:
     RefusedError
         When it can't be opened, is no record, is damaged, or was written by a newer surfscan.
     """
-    url, name = _url(where)
+    engine, name = open_engine(where)
     try:
-        engine = create_engine(url, **({"connect_args": {"timeout": PATIENCE_S}} if _is_sqlite(url) else {}))
-    except (ModuleNotFoundError, NoSuchModuleError) as error:
-        raise RefusedError(
-            f"The record {name} cannot be opened",
-            found=f"no driver for {url.drivername} ({error})",
-            cure="install it, for PostgreSQL: pip install 'psycopg[binary]'",
-        ) from None
-    if _is_sqlite(url):
-        _set_up_sqlite(engine)
-    try:
-        with _writing(engine) as connection:
+        with writing(engine) as connection:
             prepare(connection)
     except LookupError as error:
         engine.dispose()
@@ -364,7 +348,7 @@ def open_record(where: Path | str) -> Record:
         ) from None
     except (SQLAlchemyError, ValueError, KeyError, TypeError) as error:
         engine.dispose()
-        raise _unusable(name, error) from None
+        raise unusable(name, error) from None
     return Record(engine, name)
 
 
@@ -377,86 +361,3 @@ def check_job_number(job: str) -> None:
             allowed="digits, with . / - between them, at most 32: the record holds no plates and no names",
             cure="give the shop's own number of the job",
         )
-
-
-def _url(where: Path | str) -> tuple[URL, str]:
-    """The database's URL, and its name for messages, without a password."""
-    if isinstance(where, Path) or "://" not in where:
-        path = Path(where)
-        if path.is_dir():
-            raise RefusedError(f"The record {path} is a folder", allowed="a file", cure="name a file in it")
-        if not path.parent.is_dir():
-            raise RefusedError(f"The folder of the record {path} is not there", cure="make it first")
-        return URL.create("sqlite", database=str(path)), str(path)
-    try:
-        url = make_url(where)
-    except ArgumentError:
-        raise RefusedError(
-            "The record's address cannot be read", allowed="a file, or postgresql://user@host/name"
-        ) from None
-    if url.drivername in ("postgresql", "postgres"):
-        url = url.set(drivername="postgresql+psycopg")
-    return url, url.render_as_string(hide_password=True)
-
-
-def _is_sqlite(url: URL) -> bool:
-    return url.get_backend_name() == "sqlite"
-
-
-def _set_up_sqlite(engine: Engine) -> None:
-    """Write-ahead mode, full synchronisation, forgotten bytes overwritten; transactions are ours to begin."""
-
-    @event.listens_for(engine, "connect")
-    def connect(connection: sqlite3.Connection, _: Any) -> None:
-        connection.isolation_level = None
-        cursor = connection.cursor()
-        # Turning the mode on needs the file alone for a moment, and SQLite does not wait for that by itself.
-        ends = time.monotonic() + PATIENCE_S
-        while True:
-            try:
-                if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-                    cursor.execute("PRAGMA journal_mode = WAL")
-                break
-            except sqlite3.OperationalError as error:
-                if "locked" not in str(error) or time.monotonic() > ends:
-                    raise
-                time.sleep(0.02)
-        cursor.execute("PRAGMA synchronous = FULL")
-        cursor.execute("PRAGMA foreign_keys = ON")
-        cursor.execute("PRAGMA secure_delete = ON")
-        cursor.close()
-
-
-@contextmanager
-def _writing(engine: Engine) -> Iterator[Connection]:
-    """One transaction that writes, from its start: in SQLite a reader can't become a writer without a risk."""
-    with engine.connect() as connection:
-        if engine.dialect.name == "sqlite":
-            connection.exec_driver_sql("BEGIN IMMEDIATE")
-        try:
-            yield connection
-        except BaseException:
-            connection.rollback()
-            raise
-        connection.commit()
-
-
-def _is_damage(error: DBAPIError) -> bool:
-    words = ("malformed", "not a database", "corrupt", "disk i/o error", "could not decode")
-    return any(word in str(error.orig).lower() for word in words)
-
-
-def _damaged(number: int, found: str) -> RefusedError:
-    return RefusedError(f"Pass {number} of the record is damaged", found=found, cure=_CURE)
-
-
-def _unusable(name: str, error: Exception) -> RefusedError:
-    found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
-    first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
-    if isinstance(error, DBAPIError) and _is_damage(error):
-        return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
-    return RefusedError(
-        f"The record {name} cannot be used",
-        found=first,
-        cure="check its path or address, its rights, and room",
-    )

@@ -14,6 +14,7 @@ from pydantic import BaseModel, ConfigDict, ValidationError
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
+from surfscan.core.showing import in_notebook, in_short
 
 __all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
 
@@ -27,7 +28,7 @@ _MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
 _CURE = "check the job again, or take the folder from a copy"
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True, slots=True, repr=False)
 class StoredResult:
     """One check as its folder (or the record) holds it.
 
@@ -73,6 +74,13 @@ class StoredResult:
 
     def __post_init__(self) -> None:
         _freeze(*self.maps.values())
+
+    def __repr__(self) -> str:
+        return in_short(self)
+
+    def _repr_html_(self) -> str:
+        """Picture and table, for a notebook."""
+        return in_notebook(self)
 
 
 class _Panel(BaseModel):
@@ -132,6 +140,12 @@ def load_result(folder: Path | str) -> StoredResult:
     ------
     RefusedError
         When a file is missing, damaged, or of a newer schema.
+
+    Examples
+    --------
+    >>> written = surfscan.write_result(out, result)
+    >>> surfscan.load_result(out).verdict == result.verdict
+    True
     """
     folder = Path(folder)
     if not folder.is_dir():

@@ -5,17 +5,17 @@ from __future__ import annotations
 from typing import Any
 
 from surfscan.job.sheet_writing import write_sheet
-from surfscan.screen.pattern import Frame, Screen
+from surfscan.screen.pattern import Screen, ScreenFrame
 
 __all__ = ["keys_text", "sheet_keys"]
 
 
-def sheet_keys(frames: tuple[Frame, ...], screen: Screen) -> dict[str, Any]:
+def sheet_keys(frames: tuple[ScreenFrame, ...], screen: Screen) -> dict[str, Any]:
     """The tables ``board`` and ``photo``; where the screen stands is for the user to measure.
 
     Parameters
     ----------
-    frames : tuple of Frame
+    frames : tuple of ScreenFrame
         As photographed, one photo each.
     screen : Screen
 
@@ -40,7 +40,7 @@ def sheet_keys(frames: tuple[Frame, ...], screen: Screen) -> dict[str, Any]:
     return {"board": board, "photo": photos}
 
 
-def keys_text(frames: tuple[Frame, ...], screen: Screen) -> str:
+def keys_text(frames: tuple[ScreenFrame, ...], screen: Screen) -> str:
     """The same as text to put into `panel.toml`, with what is still to be measured."""
     text = write_sheet(sheet_keys(frames, screen))
     measure = (

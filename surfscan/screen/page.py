@@ -7,7 +7,7 @@ from dataclasses import asdict
 from importlib import resources
 from typing import Any
 
-from surfscan.screen.pattern import CARD_MM, DOT_SHARE, LEAST_STEP_S, Frame, Screen
+from surfscan.screen.pattern import CARD_MM, DOT_SHARE, LEAST_STEP_S, Screen, ScreenFrame
 
 __all__ = ["CAUTION", "make_remote", "make_screen_page"]
 
@@ -18,7 +18,7 @@ CAUTION = (
 
 
 def make_screen_page(
-    frames: tuple[Frame, ...],
+    frames: tuple[ScreenFrame, ...],
     *,
     screen: Screen | None = None,
     diagonal_in: float | None = None,
@@ -29,7 +29,7 @@ def make_screen_page(
 
     Parameters
     ----------
-    frames : tuple of Frame
+    frames : tuple of ScreenFrame
     screen : Screen, optional
         Only for its pixel size, when it is known; else the page asks.
     diagonal_in : float, optional

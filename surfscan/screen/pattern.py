@@ -16,7 +16,15 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.errors import RefusedError
 
 __all__ = [
-    "CARD_MM", "DOT_SHARE", "LEAST_STEP_S", "Frame", "Screen", "check_fits", "draw_frame", "encode", "frames_of",
+    "CARD_MM",
+    "DOT_SHARE",
+    "LEAST_STEP_S",
+    "Screen",
+    "ScreenFrame",
+    "check_fits",
+    "draw_frame",
+    "encode",
+    "frames_of",
     "screen_of_diagonal",
 ]  # fmt: skip
 
@@ -35,7 +43,7 @@ _LEAST_PX = 8.0  # device pixels in a period: below it edges and cosines are coa
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class ScreenFrame:
     """One picture of the series.
 
     Attributes
@@ -98,7 +106,7 @@ def screen_of_diagonal(diagonal_in: float, pixels: tuple[int, int]) -> Screen:
 
 def frames_of(
     pattern: str, *, periods_mm: tuple[float, ...], steps: int = 4, ways: tuple[str, ...] = ("across", "up")
-) -> tuple[Frame, ...]:
+) -> tuple[ScreenFrame, ...]:
     """The frames of a series in the order to be photographed.
 
     Parameters
@@ -135,20 +143,20 @@ def frames_of(
     if not ways or not set(ways) <= {"across", "up"}:
         raise RefusedError("The direction is not known", found=", ".join(ways), allowed="across, up")
     if pattern == "dots":
-        return (Frame("dots", "", periods_mm[0]),)
+        return (ScreenFrame("dots", "", periods_mm[0]),)
     if pattern == "stripes":
-        return tuple(Frame("stripes", way, periods_mm[0]) for way in ways)
+        return tuple(ScreenFrame("stripes", way, periods_mm[0]) for way in ways)
     if not 3 <= steps <= 16:
         raise RefusedError("The number of steps can't be used", found=str(steps), allowed="3 to 16")
     return tuple(
-        Frame("stepped", way, period, 360.0 * k / steps)
+        ScreenFrame("stepped", way, period, 360.0 * k / steps)
         for way in ways
         for period in periods_mm
         for k in range(steps)
     )
 
 
-def check_fits(frames: tuple[Frame, ...], screen: Screen) -> None:
+def check_fits(frames: tuple[ScreenFrame, ...], screen: Screen) -> None:
     """Refuse periods too fine or too wide for a screen.
 
     Raises
@@ -172,12 +180,12 @@ def check_fits(frames: tuple[Frame, ...], screen: Screen) -> None:
             )
 
 
-def draw_frame(frame: Frame, screen: Screen) -> Array:
+def draw_frame(frame: ScreenFrame, screen: Screen) -> Array:
     """The picture as it must stand on the screen.
 
     Parameters
     ----------
-    frame : Frame
+    frame : ScreenFrame
     screen : Screen
 
     Returns

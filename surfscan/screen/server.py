@@ -15,7 +15,7 @@ from typing import Any, Protocol
 from urllib.parse import parse_qs, urlsplit
 
 from surfscan.screen.page import make_remote
-from surfscan.screen.pattern import LEAST_STEP_S, Frame, Screen
+from surfscan.screen.pattern import LEAST_STEP_S, Screen, ScreenFrame
 
 __all__ = ["ScreenServer", "Series"]
 
@@ -42,12 +42,14 @@ class Series:
 
     Parameters
     ----------
-    frames : tuple of Frame
+    frames : tuple of ScreenFrame
     clock : callable, optional
         Seconds, rising.
     """
 
-    def __init__(self, frames: tuple[Frame, ...], *, clock: Callable[[], float] = time.monotonic) -> None:
+    def __init__(
+        self, frames: tuple[ScreenFrame, ...], *, clock: Callable[[], float] = time.monotonic
+    ) -> None:
         self.frames, self.index = frames, 0
         self.screen: Screen | None = None
         self._clock, self._changed, self._lock = clock, -1e9, threading.Lock()

@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Flatness", "LineFit", "Plane", "fit_line", "fit_plane", "flatness", "minimum_zone"]
+__all__ = ["Flatness", "Plane", "fit_plane", "flatness", "minimum_zone"]
 
 Array = NDArray[Any]
 
@@ -24,34 +24,6 @@ REFERENCES = ("as given", "least-squares plane", "minimum-zone plane")
 
 _TOO_FEW = "fewer than three measured places that are not in one line: no plane is determined"
 _NOTHING = "nothing was measured"
-
-
-@dataclass(frozen=True, slots=True)
-class LineFit:
-    """y = intercept + slope * x by ordinary least squares.
-
-    Attributes
-    ----------
-    intercept, slope : float
-        NaN when fewer than two different x were given.
-    covariance : ndarray (2, 2)
-        Of (intercept, slope), scaled by the residuals' variance; NaN with fewer than three points.
-    residual_sd : float
-        Standard deviation of the residuals with n - 2 degrees of freedom; NaN with fewer than three points.
-    dof : int
-        n - 2, not below 0.
-    """
-
-    intercept: float
-    slope: float
-    covariance: Array
-    residual_sd: float
-    dof: int
-
-    def at(self, x: float) -> tuple[float, float]:
-        """Value of the line at x, and its standard uncertainty."""
-        row = np.array([1.0, x])
-        return self.intercept + self.slope * x, math.sqrt(float(row @ self.covariance @ row))
 
 
 @dataclass(frozen=True, slots=True)
@@ -96,43 +68,6 @@ class Flatness:
     reference: str
     cells: int
     reason: str = ""
-
-
-def fit_line(x: Array, y: Array) -> LineFit:
-    """Ordinary least-squares line with its covariance (JCGM 100, H.3).
-
-    Parameters
-    ----------
-    x, y : ndarray (N,), float
-        Points; pairs with a NaN are left out.
-
-    Returns
-    -------
-    LineFit
-        NaN where too few points are left.
-
-    Raises
-    ------
-    ValueError
-        When the shapes differ.
-    """
-    x, y = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
-    if x.shape != y.shape or x.ndim != 1:
-        raise ValueError(f"x and y must be 1-D of one length; found {x.shape} and {y.shape}")
-    known = np.isfinite(x) & np.isfinite(y)
-    x, y = x[known], y[known]
-    unknown = np.full((2, 2), np.nan)
-    if x.size < 2 or np.ptp(x) == 0:
-        return LineFit(math.nan, math.nan, unknown, math.nan, 0)
-    middle = float(x.mean())
-    design = np.column_stack([np.ones_like(x), x - middle])
-    (level, slope), inverse, residual = _solve(design, y)
-    # back from the middle to x = 0
-    shift = np.array([[1.0, -middle], [0.0, 1.0]])
-    dof = max(x.size - 2, 0)
-    sd = math.sqrt(float(residual @ residual) / dof) if dof else math.nan
-    covariance = shift @ inverse @ shift.T * sd**2 if dof else unknown
-    return LineFit(float(level - slope * middle), float(slope), covariance, sd, dof)
 
 
 def fit_plane(height_mm: Array, *, step_mm: float, vertical: bool = False) -> Plane:

@@ -28,7 +28,6 @@ __all__ = [
     "LineGap",
     "gap_along",
     "gap_at",
-    "gap_map",
     "worst_gap",
 ]
 
@@ -192,40 +191,6 @@ def gap_along(
         profile[part] = windows[:, middle]
         gap[part] = np.maximum(rest(windows, t)[0] - windows[:, middle], 0.0)
     return LineGap(along, profile, gap)
-
-
-def gap_map(
-    height_mm: Array,
-    *,
-    step_mm: float,
-    direction_deg: float = 0.0,
-    length_mm: float = STRAIGHTEDGE_LENGTH.value,
-    every: int = 1,
-) -> Array:
-    """Gap at every place for one direction.
-
-    Parameters
-    ----------
-    height_mm, step_mm, direction_deg, length_mm
-        As in `gap_at`.
-    every : int
-        Only every so many rows and columns.
-
-    Returns
-    -------
-    ndarray (ceil(H / every), ceil(W / every)), float64
-        mm, at the cells ``[::every, ::every]``; NaN where no gap is given.
-
-    Raises
-    ------
-    ValueError
-        For a length under two cells.
-    """
-    height = _checked(height_mm, step_mm, length_mm)
-    rows, columns = np.arange(0, height.shape[0], every), np.arange(0, height.shape[1], every)
-    row, column = (part.ravel() for part in np.meshgrid(rows, columns, indexing="ij"))
-    gap = _gaps(height, row, column, direction_deg, length_mm, step_mm)
-    return gap.reshape(rows.size, columns.size)
 
 
 def worst_gap(

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from surfscan.synth.render import render
-from surfscan.synth.scene import Scene, Shot
+from surfscan.synth.scene import Exposure, Scene
 
 __all__ = [
     "add_noise",
@@ -215,7 +215,7 @@ def sheet_text(scene: Scene, *, encoding: str = "srgb") -> str:
     return "\n".join(lines) + "\n"
 
 
-def _photo_lines(shot: Shot, scene: Scene, encoding: str) -> list[str]:
+def _photo_lines(shot: Exposure, scene: Scene, encoding: str) -> list[str]:
     lines = ["", "[[photo]]", f'file = "{shot.file}"']
     if shot.pattern in ("stripes", "stepped"):
         lines.append(f'varies = "{shot.varies}"')

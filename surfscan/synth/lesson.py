@@ -16,7 +16,7 @@ from surfscan.optics.mirror import fold_curvature
 from surfscan.synth.camera_noise import add_noise, encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.render import mirror_hits, project, render
-from surfscan.synth.scene import Light, Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Flat, Shape
 
 __all__ = ["Dent", "Exercise", "Lesson", "Viewing", "find_the_low", "photograph", "score_answer"]
@@ -158,7 +158,7 @@ def photograph(dents: tuple[Dent, ...], viewing: Viewing, *, width_px: int = 560
     )
 
 
-def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Scene, Shot]:
+def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Scene, Exposure]:
     size = (width_px, width_px * 3 // 4)
     deviation: Shape = Flat()
     for dent in dents:
@@ -174,7 +174,7 @@ def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Sc
     )
     pose = look_at(900 * np.array([0.0, -math.cos(e), math.sin(e)]), (0.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
     camera = Camera(1.13 * width_px, ((size[0] - 1) / 2, (size[1] - 1) / 2))
-    shot = Shot("lesson.jpg", pose, varies=viewing.varies)
+    shot = Exposure("lesson.jpg", pose, varies=viewing.varies)
     scene = Scene(
         Panel(SIZE_MM, form, deviation, edge_mm=20.0),
         camera,
@@ -184,13 +184,13 @@ def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Sc
         image_size_px=size,
         roughness_rad=0.012 * viewing.haze,
         albedo=0.06,  # dark paint under a dimmed room: the stripes stand out, and haze is seen for what it is
-        light=Light(room=0.4, room_seen=0.2, board_bright=9.0, board_dark=0.1, background=0.12),
+        light=Lighting(room=0.4, room_seen=0.2, board_bright=9.0, board_dark=0.1, background=0.12),
         supersampling=2,
     )
     return scene, shot
 
 
-def _folding(scene: Scene, shot: Shot, dents: tuple[Dent, ...], viewing: Viewing) -> tuple[float, float]:
+def _folding(scene: Scene, shot: Exposure, dents: tuple[Dent, ...], viewing: Viewing) -> tuple[float, float]:
     """The least fold margin over all lows (under 0: folds), 1/mm, and the deepest low of the first's width."""
     eye = float(np.linalg.norm(shot.pose.centre_mm))
     incidence = math.pi / 2 - math.radians(_ELEVATION_DEG)

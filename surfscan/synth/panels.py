@@ -27,11 +27,11 @@ __all__ = [
     "Halo",
     "Panel",
     "Ridge",
+    "Ripple",
     "Shape",
     "Sum",
     "Texture",
     "Valley",
-    "Wave",
 ]
 
 
@@ -201,7 +201,7 @@ class Halo(Shape):
 
 
 @dataclass(frozen=True)
-class Wave(Shape):
+class Ripple(Shape):
     """z = amplitude * cos(2 pi u / wavelength + phase), u running along ``angle_deg``."""
 
     amplitude_mm: float

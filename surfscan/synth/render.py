@@ -21,7 +21,7 @@ from numpy.typing import ArrayLike, NDArray
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Flat, Panel
-from surfscan.synth.scene import Scene, Shot, Tags
+from surfscan.synth.scene import Exposure, Scene, Tags
 
 __all__ = ["Hits", "fresnel", "mirror_hits", "pixel_rays", "project", "render"]
 
@@ -179,7 +179,7 @@ def _meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[
     return landed @ board.across, landed @ board.up, far
 
 
-def _board_seen(scene: Scene, shot: Shot, picture: Array) -> Array:
+def _board_seen(scene: Scene, shot: Exposure, picture: Array) -> Array:
     """The board's front drawn over the picture, where the camera sees it directly."""
     board, n = scene.board, scene.supersampling
     assert board is not None  # the caller's check
@@ -204,7 +204,7 @@ def _board_seen(scene: Scene, shot: Shot, picture: Array) -> Array:
     return out
 
 
-def _board_shine(scene: Scene, shot: Shot, a: Array, b: Array, sigma: Array | float) -> Array:
+def _board_shine(scene: Scene, shot: Exposure, a: Array, b: Array, sigma: Array | float) -> Array:
     """Radiance of the board at its places (a, b): the pattern, and the tags over it."""
     light, board = scene.light, scene.board
     assert board is not None
@@ -228,7 +228,7 @@ def _board_shine(scene: Scene, shot: Shot, a: Array, b: Array, sigma: Array | fl
     return shone
 
 
-def render(scene: Scene, shot: Shot) -> Array:
+def render(scene: Scene, shot: Exposure) -> Array:
     """Return the photo in linear light, (H, W) float32, noiseless; 1 is white, more is possible."""
     width, height = scene.image_size_px
     picture: NDArray[Any] = np.full((height, width), _background(scene, shot), dtype=np.float32)
@@ -244,11 +244,11 @@ def render(scene: Scene, shot: Shot) -> Array:
     return picture
 
 
-def _background(scene: Scene, shot: Shot) -> float:
+def _background(scene: Scene, shot: Exposure) -> float:
     return 0.004 if shot.pattern == "lamp" else scene.light.background
 
 
-def _window(scene: Scene, shot: Shot) -> tuple[int, int, int, int]:
+def _window(scene: Scene, shot: Exposure) -> tuple[int, int, int, int]:
     """The part of the picture that the panel's rim spans, a little widened."""
     w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
     t = np.linspace(-1, 1, 41)
@@ -261,7 +261,7 @@ def _window(scene: Scene, shot: Shot) -> tuple[int, int, int, int]:
     return left, top, int(np.clip(high[0], left, width)), int(np.clip(high[1], top, height))
 
 
-def _strip(scene: Scene, shot: Shot, left: int, right: int, top: int, bottom: int) -> Array:
+def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom: int) -> Array:
     pad, n = 3, scene.supersampling  # cubic interpolation reads two neighbours
     columns = np.arange(left - pad, right + pad)
     rows = np.arange(top - pad, bottom + pad)[:, None]
@@ -348,7 +348,7 @@ def _tag_paper(tags: Tags, panel: Panel, x: Array, y: Array) -> tuple[Array, Arr
     return paper, on_tag
 
 
-def _reflection(scene: Scene, shot: Shot, hits: Hits, finer: Any) -> Array:
+def _reflection(scene: Scene, shot: Exposure, hits: Hits, finer: Any) -> Array:
     light, board = scene.light, scene.board
     share = fresnel(finer(hits.cos_in, nan=1.0), scene.index)
     if board is None:
@@ -364,7 +364,7 @@ def _reflection(scene: Scene, shot: Shot, hits: Hits, finer: Any) -> Array:
     return reflected
 
 
-def _lamp_light(scene: Scene, shot: Shot, hits: Hits, p: Array, q: Array, finer: Any) -> Array:
+def _lamp_light(scene: Scene, shot: Exposure, hits: Hits, p: Array, q: Array, finer: Any) -> Array:
     """Irradiance of a near point lamp: power * max(0, n.l) / d^2, plus a little from the room."""
     assert shot.lamp_mm is not None  # Shot's own check
     lx, ly, lz = shot.lamp_mm[0] - hits.x_mm, shot.lamp_mm[1] - hits.y_mm, shot.lamp_mm[2] - hits.z_mm

@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.panels import Panel
 
-__all__ = ["Light", "Patch", "Scene", "Shot", "Tags", "board_facing", "corner_tags", "look_at"]
+__all__ = ["Exposure", "Lighting", "Scene", "Stain", "Tags", "board_facing", "corner_tags", "look_at"]
 
 Array = NDArray[Any]
 
@@ -89,7 +89,7 @@ def corner_tags(
 
 
 @dataclass(frozen=True)
-class Patch:
+class Stain:
     """An oval of another albedo (filler on primer), `width_mm` by `height_mm` about (x_mm, y_mm)."""
 
     x_mm: float
@@ -100,7 +100,7 @@ class Patch:
 
 
 @dataclass(frozen=True)
-class Light:
+class Lighting:
     """Brightness of everything, in units in which 1 is the camera's white.
 
     Attributes
@@ -129,7 +129,7 @@ class Light:
 
 
 @dataclass(frozen=True)
-class Shot:
+class Exposure:
     """One photo: its file, camera pose, and what the board shows (or where the lamp is).
 
     `pattern` is "stripes", "stepped", "dots" or "lamp". `period_mm` None means the board's. With `shows_board` the
@@ -180,11 +180,11 @@ class Scene:
     board: Board | None = None
     tags: Tags | None = None
     poses: tuple[Pose, ...] = ()
-    shots: tuple[Shot, ...] = ()
+    shots: tuple[Exposure, ...] = ()
     image_size_px: tuple[int, int] = (1600, 1200)
-    light: Light = field(default_factory=Light)
+    light: Lighting = field(default_factory=Lighting)
     albedo: float = 0.2
-    patches: tuple[Patch, ...] = ()
+    patches: tuple[Stain, ...] = ()
     index: float = 1.5
     roughness_rad: float = 0.0
     square: bool = True
@@ -200,13 +200,13 @@ class Scene:
         default_factory=lambda: {"low_mm": 0.04, "high_mm": 0.04, "filler_depth_mm": 6.35}
     )
 
-    def all_shots(self) -> tuple[Shot, ...]:
+    def all_shots(self) -> tuple[Exposure, ...]:
         """The shots, or the pair of stripe photos that `poses` stands for."""
         if self.shots:
             return self.shots
         if not self.poses:
             raise ValueError("a scene needs shots or poses")
         return (
-            Shot("stripes-across.jpg", self.poses[0], varies="across"),
-            Shot("stripes-up.jpg", self.poses[-1], varies="up"),
+            Exposure("stripes-across.jpg", self.poses[0], varies="across"),
+            Exposure("stripes-up.jpg", self.poses[-1], varies="up"),
         )

@@ -17,7 +17,7 @@ from surfscan.plan.sight import build_stage, see
 from surfscan.reading.budget import Inputs
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Panel
-from surfscan.synth.scene import Light, Scene
+from surfscan.synth.scene import Lighting, Scene
 from surfscan.synth.shape import Flat, Shape
 
 PIXELS = (1600, 1200)
@@ -85,7 +85,7 @@ def scene_of(shot: Shot, lows: list[tuple[float, float]], depth: float, width: f
         tags=stage.tags,
         poses=(stage.pose, stage.pose),
         image_size_px=shot.image_px,
-        light=Light(
+        light=Lighting(
             room=bright.diffuse / white,
             room_seen=light.room_seen / white,
             board_bright=(mean + kept * half) / white,

@@ -25,7 +25,7 @@ from reading.own_photos import FOCAL, take
 from surfscan.change.comparison import compare_results
 from surfscan.check.pipeline import check_job
 from surfscan.core.records import Camera
-from surfscan.synth.panels import Crown, Dish, Flat, Panel, Shape, Wave
+from surfscan.synth.panels import Crown, Dish, Flat, Panel, Ripple, Shape
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 
 SIZE = (500.0, 360.0)
@@ -63,7 +63,7 @@ def _faults(rng_state: dict[str, float], fill: float, move: tuple[float, float, 
     filled = Dish(*at(s["x"], s["y"]), -s["depth"] * fill, s["width"])
     high = Dish(*at(-s["x"] * 1.4, s["hy"]), 0.18, 80)
     small = Dish(*at(-s["x"] * 1.2, -s["hy"]), -0.12, 70)
-    faults = low + high + small + Wave(0.001, 130, 20 + np.degrees(turn)) + Wave(0.0008, 90, 100)
+    faults = low + high + small + Ripple(0.001, 130, 20 + np.degrees(turn)) + Ripple(0.0008, 90, 100)
     return (faults if fill == 0 else faults + filled), filled
 
 

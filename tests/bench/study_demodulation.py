@@ -38,7 +38,7 @@ from surfscan.surface.slopes import newton_step
 from surfscan.synth.camera_noise import add_noise
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.render import render
-from surfscan.synth.scene import Light, Scene, board_facing, look_at
+from surfscan.synth.scene import Lighting, Scene, board_facing, look_at
 
 Array = np.ndarray
 SIZE = 480.0, 360.0
@@ -65,7 +65,7 @@ def base_scene(period_mm: float = 15.0) -> Scene:
         board=board_facing(1000.0, 55.0, size_mm=(1900.0, 1700.0), period_mm=30.0),
         poses=(look_at((20.0, -570.0, 820.0), (0, 0, 0)), look_at((-30.0, -580.0, 810.0), (0, 0, 0))),
         image_size_px=(1280, 960),
-        light=Light(room=0.3, board_bright=5.0),
+        light=Lighting(room=0.3, board_bright=5.0),
         lens_blur_px=0.6,
     )
 

@@ -14,8 +14,9 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from gloss.test_gloss_mitsuba import CAMERA, CASES, EYE, PERIOD, PIXELS, TARGET, by_mitsuba, map_of, shifts
 
-from surfscan import preview_gloss, walk_round
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels, picture_of
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.viewing import walk_round
 from surfscan.synth.scene import board_facing, look_at
 
 wall = board_facing(620, 43, size_mm=(960, 960), period_mm=PERIOD)

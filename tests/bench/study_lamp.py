@@ -24,7 +24,7 @@ from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Flat, Panel
-from surfscan.synth.scene import Light, Patch, Scene, Shot, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 SIZE, PIXELS = (620.0, 440.0), (1000, 720)
 POSE = look_at((30, -140, 1300), (0, 0, 0))
@@ -45,14 +45,14 @@ def make(seed: int, count: int) -> Scene:
     turn = float(rng.uniform(0, 6)) + 2 * np.pi * np.arange(count) / count
     height = float(rng.uniform(330, 450))
     places = np.round(np.stack([850 * np.cos(turn), 850 * np.sin(turn), np.full(count, height)], -1), 1)
-    patch = Patch(
+    patch = Stain(
         lows[0].x_mm + float(rng.uniform(-40, 40)),
         lows[0].y_mm,
         float(rng.uniform(100, 260)),
         float(rng.uniform(100, 240)),
         float(rng.choice([0.3, 0.7])),
     )
-    shots = tuple(Shot(f"lamp-{k}.png", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(places))
+    shots = tuple(Exposure(f"lamp-{k}.png", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(places))
     return Scene(
         Panel(SIZE, Flat(), lows[0] + lows[1]),
         CAMERA,
@@ -60,7 +60,7 @@ def make(seed: int, count: int) -> Scene:
         corner_tags(SIZE),
         shots=shots,
         image_size_px=PIXELS,
-        light=Light(room=float(rng.uniform(0, 0.6)), lamp_power_mm2=7e5, background=0.05),
+        light=Lighting(room=float(rng.uniform(0, 0.6)), lamp_power_mm2=7e5, background=0.05),
         albedo=0.45,
         patches=(patch,),
         supersampling=2,

@@ -23,7 +23,7 @@ from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Panel
-from surfscan.synth.scene import Light, Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Flat
 
 ALLOWED = {"stripes": (0.002, 0.02), "stepped": (0.0007, 0.02), "dots": (0.005, 0.05), "one": (0.0, 0.15)}
@@ -93,20 +93,20 @@ def by_own(light: str, spec: dict[str, Any], folder: Path, seed: int) -> None:
         image_size_px=pixels,
         albedo=0.1,
         dot_radius_mm=4.5,
-        light=Light(board_bright=16.0, board_dark=0.1) if light == "dots" else Light(),
+        light=Lighting(board_bright=16.0, board_dark=0.1) if light == "dots" else Lighting(),
         limits_mm=dict(zip(("low_mm", "high_mm", "filler_depth_mm"), spec["limits"], strict=True)),
         stage="clear" if light == "stepped" else "primer",
     )
     write_job(scene, folder, rng=np.random.default_rng(seed), full_well_e=14000.0)
 
 
-def own_shots(light: str, pose: Any) -> list[Shot]:
+def own_shots(light: str, pose: Any) -> list[Exposure]:
     """The shots of a light, all from one place."""
     if light == "dots":
-        return [Shot("dots.jpg", pose, pattern="dots")]
+        return [Exposure("dots.jpg", pose, pattern="dots")]
     if light == "stepped":
         return [
-            Shot(
+            Exposure(
                 f"{v}-{p:.0f}-{k}.jpg",
                 pose,
                 pattern="stepped",
@@ -119,7 +119,7 @@ def own_shots(light: str, pose: Any) -> list[Shot]:
             for k in range(STEPS)
         ]
     return [
-        Shot(f"stripes-{v}.jpg", pose, varies=v)
+        Exposure(f"stripes-{v}.jpg", pose, varies=v)
         for v in (("across",) if light == "one" else ("across", "up"))
     ]
 

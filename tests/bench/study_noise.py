@@ -27,7 +27,7 @@ from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes
 from surfscan.synth.panels import Crown, Flat, Panel
 from surfscan.synth.render import mirror_hits, render
-from surfscan.synth.scene import Light, Scene, board_facing, look_at
+from surfscan.synth.scene import Lighting, Scene, board_facing, look_at
 
 Array = np.ndarray
 
@@ -51,7 +51,7 @@ def make_scene(*, square: bool, crowned: bool) -> Scene:
         board=board_facing(1000.0, 55.0, size_mm=(1700.0, 1500.0), period_mm=30.0),
         poses=(look_at((20.0, -560.0, 800.0), (0, 0, 0)), look_at((-30.0, -580.0, 790.0), (0, 0, 0))),
         image_size_px=(1280, 960),
-        light=Light(room=0.3, board_bright=5.0),
+        light=Lighting(room=0.3, board_bright=5.0),
         square=square,
         lens_blur_px=0.7,
     )

@@ -11,12 +11,13 @@ import pytest
 from PIL import Image
 from result_folders import bump, grid, make_folder
 
-from surfscan import cli, preview_gloss, walk_round, write_gloss
+from surfscan import cli
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Grid, HeightMap
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels
-from surfscan.gloss.sheet import draw_gloss_pair
-from surfscan.gloss.viewing import Light, Viewpoint, aim_camera, brightness, face_wall
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
+from surfscan.gloss.viewing import Viewpoint, WallLight, aim_camera, brightness, face_wall, walk_round
 
 
 def made(deviation: np.ndarray, form: np.ndarray | float = 0.0) -> HeightMap:
@@ -144,13 +145,13 @@ def test_settings_out_of_range_are_a_sentence(wrong: dict[str, object], said: st
 def test_lights_on_the_wall() -> None:
     """Half of a striped wall is bright, a strip's and a grid's share is that of their widths."""
     a, b = np.meshgrid(np.arange(0, 240, 0.5) + 0.25, np.arange(0, 240, 0.5) + 0.25)
-    assert brightness(Light("stripes", 40.0), a, b).mean() == 0.5
-    assert brightness(Light("strip", 40.0, 24.0, at_mm=120.0), a, b).mean() == pytest.approx(0.1)
-    assert brightness(Light("grid", 40.0, 8.0), a, b).mean() == pytest.approx(1 - 0.8**2)
-    assert brightness(Light("grid", 40.0, 8.0), a * np.nan, b * np.nan).max() == 0
+    assert brightness(WallLight("stripes", 40.0), a, b).mean() == 0.5
+    assert brightness(WallLight("strip", 40.0, 24.0, at_mm=120.0), a, b).mean() == pytest.approx(0.1)
+    assert brightness(WallLight("grid", 40.0, 8.0), a, b).mean() == pytest.approx(1 - 0.8**2)
+    assert brightness(WallLight("grid", 40.0, 8.0), a * np.nan, b * np.nan).max() == 0
     for wrong in ({"kind": "moon"}, {"kind": "grid", "width_mm": 0.0}):
         with pytest.raises(ValueError, match=r"light is one of|over 0"):
-            Light(**wrong)  # type: ignore[arg-type]
+            WallLight(**wrong)  # type: ignore[arg-type]
     with pytest.raises(ValueError, match="5 to 85"):
         Viewpoint(0.0, 90.0, 1000.0)
 

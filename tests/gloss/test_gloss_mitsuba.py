@@ -13,7 +13,7 @@ from truth.mitsuba_mirror import photograph
 
 from surfscan.core.records import Board, Camera, Grid, HeightMap, Pose
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels, picture_of
-from surfscan.gloss.viewing import Light
+from surfscan.gloss.viewing import WallLight
 from surfscan.synth.panels import Crown, Dish, Shape
 from surfscan.synth.scene import board_facing, look_at
 
@@ -41,7 +41,7 @@ def map_of(form: Shape, deviation: Shape, *, noise_mm: float = 0.0) -> HeightMap
     )
 
 
-def by_mitsuba(surface: Shape, wall: Board, light: Light) -> np.ndarray:
+def by_mitsuba(surface: Shape, wall: Board, light: WallLight) -> np.ndarray:
     """The reflection of the same light by Mitsuba."""
     w, h = wall.size_mm
     a, b = (
@@ -87,15 +87,15 @@ def shifts(ours: np.ndarray, theirs: np.ndarray) -> np.ndarray:
 
 FLAT = Crown(1e9)
 CASES = [
-    (FLAT, Dish(40, 30, -0.5, 100, order=3), Light("stripes", PERIOD)),
-    (Crown(1800.0, zero_at_mm=(100, 70)), Dish(-40, -10, 0.4, 90, order=3), Light("grid", PERIOD, 12.0)),
-    (FLAT, Dish(20, 0, -0.3, 110, order=3), Light("strip", PERIOD, 60.0, at_mm=20.0)),
+    (FLAT, Dish(40, 30, -0.5, 100, order=3), WallLight("stripes", PERIOD)),
+    (Crown(1800.0, zero_at_mm=(100, 70)), Dish(-40, -10, 0.4, 90, order=3), WallLight("grid", PERIOD, 12.0)),
+    (FLAT, Dish(20, 0, -0.3, 110, order=3), WallLight("strip", PERIOD, 60.0, at_mm=20.0)),
 ]
 
 
 @pytest.mark.parametrize(("form", "deviation", "light"), CASES, ids=["stripes", "crown, grid", "strip"])
 def test_edges_lie_where_the_independent_renderer_puts_them(
-    form: Shape, deviation: Shape, light: Light
+    form: Shape, deviation: Shape, light: WallLight
 ) -> None:
     wall = board_facing(620, 43, size_mm=(960, 960), period_mm=PERIOD)
     pose: Pose = look_at(EYE, TARGET)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from surfscan.core.records import Grid, HeightMap
-from surfscan.gloss.reflection import reflected_stripes
+from surfscan.gloss.mirrored import reflected_stripes
 
 
 def made(height: np.ndarray, form: np.ndarray | None = None, step: float = 2.0) -> HeightMap:
@@ -27,17 +27,19 @@ def test_a_flat_panel_shows_the_stripes_as_a_mirror_does() -> None:
     ray = point - eye
     t = ((wall - point) @ normal) / (ray @ normal)
     a = (point + t[..., None] * ray)[..., 0]
-    assert seen == pytest.approx(0.5 + 0.5 * np.cos(2 * np.pi * a / 50), abs=1e-9)
+    assert seen == pytest.approx(0.5 + 0.5 * np.cos(2 * np.pi * a / 50), abs=1e-6)
 
 
 def test_a_tilt_moves_the_stripes_by_twice_itself() -> None:
-    """At the middle, seen from straight above (90 degrees), a lean of p about y turns the ray by 2 p: 2 p distance."""
+    """At the middle a lean of p about y turns the mirrored ray by 2 p sin(e) sideways, e the eye's elevation.
+
+    Law of reflection by hand: d = (0, cos e, -sin e), n = (-p, 0, 1), d - 2 (d.n) n = (-2 p sin e, cos e, sin e).
+    """
     x = (np.arange(81) - 40) * 2.0
     lean = 1e-3
     tilted = made(np.tile(lean * x, (61, 1)))
-    # at 90 degrees eye and wall's middle are one point; 2 * 1e-3 * 1000 mm = 2 mm of a 20 mm period
-    seen = reflected_stripes(tilted, varies="across", distance_mm=1000, elevation_deg=90, period_mm=20)
-    assert seen[30, 40] == pytest.approx(0.5 + 0.5 * np.cos(2 * np.pi * 2 / 20), abs=1e-5)
+    seen = reflected_stripes(tilted, varies="across", distance_mm=1000, elevation_deg=30, period_mm=20)
+    assert seen[30, 40] == pytest.approx(0.5 + 0.5 * np.cos(2 * np.pi * 1 / 20), abs=1e-5)
 
 
 def test_the_crown_can_be_left_out_and_holes_stay_holes() -> None:
@@ -55,5 +57,5 @@ def test_the_crown_can_be_left_out_and_holes_stay_holes() -> None:
     "wrong", [{"varies": "along"}, {"distance_mm": 0}, {"period_mm": -1}, {"elevation_deg": 91}]
 )
 def test_what_makes_no_view_is_refused(wrong: dict[str, object]) -> None:
-    with pytest.raises(ValueError, match=r"varies|distance"):
+    with pytest.raises(ValueError, match=r"varies|away|period|degrees"):
         reflected_stripes(made(np.zeros((5, 5))), **wrong)  # type: ignore[arg-type]

@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from surfscan import cli, look_at_photo
+from surfscan import cli
 from surfscan.core.errors import RefusedError
 from surfscan.guide.drawings import DRAWINGS, draw
 from surfscan.guide.faults import FAULTS, Fault, good_scene, photograph_fault
-from surfscan.guide.pages import guide_files
+from surfscan.guide.pages import CHAPTERS, guide_files
 from surfscan.job.sheet import load_sheet
+from surfscan.look.first_look import look_at_photo
 from surfscan.synth.camera_noise import sheet_text
 
 COMMITTED = Path(__file__).parents[2] / "fixtures" / "guide"
@@ -47,7 +48,7 @@ def test_what_is_committed_is_what_the_program_makes(made: dict[str, bytes]) -> 
 def test_every_picture_is_shown_and_told(made: dict[str, bytes]) -> None:
     for text in (made["guide.md"].decode(), made["guide.html"].decode()):
         for name in made:
-            assert name in text or name.startswith("guide."), name
+            assert name in text or name.startswith(("guide.", "sheet-keys.")), name
         assert text.count("http") == 0
     readme = (Path(__file__).parents[2] / "README.md").read_text()
     for name in re.findall(r"fixtures/guide/([\w.-]+)", readme):
@@ -137,7 +138,7 @@ def test_the_command_writes_the_guide(
     monkeypatch.setattr(pages, "photograph_fault", lambda fault: np.zeros((4, 4), np.uint8))
     assert cli.main(["guide", "--out", str(tmp_path / "g"), "--quiet"]) == 0
     assert "guide.html" in capsys.readouterr().out
-    assert len(list((tmp_path / "g").iterdir())) == 2 + len(DRAWINGS) + len(FAULTS)
+    assert len(list((tmp_path / "g").iterdir())) == 3 + len(CHAPTERS) + len(DRAWINGS) + len(FAULTS)
     (tmp_path / "file").write_text("")
     assert cli.main(["guide", "--out", str(tmp_path / "file")]) == RefusedError.status
     assert replace(FAULTS[0], name="x").title == "Good"

@@ -12,7 +12,7 @@ from surfscan.core.records import Camera, Pose
 from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.render import project, render
-from surfscan.synth.scene import Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
 
 SIZE = (500.0, 360.0)
 E = np.radians(54)
@@ -83,8 +83,8 @@ def _glass(scene: Scene, pose: Pose, varies: str, glass_mm: float) -> np.ndarray
     above = replace(
         flat, tags=None, board=replace(board, centre_mm=board.centre_mm - np.array([0, 0, glass_mm]))
     )
-    mirror = render(above, Shot("glass.jpg", low, varies=varies))
-    paper = render(flat, Shot("glass.jpg", pose, varies=varies))
+    mirror = render(above, Exposure("glass.jpg", low, varies=varies))
+    paper = render(flat, Exposure("glass.jpg", pose, varies=varies))
     mask = np.zeros(mirror.shape, np.uint8)
     reach = tags.side_mm / 2 + tags.border_mm
     for x, y in tags.centres_mm.values():

@@ -11,7 +11,7 @@ from surfscan.core.records import Board, Camera
 from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.render import render
-from surfscan.synth.scene import Scene, Shot, Tags, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Scene, Tags, corner_tags, look_at
 
 SIZE = (500.0, 360.0)
 PIXELS = (1000, 750)
@@ -62,7 +62,7 @@ def write_setup_job(
     rng = np.random.default_rng(seed)
     write_job(scene, folder, rng=rng)
     dim = replace(scene.light, board_bright=0.75, board_dark=0.04, room_seen=0.2, background=0.2)
-    shot = Shot("setup.jpg", look_at(eye, target, (0, 0, 1)), shows_board=True)
+    shot = Exposure("setup.jpg", look_at(eye, target, (0, 0, 1)), shows_board=True)
     write_photo(folder / "setup.jpg", add_noise(render(replace(scene, light=dim), shot), rng=rng))
     text = (folder / "panel.toml").read_text(encoding="utf-8")
     start = text.index("centre_mm = [", text.index("[board]"))

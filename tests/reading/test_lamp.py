@@ -23,7 +23,7 @@ from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum
 from surfscan.synth.render import render
-from surfscan.synth.scene import Light, Patch, Scene, Shot, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 JOB = Path(__file__).parents[2] / "fixtures" / "jobs" / "lamp"
 SIZE = (420.0, 300.0)
@@ -68,11 +68,11 @@ def known(
     haze_exposed=False,
 ):  # type: ignore[no-untyped-def]
     """Photos of a known panel, in memory: (views, lamps, deviation function, ambient view)."""
-    shots = tuple(Shot(f"lamp-{k}.jpg", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps))
+    shots = tuple(Exposure(f"lamp-{k}.jpg", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps))
     panel = Panel(SIZE, Flat(), Sum(tuple(dishes)))
     scene = Scene(
         panel, CAMERA, None, corner_tags(SIZE) if tags else None, shots=shots, image_size_px=(800, 600),
-        light=Light(room=room, lamp_power_mm2=4e5), albedo=0.45, patches=tuple(patches), supersampling=2,
+        light=Lighting(room=room, lamp_power_mm2=4e5), albedo=0.45, patches=tuple(patches), supersampling=2,
     )  # fmt: skip
     rng = np.random.default_rng(seed)
     gains = np.ones(len(shots)) if gains is None else np.asarray(gains)
@@ -154,7 +154,7 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     gains = (0.9, 1.2, 1.1, 0.8, 1.15, 0.7)
     dishes = [Dish(-40, 10, -1.2, 140), Dish(120, -60, 0.4, 90)]
     views, lamps, height, _ = known(
-        dishes, ring(6), gains=gains, patches=[Patch(-40, 10, 200, 170, 0.75)], seed=2
+        dishes, ring(6), gains=gains, patches=[Stain(-40, 10, 200, 170, 0.75)], seed=2
     )
     got = read(views, lamps)
     x, y = np.meshgrid(got.reading.grid.x_mm, got.reading.grid.y_mm)
@@ -177,7 +177,7 @@ def test_stray_light_is_told_from_room_light(veiled: bool) -> None:
     gains = (0.9, 1.2, 1.1, 0.8, 1.15, 0.7)
     views, lamps, height, _ = known(
         [Dish(-40, 10, -1.2, 140)], ring(6), gains=gains, room=0.0, seed=12,
-        patches=[Patch(-40, 10, 200, 170, 0.75)], haze=0.004, haze_exposed=veiled,
+        patches=[Stain(-40, 10, 200, 170, 0.75)], haze=0.004, haze_exposed=veiled,
     )  # fmt: skip
     got = read(views, lamps)
     x, y = np.meshgrid(got.reading.grid.x_mm, got.reading.grid.y_mm)

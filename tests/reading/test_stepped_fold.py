@@ -11,7 +11,7 @@ from surfscan.core.flags import bit
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Flat, Panel
-from surfscan.synth.scene import Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
 
 SIZE, PIXELS = (300.0, 220.0), (480, 360)
 LOW, HIGH = Dish(-40, 15, -0.9, 80), Dish(80, -40, 0.1, 70)
@@ -22,7 +22,7 @@ def scene(deviation: object, *, steps: int = 3) -> Scene:
     e = np.radians(54)
     pose = look_at((20, -950 * np.cos(e), 950 * np.sin(e)), (0, 0, 0), (0, 1, 0))
     shots = tuple(
-        Shot(
+        Exposure(
             f"{axis}-{period}-{k}.png",
             pose,
             "stepped",

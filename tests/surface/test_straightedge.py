@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from surfscan.surface.straightedge import DIRECTIONS_DEG, gap_along, gap_at, gap_map, worst_gap
+from surfscan.surface.straightedge import DIRECTIONS_DEG, _gaps, gap_along, gap_at, worst_gap
 
 STEP = 2.0
 A, LAM = 0.4, 120.0
@@ -49,6 +49,20 @@ def test_dish(direction: float) -> None:
     assert gap.gap_mm == pytest.approx(length**2 / (8 * radius), abs=pitch**2 / (8 * radius))
     assert gap.greatest_mm == pytest.approx(gap.gap_mm, abs=pitch**2 / (8 * radius))
     assert gap.contacts_mm == pytest.approx((-150.0, 150.0))
+
+
+def gap_map(
+    height: np.ndarray,
+    *,
+    step_mm: float,
+    direction_deg: float = 0.0,
+    length_mm: float = 300.0,
+    every: int = 1,
+) -> np.ndarray:
+    """The gap at every place (or every so many), by the search that `worst_gap` makes."""
+    rows, columns = np.arange(0, height.shape[0], every), np.arange(0, height.shape[1], every)
+    row, column = (part.ravel() for part in np.meshgrid(rows, columns, indexing="ij"))
+    return _gaps(height, row, column, direction_deg, length_mm, step_mm).reshape(rows.size, columns.size)
 
 
 def test_dish_is_the_same_everywhere_inside() -> None:
@@ -196,4 +210,4 @@ def test_next_to_nothing(case: str) -> None:
 
 def test_ruler_shorter_than_two_cells() -> None:
     with pytest.raises(ValueError, match="at least two cells"):
-        gap_map(np.zeros((4, 4)), step_mm=2.0, length_mm=3.0)
+        worst_gap(np.zeros((4, 4)), step_mm=2.0, length_mm=3.0)

@@ -21,7 +21,7 @@ from surfscan.synth.camera_noise import (
     write_photo,
 )
 from surfscan.synth.panels import Crown, Dish, Panel
-from surfscan.synth.scene import Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
 
 
 def small_scene(**kw: object) -> Scene:
@@ -136,7 +136,7 @@ def test_job_folder_is_whole(tmp_path: Path) -> None:
 
 def test_sheet_of_a_stepped_series_and_of_lamps(tmp_path: Path) -> None:
     pose = look_at((0, -560, 720), (0, 0, 0))
-    steps = tuple(Shot(f"{k}.png", pose, "stepped", "up", 36.0, 90.0 * k) for k in range(2))
+    steps = tuple(Exposure(f"{k}.png", pose, "stepped", "up", 36.0, 90.0 * k) for k in range(2))
     write_job(
         small_scene(shots=steps), tmp_path / "steps", rng=np.random.default_rng(3), encoding="linear", bits=16
     )
@@ -149,7 +149,7 @@ def test_sheet_of_a_stepped_series_and_of_lamps(tmp_path: Path) -> None:
         "phase_deg": 90.0,
         "encoding": "linear",
     }
-    lamps = (Shot("lamp.jpg", pose, "lamp", lamp_mm=(300.0, 0.0, 400.0)),)
+    lamps = (Exposure("lamp.jpg", pose, "lamp", lamp_mm=(300.0, 0.0, 400.0)),)
     camera = Camera(1100.0, (401.0, 298.0), (0.1, -0.2, 0.0, 0.0, 0.0))
     lit = small_scene(shots=lamps, board=None)
     lit = Scene(lit.panel, camera, None, lit.tags, shots=lamps, image_size_px=(800, 600))

@@ -13,10 +13,10 @@ from surfscan.synth.panels import (
     Halo,
     Panel,
     Ridge,
+    Ripple,
     Shape,
     Texture,
     Valley,
-    Wave,
 )
 
 SHAPES: dict[str, Shape] = {
@@ -26,7 +26,7 @@ SHAPES: dict[str, Shape] = {
     "ridge": Ridge(4.0, 9.0, 0.2, 30.0, angle_deg=70.0),
     "valley": Valley(4.0, 9.0, -0.2, 30.0, angle_deg=-15.0),
     "halo": Halo(-6.0, 2.0, 0.1, 50.0, 30.0),
-    "wave": Wave(0.05, 80.0, angle_deg=33.0, phase_deg=50.0),
+    "wave": Ripple(0.05, 80.0, angle_deg=33.0, phase_deg=50.0),
     "sphere": Crown(2200.0, zero_at_mm=(200.0, 150.0)),
     "hollow sphere": Crown(-3000.0),
     "barrel": Crown(1800.0, 9000.0, zero_at_mm=(100.0, 50.0)),
@@ -107,7 +107,7 @@ def test_texture_has_its_roughness_and_its_seed() -> None:
 
 def test_form_and_faults_stay_apart() -> None:
     panel = Panel(
-        (400, 300), Crown(2000.0), Dish(10, 0, -0.2, 60) + Halo(-50, 0, 0.1, 40, 20) + Wave(0.01, 90)
+        (400, 300), Crown(2000.0), Dish(10, 0, -0.2, 60) + Halo(-50, 0, 0.1, 40, 20) + Ripple(0.01, 90)
     )
     x, y = np.array([0.0, 30.0]), np.array([5.0, -20.0])
     both = panel.form.height(x, y) + panel.deviation.height(x, y)

@@ -10,7 +10,7 @@ from surfscan.core.records import Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.render import fresnel, mirror_hits, pixel_rays, project, render
-from surfscan.synth.scene import Light, Patch, Scene, Shot, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, board_facing, corner_tags, look_at
 
 SIZE = (400.0, 300.0)
 CAMERA = Camera(900.0, (319.5, 239.5))
@@ -136,7 +136,7 @@ def test_convex_mirror_focal_point() -> None:
 def test_supersampled_picture_agrees_with_direct_rays() -> None:
     """Cubic interpolation between pixels against rays sent through sub-pixel places."""
     panel = Panel(SIZE, Flat(), Dish(20, 10, -0.3, 100, order=3))  # the rim of order 2 is a kink
-    smooth = Light(room=0.0, board_dark=0.0, background=0.0)
+    smooth = Lighting(room=0.0, board_dark=0.0, background=0.0)
     plain = scene(panel, tags=None, square=False, light=smooth, supersampling=4)
     picture = render(plain, plain.all_shots()[0])
     sub = (np.arange(4) + 0.5) / 4 - 0.5
@@ -162,12 +162,12 @@ def test_bump_on_the_right_appears_on_the_right_and_up_is_up() -> None:
 
 def test_stripes_count_from_the_left_and_lower_edge() -> None:
     """Brightness = a + b cos(2 pi s/period + phase), s from the board's left or lower edge."""
-    base = scene(Panel(SIZE), tags=None, light=Light(room=0.0, board_dark=0.0))
+    base = scene(Panel(SIZE), tags=None, light=Lighting(room=0.0, board_dark=0.0))
     board, pose = base.board, base.poses[0]
     assert board is not None
     hits = mirror_hits(base.panel, CAMERA, pose, board, np.arange(200, 440), np.arange(160, 330)[:, None])
     for varies, place, side in (("across", hits.a_mm, 1500), ("up", hits.b_mm, 1200)):
-        shot = Shot("a.png", pose, "stepped", varies, period_mm=57.0, phase_deg=90.0)
+        shot = Exposure("a.png", pose, "stepped", varies, period_mm=57.0, phase_deg=90.0)
         got = render(base, shot)[160:330, 200:440]
         want = 0.5 + 0.5 * np.cos(2 * np.pi * (place + side / 2) / 57.0 + np.pi / 2)
         assert np.corrcoef(got.ravel(), (want * fresnel(hits.cos_in, 1.5)).ravel())[0, 1] > 0.9999
@@ -215,9 +215,9 @@ def test_lamp_photo_follows_the_inverse_square_and_the_cosine() -> None:
         tags=None,
         index=1.0,
         albedo=0.4,
-        patches=(Patch(-60, 0, 100, 80, 0.7),),
-        light=Light(room=0.0),
-        shots=(Shot("lamp.jpg", look_at((0, -200, 900), (0, 0, 0)), "lamp", lamp_mm=lamp),),
+        patches=(Stain(-60, 0, 100, 80, 0.7),),
+        light=Lighting(room=0.0),
+        shots=(Exposure("lamp.jpg", look_at((0, -200, 900), (0, 0, 0)), "lamp", lamp_mm=lamp),),
     )
     picture = render(matt, matt.shots[0])
     places = np.array([[100.0, 50, 0], [150, -100, 0], [-60, 0, 0], [-150, 100, 0]])
@@ -266,9 +266,9 @@ def test_dots_are_round_and_one_is_in_the_middle() -> None:
 
 def test_pointless_scenes_are_refused() -> None:
     with pytest.raises(ValueError, match="lamp_mm"):
-        Shot("a.jpg", look_at((0, -1, 1), (0, 0, 0)), "lamp")
+        Exposure("a.jpg", look_at((0, -1, 1), (0, 0, 0)), "lamp")
     with pytest.raises(ValueError, match="unknown pattern"):
-        Shot("a.jpg", look_at((0, -1, 1), (0, 0, 0)), "checks")
+        Exposure("a.jpg", look_at((0, -1, 1), (0, 0, 0)), "checks")
     with pytest.raises(ValueError, match="needs shots or poses"):
         Scene(Panel(SIZE), CAMERA).all_shots()
     with pytest.raises(ValueError, match="duty"):

@@ -19,7 +19,7 @@ from surfscan.cli import main
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet
-from surfscan.synth.panels import Crown, Dish, Panel, Shape, Wave
+from surfscan.synth.panels import Crown, Dish, Panel, Ripple, Shape
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 
 TAG = (SIZE[0] / 2 - 27, SIZE[1] / 2 - 27)
@@ -47,7 +47,7 @@ def job(folder: Path, side: str) -> Path:
     if side == "this":
         return take(_scene(CROWN + SWELL, LOW, eye_x=30, far=900, period=38), folder / side)
     twin = Dish(-40, 20, 1.2, 320, 220, -25, order=3)
-    return take(_scene(CROWN + twin, Wave(0.0006, 170, 40), eye_x=-90, far=1050, period=44), folder / side)
+    return take(_scene(CROWN + twin, Ripple(0.0006, 170, 40), eye_x=-90, far=1050, period=44), folder / side)
 
 
 @pytest.fixture(scope="module")

@@ -17,7 +17,7 @@ from surfscan.job.sheet import load_sheet
 from surfscan.synth.camera_noise import write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel
 from surfscan.synth.render import mirror_hits, pixel_rays, project, render
-from surfscan.synth.scene import Light, Patch, Scene, Shot, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 SIZE, PIXELS = (420.0, 300.0), (800, 600)
 CAMERA, POSE = Camera(1500.0, (399.5, 299.5)), look_at((30, -120, 950), (0, 0, 0))
@@ -32,7 +32,9 @@ def lamps(count: int = 4) -> np.ndarray:
 
 
 def scene(room: float = 0.2, count: int = 4) -> Scene:
-    shots = tuple(Shot(f"lamp-{k}.png", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps(count)))
+    shots = tuple(
+        Exposure(f"lamp-{k}.png", POSE, "lamp", lamp_mm=tuple(at)) for k, at in enumerate(lamps(count))
+    )
     return Scene(
         Panel(SIZE, Flat(), LOW + Dish(130, -70, 0.5, 90)),
         CAMERA,
@@ -40,9 +42,9 @@ def scene(room: float = 0.2, count: int = 4) -> Scene:
         corner_tags(SIZE),
         shots=shots,
         image_size_px=PIXELS,
-        light=Light(room=room, lamp_power_mm2=4e5, background=0.02),
+        light=Lighting(room=room, lamp_power_mm2=4e5, background=0.02),
         albedo=0.45,
-        patches=(Patch(-40, 10, 200, 170, 0.75),),
+        patches=(Stain(-40, 10, 200, 170, 0.75),),
         supersampling=2,
         stage="filler",
         limits_mm={"low_mm": 0.15, "high_mm": 0.15, "filler_depth_mm": 6.35},

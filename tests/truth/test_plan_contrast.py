@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from surfscan.plan.contrast import board_light_share, work_out_contrast
-from surfscan.plan.shot import Light, Shot, Surface
+from surfscan.plan.shot import Finish, RoomLight, Shot
 from surfscan.plan.sight import build_stage, see
 from surfscan.synth.panels import Panel
 from surfscan.synth.render import mirror_hits
@@ -93,22 +93,22 @@ def patch(shot: Shot, varies: str, spp: int) -> np.ndarray:
 @pytest.mark.parametrize(
     "surface",
     [
-        Surface("gloss", index=1.5, albedo=0.2),
-        Surface("wet", index=1.33, albedo=0.4),
-        Surface("satin", index=1.5, albedo=0.2, texture_mrad=5.0),
+        Finish("gloss", index=1.5, albedo=0.2),
+        Finish("wet", index=1.33, albedo=0.4),
+        Finish("satin", index=1.5, albedo=0.2, texture_mrad=5.0),
     ],
     ids=lambda s: s.name,
 )
-def test_contrast_is_within_15_per_cent_of_the_independent_renderer_s(surface: Surface, varies: str) -> None:
+def test_contrast_is_within_15_per_cent_of_the_independent_renderer_s(surface: Finish, varies: str) -> None:
     shot = Shot(
         panel_mm=(400, 300), focal_px=700.0, image_px=(SIDE, SIDE), f_number=64.0, board_mm=(1500, 1300), period_mm=60,
         board_distance_mm=900, camera_distance_mm=1000, angle_deg=35, surface=surface,
-        light=Light(dark=DARK, room=ROOM),
+        light=RoomLight(dark=DARK, room=ROOM),
     )  # fmt: skip
     stage = build_stage(shot)
     # The board stands before a part of the room: what the room gives is that much less.
     shaded = ROOM * (1 - board_light_share(stage.board, np.zeros(3)))
-    shot = shot.with_changes(light=Light(dark=DARK, room=shaded))
+    shot = shot.with_changes(light=RoomLight(dark=DARK, room=shaded))
     seen = patch(shot, varies, 64)
     columns, rows = np.meshgrid(np.arange(SIDE), np.arange(SIDE))
     hits = mirror_hits(Panel(shot.panel_mm), stage.camera, stage.pose, stage.board, columns, rows)

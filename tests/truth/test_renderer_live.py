@@ -16,7 +16,7 @@ from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.camera_noise import encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel, Shape
 from surfscan.synth.render import project, render
-from surfscan.synth.scene import Light, Scene, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Lighting, Scene, board_facing, corner_tags, look_at
 
 SIZE = (300.0, 220.0)
 PIXELS = (320, 240)
@@ -115,7 +115,7 @@ def own_pose() -> Pose:
 )
 def test_stripe_edges_agree_between_two_renderers(form: Shape, varies: str, own_pose: Pose) -> None:
     board = board_facing(620, 53, size_mm=(1200, 1000), period_mm=48)
-    dark = Light(room=0.0, room_seen=0.0, board_bright=1.0, board_dark=0.0, background=0.0)
+    dark = Lighting(room=0.0, room_seen=0.0, board_bright=1.0, board_dark=0.0, background=0.0)
     scene = Scene(
         Panel(SIZE, form),
         CAMERA,
@@ -170,7 +170,7 @@ def test_unequal_panels_are_told_apart(own_pose: Pose) -> None:
             None,
             (own_pose,),
             image_size_px=PIXELS,
-            light=Light(room=0.0, board_dark=0.0),
+            light=Lighting(room=0.0, board_dark=0.0),
             lens_blur_px=0.0,
         )
         pair.append(encode_srgb(render(scene, scene.all_shots()[0])))

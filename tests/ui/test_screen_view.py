@@ -7,14 +7,16 @@ import tomllib
 import pytest
 from page_runs import JOBS, bring_job, check, open_page, told
 
-import surfscan
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.viewing import walk_round
+from surfscan.screen.make import make_screen
 
 
 def test_the_screen_view_gives_the_commands_page_and_keys() -> None:
     page = open_page("on-a-screen")
     assert not page.error
     assert "photosensitive" in " ".join(one.value for one in page.warning)
-    made = surfscan.make_screen("stepped", [48.0, 38.0], diagonal_in=55.0, pixels=(3840, 2160))
+    made = make_screen("stepped", [48.0, 38.0], diagonal_in=55.0, pixels=(3840, 2160))
     assert page.code[0].value == made.keys.rstrip()
     keys = tomllib.loads(made.keys)
     assert len(keys["photo"]) == made.count == 16
@@ -38,8 +40,8 @@ def test_gloss_shows_the_panel_beside_the_same_made_fair() -> None:
     page.segmented_control(key="view").set_value("Look closer").run()
     assert "In gloss" in [one.value for one in page.header]
     result = page.session_state["work"].result
-    preview = surfscan.preview_gloss(
-        result.height, lights=("stripes",), views=(surfscan.walk_round(views=8)[0],), exaggeration=1.0
+    preview = preview_gloss(
+        result.height, lights=("stripes",), views=(walk_round(views=8)[0],), exaggeration=1.0
     )
     assert preview.sentence in told(page)
     assert not page.error

@@ -13,7 +13,11 @@ from page_runs import JOBS, bring_job, button, check, open_page, told, uploader
 from streamlit.testing.v1 import AppTest
 
 import surfscan
+from surfscan.check.apart import CheckWorker
+from surfscan.check.pipeline import check_job
 from surfscan.cli import main
+from surfscan.look.first_look import look_at_photo
+from surfscan.synth.lesson import find_the_low
 
 FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
 
@@ -143,7 +147,7 @@ def test_each_bad_photo_is_told_with_its_cure(photo: str, tmp_path: Path) -> Non
     (tmp_path / "stripes-up.jpg").write_bytes(bad.read_bytes())
     refusal = None
     try:
-        result = surfscan.check_job(tmp_path)
+        result = check_job(tmp_path)
     except surfscan.SurfscanError as error:
         refusal = error
     said = told(page) if page.button(key="check").disabled else told(check(page))
@@ -178,8 +182,7 @@ def test_no_tags_asks_for_corners_and_reads_them(tmp_path: Path) -> None:
     page = bring_job(open_page(), FLAT)
     sheet = surfscan.load_sheet(FLAT)
     looks = [
-        surfscan.look_at_photo(FLAT / row.file, row.file, sheet=sheet, row=k)
-        for k, row in enumerate(sheet.photos)
+        look_at_photo(FLAT / row.file, row.file, sheet=sheet, row=k) for k, row in enumerate(sheet.photos)
     ]
     w, h = 310.0, 210.0
     corners = [look.to_photo(np.array([[-w, -h], [w, -h], [w, h], [-w, h]])) for look in looks]
@@ -260,7 +263,7 @@ def test_a_fault_of_ours_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
         raise ZeroDivisionError("made for the test")
 
     page = bring_job(open_page(), SMALL)
-    monkeypatch.setattr(surfscan.CheckWorker, "check", broken)
+    monkeypatch.setattr(CheckWorker, "check", broken)
     page.session_state["job"]["panel"]["name"] = "never checked before"
     check(page)
     said = told(page)
@@ -291,7 +294,7 @@ def test_the_exercise_is_the_same_for_a_class_and_scores() -> None:
     tasks = []
     for page in (one, other):
         page.segmented_control(key="lesson").set_value("Find the low").run()
-        tasks.append(surfscan.find_the_low(1, 1))
+        tasks.append(find_the_low(1, 1))
     assert tasks[0] == tasks[1]
     low = tasks[0].low
     right = next(n for n in one.number_input if n.label.startswith("Right of the middle"))

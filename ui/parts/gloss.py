@@ -5,6 +5,9 @@ from __future__ import annotations
 import streamlit as st
 
 import surfscan
+from surfscan.gloss.preview import preview_gloss
+from surfscan.gloss.sheet import draw_gloss_pair
+from surfscan.gloss.viewing import walk_round
 from surfscan.ui import looks, session
 
 __all__ = ["show_gloss"]
@@ -37,13 +40,11 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
             key="g-times",
         )
     light = light or "stripes"
-    view = surfscan.walk_round(views=_ROUND)[int(place) * _ROUND // 360]
+    view = walk_round(views=_ROUND)[int(place) * _ROUND // 360]
     preview = session.cached_object(
         f"{digest}-gloss-{light}-{place}-{times}",
-        lambda: surfscan.preview_gloss(
-            result.height, lights=(light,), views=(view,), exaggeration=float(times)
-        ),
+        lambda: preview_gloss(result.height, lights=(light,), views=(view,), exaggeration=float(times)),
     )
-    pair = surfscan.draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
+    pair = draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
     st.caption(looks.say(preview.sentence))

@@ -72,7 +72,8 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
     list of FirstLook or None
         None for a photo that can't be used.
     """
-    rows, found = session.job()["photo"], []
+    rows = session.job()["photo"]
+    found: list[Any] = []
     for k, photo in enumerate(session.photos()):
         with st.container(border=True):
             st.markdown(f"**Photo {k + 1}** · {looks.escape(photo.shown)}")

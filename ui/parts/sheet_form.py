@@ -8,6 +8,8 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.job.sheet_writing import board_facing_panel
+from surfscan.judge.limits import STAGES
 from surfscan.ui import limits as fence
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length
@@ -41,7 +43,7 @@ def panel_form() -> None:
     panel["name"] = "".join(letter for letter in name if letter.isprintable())
     stage = st.segmented_control(
         "Stage",
-        list(surfscan.STAGES),
+        list(STAGES),
         default=panel["stage"],
         format_func=lambda s: _STAGE_WORDS.get(s, s),
         key=_key("stage"),
@@ -228,7 +230,7 @@ def _board_facing(board: dict[str, Any]) -> None:
     if math.hypot(*board["centre_mm"][:2]) < 1e-3 * math.hypot(*board["centre_mm"]):
         st.caption("A board straight above the panel has its directions in the sheet, below.")
         return
-    across, up = surfscan.board_facing_panel(tuple(board["centre_mm"]))
+    across, up = board_facing_panel(tuple(board["centre_mm"]))
     off = max(abs(a - b) for a, b in zip((*across, *up), (*board["across"], *board["up"]), strict=True))
     facing = st.toggle(
         "The board faces the panel's middle squarely",

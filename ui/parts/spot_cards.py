@@ -9,6 +9,7 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.core.flags import describe as describe_flag
 from surfscan.ui import looks, session
 
 __all__ = ["in_order", "spot_cards", "spot_marks", "spot_title"]
@@ -88,6 +89,6 @@ def _place(spot: surfscan.Spot) -> str:
 def _notes(spot: surfscan.Spot) -> str:
     said = []
     for name in spot.flags:
-        flag = surfscan.describe_flag(name)
+        flag = describe_flag(name)
         said.append(f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence)
     return "".join(f'<p class="aside">Note: {html.escape(looks.say(text))}.</p>' for text in said)

@@ -8,6 +8,7 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.judge.advice import CAUTIONS
 from surfscan.ui import looks, session
 from surfscan.ui.parts.drawing import region_drawing
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
@@ -146,7 +147,9 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
         _show_relative(result, digest)
         _why(result)
         return
-    pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
+    from surfscan.report.panes import draw_photo_pair  # late: the page's first picture does not wait for it
+
+    pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
     urls = session.cached(
         f"{digest}-pair-urls", lambda: [session.as_url(p) for p in (pair.plain, pair.painted)]
     )
@@ -180,11 +183,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     spot_cards(result, _CLOSER)
     _why(result)
     with st.expander("Safety, and what this figure is not"):
-        st.html(
-            "<ul>"
-            + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in surfscan.CAUTIONS)
-            + "</ul>"
-        )
+        st.html("<ul>" + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in CAUTIONS) + "</ul>")
 
 
 def _why(result: surfscan.CheckResult) -> None:

@@ -9,6 +9,9 @@ import numpy as np
 import streamlit as st
 
 import surfscan
+from surfscan.gloss.mirrored import reflected_stripes
+from surfscan.report.panes import draw_map_pane, draw_photo_pair
+from surfscan.surface.profile import profile_under_ruler
 from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
@@ -103,21 +106,18 @@ def _pane(
     deviation = ("deviation", looks.depth(low), looks.depth(high))
     tap = "Tap a spot, or any place, to lay the ruler there."
     if kind == _PHOTO:
-        pair = session.cached_object(f"{digest}-pair", lambda: surfscan.draw_photo_pair(result))
+        pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
         url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
-    tag, values, options = (
-        kind,
-        np.asarray(height.height_mm),
-        {"scale": "deviation", "low": low, "high": high},
-    )
+    tag, values = kind, np.asarray(height.height_mm)
+    options: dict[str, Any] = {"scale": "deviation", "low": low, "high": high}
     caption = f"From straight above, the panel's upper edge on top. {tap}"
     if kind == _STRIPES:
         way, far, crown = _mirror_options()
         tag = f"{kind}-{way}-{far:.0f}-{crown}"
         values = session.cached(
             f"{digest}-{tag}",
-            lambda: surfscan.reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
+            lambda: reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
         )
         options = {"scale": "stripes"}
         caption = (
@@ -133,9 +133,7 @@ def _pane(
             _FILLER: "Filler needed to bring every place up to the fair surface, highs brought down first.",
             _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
         }[kind]
-    pane = session.cached_object(
-        f"{digest}-{tag}-pane", lambda: surfscan.draw_map_pane(height, values, **options)
-    )
+    pane = session.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
     url = session.cached(f"{digest}-{tag}-url", lambda: session.as_url(pane.picture, quality=90))
     legend = deviation
     if options["scale"] == "size":
@@ -187,7 +185,7 @@ def _ruler(result: surfscan.CheckResult) -> None:
         middle = (spot.x_mm, spot.y_mm)
         with right:
             direction = _direction(spot)
-    profile = surfscan.profile_under_ruler(
+    profile = profile_under_ruler(
         height, middle_mm=middle, direction_deg=direction, ruler_mm=length, reach_mm=reach
     )
     _say_gap(profile, length)

@@ -15,6 +15,9 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.papers.content import Particulars
+from surfscan.papers.folder import write_report
+from surfscan.report.open_files import export_result
 from surfscan.ui import looks, session
 
 __all__ = ["show"]
@@ -100,7 +103,7 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     day = left.text_input("Date", date.today().isoformat(), max_chars=40, key="paper-day")
     paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
     printable = ["".join(c for c in text if c.isprintable()) for text in (who, number, day)]
-    particulars = surfscan.Particulars(
+    particulars = Particulars(
         date=printable[2], checked_by=printable[0], job_number=printable[1], units=session.units()
     )
     made = Once(lambda: _write_report(files, particulars, paper or "a4"))
@@ -120,13 +123,11 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     )
 
 
-def _write_report(files: dict[str, bytes], particulars: surfscan.Particulars, paper: str) -> dict[str, bytes]:
+def _write_report(files: dict[str, bytes], particulars: Particulars, paper: str) -> dict[str, bytes]:
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
         for name, data in files.items():
             (Path(folder) / name).write_bytes(data)
-        return {
-            path.name: path.read_bytes() for path in surfscan.write_report(folder, particulars, paper=paper)
-        }
+        return {path.name: path.read_bytes() for path in write_report(folder, particulars, paper=paper)}
 
 
 def _open_forms(files: dict[str, bytes]) -> bytes:
@@ -135,7 +136,7 @@ def _open_forms(files: dict[str, bytes]) -> bytes:
         source.mkdir()
         for name, data in files.items():
             (source / name).write_bytes(data)
-        paths = surfscan.export_result(surfscan.load_result(source), out, kinds=_KINDS)
+        paths = export_result(surfscan.load_result(source), out, kinds=_KINDS)
         return _packed({path.name: path.read_bytes() for path in paths}, "open-forms")
 
 

@@ -8,6 +8,13 @@ import tempfile
 import streamlit as st
 
 import surfscan
+from surfscan.plan.backward import Placement, place_shot
+from surfscan.plan.forward import plan_shot
+from surfscan.plan.pictures import draw_plan
+from surfscan.plan.printing import write_print
+from surfscan.plan.records import Plan
+from surfscan.plan.shot import Shot, finish_named
+from surfscan.plan.words import plan_text
 from surfscan.ui import looks
 from surfscan.ui.parts.lengths import ask_length
 
@@ -36,7 +43,7 @@ def show() -> None:
     _print(plan.shot)
 
 
-def _ask() -> surfscan.Shot | None:
+def _ask() -> Shot | None:
     width = ask_length("Panel, width", 640.0, "p-width", least=20)
     height = ask_length("Panel, height", 440.0, "p-height", least=20)
     crown = ask_length("Crown radius (0: flat)", 0.0, "p-crown", most=100_000)
@@ -49,7 +56,7 @@ def _ask() -> surfscan.Shot | None:
     camera = ask_length("Phone from the panel's middle", 1100.0, "p-camera", least=50)
     angle = st.slider("Degrees off the panel's normal", 5, 85, 35, key="p-angle")
     try:
-        return surfscan.Shot(
+        return Shot(
             panel_mm=(width, height),
             crown_mm=crown or math.inf,
             focal_35mm=focal,
@@ -58,14 +65,14 @@ def _ask() -> surfscan.Shot | None:
             board_distance_mm=board,
             camera_distance_mm=camera,
             angle_deg=float(angle),
-            surface=surfscan.surface_named(surface),
+            surface=finish_named(surface),
         )
     except surfscan.UsageError as error:
         looks.refusal(error)
         return None
 
 
-def _search(shot: surfscan.Shot) -> surfscan.Placement | None:
+def _search(shot: Shot) -> Placement | None:
     with st.expander("Find where the board and the phone must go"):
         depth = ask_length("A low this deep must be seen", 0.05, "p-depth", least=0.0001, most=50, fine=True)
         width = ask_length("and this wide, from foot to foot", 60.0, "p-low-width", least=1)
@@ -78,20 +85,20 @@ def _search(shot: surfscan.Shot) -> surfscan.Placement | None:
 
 
 @st.cache_data(max_entries=20, show_spinner="Looking for a place")
-def _place(key: str, depth: float, width: float, _shot: surfscan.Shot) -> surfscan.Placement:
-    return surfscan.place_shot(_shot, depth_mm=depth, width_mm=width)
+def _place(key: str, depth: float, width: float, _shot: Shot) -> Placement:
+    return place_shot(_shot, depth_mm=depth, width_mm=width)
 
 
 @st.cache_data(max_entries=50, show_spinner=False)
-def _forward_cached(key: str, _shot: surfscan.Shot) -> surfscan.Plan:
-    return surfscan.plan_shot(_shot)
+def _forward_cached(key: str, _shot: Shot) -> Plan:
+    return plan_shot(_shot)
 
 
-def _forward(shot: surfscan.Shot) -> surfscan.Plan:
+def _forward(shot: Shot) -> Plan:
     return _forward_cached(repr(shot), shot)
 
 
-def _answer(plan: surfscan.Plan, placement: surfscan.Placement | None) -> None:
+def _answer(plan: Plan, placement: Placement | None) -> None:
     if placement:
         st.markdown(f"**{looks.say(placement.sentence)}**")
     works = placement.reached if placement else plan.works
@@ -108,22 +115,28 @@ def _answer(plan: surfscan.Plan, placement: surfscan.Placement | None) -> None:
     if plan.changes:
         st.markdown("**What would help most**")
         st.markdown("\n".join(f"- {looks.say(change.sentence)}" for change in plan.changes))
-    pictures = surfscan.draw_plan(plan, dpi=110)
+    pictures = draw_plan(plan, dpi=110)
     st.image(pictures["set-up.png"], caption="The set-up to scale, millimetres")
     st.image(pictures["curve.png"], caption="Which lows show: between the two lines")
     with st.expander("All figures, millimetres"):
-        st.code(surfscan.plan_text(plan), language=None, wrap_lines=True)
+        st.code(plan_text(plan), language=None, wrap_lines=True)
 
 
-def _print(shot: surfscan.Shot) -> None:
+def _print(shot: Shot) -> None:
     st.subheader("Print at true size")
     paper = st.segmented_control("Paper", ["a4", "letter", "a3"], default="a4", key="p-paper", required=True)
     what = st.segmented_control(
         "What", ["tags", "stripes", "gauge"], default="tags", key="p-what", required=True
     )
     if st.button("Make the pages", key="p-make"):
-        options = {"size_mm": shot.board_mm, "period_mm": shot.period_mm, "side_mm": shot.tag_side_mm}
         with tempfile.TemporaryDirectory() as folder:
-            file = surfscan.write_print(what, folder, paper=paper, **options)[0]
+            file = write_print(
+                what,
+                folder,
+                paper=paper,
+                size_mm=shot.board_mm,
+                period_mm=shot.period_mm,
+                side_mm=shot.tag_side_mm,
+            )[0]
             data, name = file.read_bytes(), file.name
         st.download_button(f"{name}: print at 100 %", data, name, "application/pdf", key="p-pdf")

@@ -5,6 +5,8 @@ from __future__ import annotations
 import streamlit as st
 
 import surfscan
+from surfscan.screen.make import make_screen
+from surfscan.screen.page import CAUTION as SCREEN_CAUTION
 from surfscan.ui import looks
 from surfscan.ui.parts.lengths import ask_length
 
@@ -20,7 +22,7 @@ _PATTERNS = {
 def show() -> None:
     """The screen's size, the pattern, the page to open on the screen, and the sheet's keys."""
     st.title("Stripes on a screen")
-    st.warning(surfscan.SCREEN_CAUTION)
+    st.warning(SCREEN_CAUTION)
     left, right = st.columns(2)
     with left:
         pattern = st.selectbox(
@@ -35,7 +37,7 @@ def show() -> None:
         wide = st.number_input("Pixels across", 320, 20_000, 3840, 1, key="s-wide")
         tall = st.number_input("Pixels down", 200, 20_000, 2160, 1, key="s-tall")
     try:
-        made = surfscan.make_screen(pattern, periods, diagonal_in=diagonal, pixels=(int(wide), int(tall)))
+        made = make_screen(pattern, periods, diagonal_in=diagonal, pixels=(int(wide), int(tall)))
     except surfscan.SurfscanError as error:
         looks.refusal(error)
         return

@@ -8,7 +8,9 @@ from typing import Any
 import numpy as np
 import streamlit as st
 
-import surfscan
+from surfscan.report.panes import draw_lesson_map
+from surfscan.synth.lesson import SIZE_MM as LESSON_SIZE_MM
+from surfscan.synth.lesson import Dent, Viewing, find_the_low, photograph, score_answer
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length, unit_word
 from surfscan.ui.picture import show_picture
@@ -74,9 +76,9 @@ def _simulator() -> None:
         gloss = st.slider("Gloss, %", 0, 100, 100, 5, key="t-gloss")
     by = _by()
     sign = -1 if kind != "high" else 1
-    dent = surfscan.Dent(x * by, y * by, sign * size * by, width * by)
-    viewing = surfscan.Viewing(crown, way or "across", far * by, 1 - gloss / 100)
-    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: surfscan.photograph((dent,), viewing))
+    dent = Dent(x * by, y * by, sign * size * by, width * by)
+    viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
+    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
     photo, panel_map = st.columns(2)
     with photo:
         st.image(
@@ -84,7 +86,7 @@ def _simulator() -> None:
         )
     with panel_map:
         st.image(
-            surfscan.draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
+            draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
             caption="The height map, from straight above", alt="Height map of the made fault",
         )  # fmt: skip
     looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
@@ -109,7 +111,7 @@ def _slide(low: float, high: float, value: float, step: float) -> tuple[float, f
     return first, last, now, fine
 
 
-def _explain(dent: surfscan.Dent, lesson: Any) -> None:
+def _explain(dent: Dent, lesson: Any) -> None:
     slope = 16 / (3 * math.sqrt(3)) * abs(dent.peak_mm) / dent.width_mm  # steepest of (1 - r^2)^2, exact
     st.markdown(
         f"The steepest place leans {1000 * slope:.1f} mm in a metre. That lean, not the depth, is what bends the "
@@ -144,10 +146,10 @@ def _exercise() -> None:
         seed, {}
     )
     number = 1 + len(answers) if not st.session_state.get("class-showing") else max(len(answers), 1)
-    task = session.cached_object(f"task-{seed}-{number}", lambda: surfscan.find_the_low(seed, number))
+    task = session.cached_object(f"task-{seed}-{number}", lambda: find_the_low(seed, number))
     lesson = session.cached_object(
         f"task-photo-{seed}-{number}",
-        lambda: surfscan.photograph((task.low, *task.others), task.viewing, seed=seed),
+        lambda: photograph((task.low, *task.others), task.viewing, seed=seed),
     )
     total = sum(points for *_, points in answers.values())
     st.markdown(f"**Panel {number}** · {total} of {100 * len(answers)} points so far")
@@ -175,20 +177,20 @@ def _exercise() -> None:
             "Right of the middle",
             0.0,
             "say-x",
-            least=-surfscan.LESSON_SIZE_MM[0] / 2,
-            most=surfscan.LESSON_SIZE_MM[0] / 2,
+            least=-LESSON_SIZE_MM[0] / 2,
+            most=LESSON_SIZE_MM[0] / 2,
         )
         y = ask_length(
             "Up from the middle",
             0.0,
             "say-y",
-            least=-surfscan.LESSON_SIZE_MM[1] / 2,
-            most=surfscan.LESSON_SIZE_MM[1] / 2,
+            least=-LESSON_SIZE_MM[1] / 2,
+            most=LESSON_SIZE_MM[1] / 2,
         )
         if st.button("There it is"):
             place = [x, y]
     if place is not None:
-        answers[number] = (place[0], place[1], surfscan.score_answer(task, *place))
+        answers[number] = (place[0], place[1], score_answer(task, *place))
         st.session_state["class-showing"] = True
         st.rerun()
 
@@ -205,7 +207,7 @@ def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> No
         st.image(lesson.photo, caption="What you saw", width="stretch", alt="The photo of the task")
     with right:
         st.image(
-            surfscan.draw_lesson_map(lesson, limit_mm=_LOW_MM, cross_mm=(x, y)), width="stretch",
+            draw_lesson_map(lesson, limit_mm=_LOW_MM, cross_mm=(x, y)), width="stretch",
             caption="Where it is; the cross is your answer", alt="Height map with the low and your answer",
         )  # fmt: skip
     looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))

@@ -1,0 +1,125 @@
+"""The database under a record: its address, SQLite's settings, one transaction that writes, what went wrong."""
+
+from __future__ import annotations
+
+import sqlite3
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from sqlalchemy import Engine, create_engine, event
+from sqlalchemy.engine import URL, Connection, make_url
+from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
+
+from surfscan.core.errors import RefusedError
+
+__all__ = ["damaged", "is_damage", "open_engine", "unusable", "writing"]
+
+PATIENCE_S = 60.0
+"""How long a writer waits for another: eight bays that finish at once take a second or two."""
+
+_CURE = "take the record from a copy, or start a new one; passes that can still be read stay readable"
+
+
+def open_engine(where: Path | str) -> tuple[Engine, str]:
+    """The engine of a file (SQLite) or an SQLAlchemy URL, and its name for messages, without a password.
+
+    Raises
+    ------
+    RefusedError
+        For an address that can't be read, a folder, or a missing driver.
+    """
+    url, name = _url(where)
+    sqlite_file = url.get_backend_name() == "sqlite"
+    try:
+        engine = create_engine(url, **({"connect_args": {"timeout": PATIENCE_S}} if sqlite_file else {}))
+    except (ModuleNotFoundError, NoSuchModuleError) as error:
+        raise RefusedError(
+            f"The record {name} cannot be opened",
+            found=f"no driver for {url.drivername} ({error})",
+            cure="install it, for PostgreSQL: pip install 'psycopg[binary]'",
+        ) from None
+    if sqlite_file:
+        _set_up_sqlite(engine)
+    return engine, name
+
+
+def _url(where: Path | str) -> tuple[URL, str]:
+    """The database's URL, and its name for messages, without a password."""
+    if isinstance(where, Path) or "://" not in where:
+        path = Path(where)
+        if path.is_dir():
+            raise RefusedError(f"The record {path} is a folder", allowed="a file", cure="name a file in it")
+        if not path.parent.is_dir():
+            raise RefusedError(f"The folder of the record {path} is not there", cure="make it first")
+        return URL.create("sqlite", database=str(path)), str(path)
+    try:
+        url = make_url(where)
+    except ArgumentError:
+        raise RefusedError(
+            "The record's address cannot be read", allowed="a file, or postgresql://user@host/name"
+        ) from None
+    if url.drivername in ("postgresql", "postgres"):
+        url = url.set(drivername="postgresql+psycopg")
+    return url, url.render_as_string(hide_password=True)
+
+
+def _set_up_sqlite(engine: Engine) -> None:
+    """Write-ahead mode, full synchronisation, forgotten bytes overwritten; transactions are ours to begin."""
+
+    @event.listens_for(engine, "connect")
+    def connect(connection: sqlite3.Connection, _: Any) -> None:
+        connection.isolation_level = None
+        cursor = connection.cursor()
+        # Turning the mode on needs the file alone for a moment, and SQLite does not wait for that by itself.
+        ends = time.monotonic() + PATIENCE_S
+        while True:
+            try:
+                if cursor.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+                    cursor.execute("PRAGMA journal_mode = WAL")
+                break
+            except sqlite3.OperationalError as error:
+                if "locked" not in str(error) or time.monotonic() > ends:
+                    raise
+                time.sleep(0.02)
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA foreign_keys = ON")
+        cursor.execute("PRAGMA secure_delete = ON")
+        cursor.close()
+
+
+@contextmanager
+def writing(engine: Engine) -> Iterator[Connection]:
+    """One transaction that writes, from its start: in SQLite a reader can't become a writer without a risk."""
+    with engine.connect() as connection:
+        if engine.dialect.name == "sqlite":
+            connection.exec_driver_sql("BEGIN IMMEDIATE")
+        try:
+            yield connection
+        except BaseException:
+            connection.rollback()
+            raise
+        connection.commit()
+
+
+def is_damage(error: DBAPIError) -> bool:
+    words = ("malformed", "not a database", "corrupt", "disk i/o error", "could not decode")
+    return any(word in str(error.orig).lower() for word in words)
+
+
+def damaged(number: int, found: str) -> RefusedError:
+    return RefusedError(f"Pass {number} of the record is damaged", found=found, cure=_CURE)
+
+
+def unusable(name: str, error: Exception) -> RefusedError:
+    found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
+    first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
+    if isinstance(error, DBAPIError) and is_damage(error):
+        return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
+    return RefusedError(
+        f"The record {name} cannot be used",
+        found=first,
+        cure="check its path or address, its rights, and room",
+    )
