@@ -45,8 +45,8 @@ def is_ring(cells: Array, *, step_mm: float = 1.0) -> bool:
     if rows.size < _LEAST_CELLS:
         return False
     x, y = columns * step_mm, rows * step_mm
-    # Circle through all of them by linear least squares (Kasa 1976): x^2 + y^2 = 2 a x + 2 b y + c. The ellipse of a ring on
-    # a slanted repair passes too, since its axes may differ by what RING_WIDE allows.
+    # Circle through all of them by linear least squares (Kasa 1976): x^2 + y^2 = 2 a x + 2 b y + c. A somewhat oval
+    # ring passes too, by what RING_WIDE allows.
     x0, y0 = x - x.mean(), y - y.mean()
     terms = np.stack([2 * x0, 2 * y0, np.ones_like(x0)], -1)
     (a, b, c), *_ = np.linalg.lstsq(terms, x0**2 + y0**2, rcond=None)

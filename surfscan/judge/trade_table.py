@@ -35,7 +35,7 @@ COLOUR_STAGES = ("base", "clear")
 
 _DEPTHS = ("surfacer", "putty", "filler", "filler-deep", "over")
 SIZES = ("polish", "polish-unmeasured", "polish-thin", *_DEPTHS)
-"""From what polishing takes to what no filler may bring up; the first three in colour only, by what a film gauge said."""
+"""From what polishing takes to what no filler may bring up; the first three in colour only, by the film gauge."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,7 +48,7 @@ class Row:
     stages, kinds, sizes, shapes, substrates : tuple of str
         The cases it holds for.
     step : str
-        Where it goes in the work order; `ahead` is a step that comes before it, "" for none.
+        Where it goes in the work order; `ahead` and `after` are steps that it needs before and after it, "" for none.
     work : str
         In a word, for a headline.
     first, what, why, never : str
@@ -64,6 +64,7 @@ class Row:
     step: str
     work: str
     ahead: str = ""
+    after: str = ""
     first: str = ""
     what: str = ""
     why: str = ""
@@ -146,7 +147,7 @@ def _row(table: Mapping[str, Any]) -> Row:
         substrates=_some(table.get("substrate"), SUBSTRATES),
         **{
             key: table[key]
-            for key in ("step", "work", "ahead", "first", "what", "why", "never")
+            for key in ("step", "work", "ahead", "after", "first", "what", "why", "never")
             if key in table
         },
     )
