@@ -9,7 +9,8 @@ from typing import Any
 import streamlit as st
 
 import surfscan
-from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+from surfscan.report.units import format_area, format_depth, format_filler, format_length
+from surfscan.report.words import ResultText
 from surfscan.ui import session
 
 __all__ = [
@@ -23,8 +24,8 @@ __all__ = [
     "length",
     "mark",
     "refusal",
-    "say",
     "verdict_strip",
+    "words",
 ]
 
 WORDS = {
@@ -41,9 +42,9 @@ def dress() -> None:
     st.html(f"<style>{_STYLE}</style>")
 
 
-def say(text: str) -> str:
-    """A sentence of the package in the units of the session."""
-    return convert_text(text, session.units())
+def words(result: surfscan.CheckResult) -> ResultText:
+    """A result's sentences in the units of the session."""
+    return ResultText(result, session.units())
 
 
 def depth(mm: float) -> str:
@@ -69,14 +70,13 @@ def area(cm2: float) -> str:
 def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:
     """The verdict, large, with the sentence that decided it."""
     word, sign = WORDS.get(verdict, (verdict, "–"))
-    if sentence.startswith(f"{word}: "):  # the heading says it already
-        sentence = sentence.removeprefix(f"{word}: ")
-        sentence = sentence[:1].upper() + sentence[1:]
+    sentence = sentence.removeprefix(f"{word}: ")  # the heading says it already
+    sentence = sentence[:1].upper() + sentence[1:]
     title = f'<span class="panel-name">{html.escape(name)}</span>' if name else ""
     st.html(
         f'<section class="verdict verdict-{verdict}" role="status" aria-label="Verdict">'
         f'<span class="sign" aria-hidden="true">{sign}</span><div><h2>{word}</h2>{title}'
-        f"<p>{html.escape(say(sentence))}</p></div></section>"
+        f"<p>{html.escape(sentence)}</p></div></section>"
     )
 
 
@@ -110,14 +110,14 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
 
 def refusal(error: surfscan.SurfscanError) -> None:
     """A refusal as the command would word it: what, found, allowed, and the cure on its own line."""
-    parts = [say(error.what).rstrip(".")]
+    parts = [error.what.rstrip(".")]
     if error.found:
-        parts.append(f"found {say(error.found).rstrip('.')}")
+        parts.append(f"found {error.found.rstrip('.')}")
     if error.allowed:
-        parts.append(f"allowed: {say(error.allowed).rstrip('.')}")
+        parts.append(f"allowed: {error.allowed.rstrip('.')}")
     text = "; ".join(parts) + "."
     if error.cure:
-        cure = say(error.cure).rstrip(".")
+        cure = error.cure.rstrip(".")
         text += f"\n\n**What to do:** {escape(cure[0].upper() + cure[1:])}."
     st.error(escape_head(text))
 

@@ -19,6 +19,8 @@ from surfscan.change.registration import TAG_MM, Registration, register
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
 from surfscan.core.records import Array, CheckResult, HeightMap, Reading, Spot
+from surfscan.judge.reasons import reason
+from surfscan.judge.verdict import with_reasons
 from surfscan.results.stored import StoredResult
 from surfscan.surface.form import FairForm
 from surfscan.surface.slopes import polynomial_terms
@@ -175,19 +177,14 @@ def add_against(result: CheckResult, held: Held) -> CheckResult:
         "agreeing": place.unchanged,
         "bend_mm": held.bend_mm,
     }
-    said = [
-        f"Held against {against.name}; a bend of {held.bend_mm:.2g} mm over the whole panel was taken for the two"
-        " set-ups, or the two panels, and is no part of the deviation."
-    ]
+    said = [reason("other-panel-held", about=against.name, name=against.name, bend_mm=held.bend_mm)]
     own = _own_spots(result, held)
     if own:
-        numbers = ", ".join(str(k) for k in own)
-        many = "Spots" if len(own) > 1 else "Spot"
-        said.append(f"{many} {numbers}: {against.name} reports a spot there itself; look at both panels.")
-    return replace(
-        result,
-        reasons=(*result.reasons, *said),
-        details={**result.details, "against": {**details, "own_faults": own}},
+        said.append(
+            reason("other-panel-own-spot", about=against.name, count=len(own), spots=own, name=against.name)
+        )
+    return with_reasons(
+        replace(result, details={**result.details, "against": {**details, "own_faults": own}}), said
     )
 
 

@@ -14,7 +14,7 @@ from surfscan.change.registration import TAG_MM, Registration, register
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap
-from surfscan.judge.decide import rule_sentence
+from surfscan.judge.reasons import rule_sentence
 from surfscan.results.stored import StoredResult
 
 __all__ = ["Comparison", "compare_results", "tag_uncertainty"]

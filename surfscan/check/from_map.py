@@ -4,19 +4,20 @@ from __future__ import annotations
 
 import hashlib
 import time
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import cv2
 import numpy as np
 
-from surfscan.check.outcome import LEAST_COVERAGE, limits_row, versions
+from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap
-from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
+from surfscan.judge.gauges import Instruments
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits
-from surfscan.judge.sentence import verdict_sentence
 from surfscan.results.grid_text import read_grid_text
 from surfscan.results.surfaces import read_surface
 from surfscan.surface.form import fit_fair_form
@@ -126,11 +127,49 @@ def check_map(
             cure="take it from the instrument's certificate, half of a 95 % figure",
         )
     source, grid, height = _heights(path, unit=unit, step_mm=step_mm)
+    judged = _about_fair_form(grid, height, source["file"], u_mm=u_mm, limits=limits)
+    coverage = float(np.isfinite(height).mean())
+    judgement = judge_map(
+        judged,
+        limits=limits,
+        stage=stage,
+        coverage=coverage,
+        period_mm=0.0,
+        u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
+        instruments=instruments or Instruments(),
+    )
+    unseen = f"only {100 * coverage:.0f} % of the map holds heights", "export the map again"
+    return build_result(
+        judgement,
+        replace(judgement.evidence, unseen=unseen),
+        panel={
+            "name": name or Path(source["file"]).stem,
+            "stage": stage,
+            "size_mm": [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)],
+        },
+        limits=limits,
+        height=judged,
+        shown=Shown(raking(judged), MapPlaces(grid)),
+        run={
+            **versions(),
+            "settings": {"grid_mm": grid.step_mm, "fair_form": judged.form_name},
+            "map": {**source, "u_mm": u_mm},
+            **when(started, began),
+        },
+        details={
+            "uncertainty": uncertainty_row(
+                judged, judgement.spots, inputs={"u_mm": u_mm}, terms=lambda row, column: None
+            )
+        },
+    )
+
+
+def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limits: Limits) -> HeightMap:
+    """The map as a deviation from its fair form."""
     measured = np.isfinite(height)
-    coverage = float(measured.mean())
     if measured.sum() < ENOUGH:
         raise NotMeasuredError(
-            f"{source['file']} holds too few heights to judge",
+            f"{name} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
         )
@@ -143,63 +182,7 @@ def check_map(
     )
     sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
     flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)
-    judged = HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
-    judgement = judge_map(
-        judged,
-        limits=limits,
-        stage=stage,
-        coverage=coverage,
-        period_mm=0.0,
-        u_slope_mrad=float(1e3 * np.sqrt(2) * u_mm / limits.band_mm[0]),
-        instruments=instruments or Instruments(),
-    )
-    verdict, reasons = judgement.panel.verdict, list(judgement.panel.reasons)
-    blocker = ""
-    if verdict in ("ready", "close") and coverage < LEAST_COVERAGE:
-        verdict, blocker = "not_measured", f"only {100 * coverage:.0f} % of the map holds heights"
-    spots = list(judgement.spots)
-    size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
-    return CheckResult(
-        panel={"name": name or Path(source["file"]).stem, "stage": stage, "size_mm": size},
-        limits=limits_row(limits),
-        verdict=verdict,
-        sentence=verdict_sentence(
-            verdict, spots, limits=limits, stage=stage, coverage=coverage, blocker=blocker
-        ),
-        reasons=tuple(reasons),
-        coverage=coverage,
-        measures=judgement.measures,
-        height=judged,
-        spots=judgement.spots,
-        photos=(),
-        run={
-            **versions(),
-            "settings": {"grid_mm": grid.step_mm, "fair_form": fair.name},
-            "map": {**source, "u_mm": u_mm},
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.perf_counter() - began, 3),
-        },
-        overlay_photo=raking(judged),
-        project=lambda points: np.stack(
-            [
-                (points[:, 0] - grid.x_mm[0]) / grid.step_mm,
-                (grid.y_mm[-1] - points[:, 1]) / grid.step_mm,
-            ],
-            -1,
-        ),
-        details={
-            **judgement.details,
-            "limits_basis": dict(limits.basis),
-            "uncertainty": {
-                "coverage_factor": COVERAGE_FACTOR,
-                "probability": 0.95,
-                "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma[measured])),
-                "inputs": {"u_mm": u_mm},
-                "spots": [{"spot": spot.id, "u95_mm": spot.u95_mm} for spot in spots],
-            },
-        },
-        maps=judgement.maps,
-    )
+    return HeightMap(grid, height - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
 
 
 def _heights(

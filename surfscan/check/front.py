@@ -57,7 +57,7 @@ def check(
     Examples
     --------
     >>> result = surfscan.check(jobs / "flat")
-    >>> result.verdict
+    >>> str(result.verdict)
     'rework'
     >>> [(spot.kind, round(spot.peak_mm, 2)) for spot in result.spots][:2]
     [('low', -0.28), ('low', -0.16)]
@@ -119,7 +119,7 @@ def check_map(
     >>> y, x = np.mgrid[-120:121:2, -150:151:2]
     >>> low = -0.2 * 0.5 ** ((x**2 + y**2) / 30**2)
     >>> result = surfscan.check_map(low, step_mm=2, stage="primer", u_mm=0.002)
-    >>> result.verdict, len(result.spots), abs(result.spots[0].peak_mm + 0.2) < 0.01
+    >>> str(result.verdict), len(result.spots), abs(result.spots[0].peak_mm + 0.2) < 0.01
     ('rework', 1, True)
     """
     from surfscan.check.from_map import check_map as judge_other

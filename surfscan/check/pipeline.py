@@ -15,18 +15,20 @@ import numpy as np
 from surfscan.check.lights import board_of, kind_of_light, lacks_scale, take
 from surfscan.check.outcome import assemble
 from surfscan.check.reference import add_null, read_reference, stand_again
+from surfscan.check.setup_told import add_setup
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import CheckResult, HeightMap, Photo, Reading
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.judge.judgement import Instruments, judge_map
+from surfscan.judge.gauges import Instruments
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import default_limits, with_given
 from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Inputs
 from surfscan.reading.quality import find_blocker, judge_photo
 from surfscan.reading.reference import Null
-from surfscan.reading.setup import add_setup, check_mirrored, find_mirrored, posed_sheet, stand_board, told
+from surfscan.reading.setup import check_mirrored, find_mirrored, posed_sheet, stand_board, told
 from surfscan.reading.stations import Station, stand
 from surfscan.surface.form import fit_fair_form
 
@@ -184,7 +186,6 @@ def check_job(
         height,
         judgement,
         limits=limits,
-        coverage=coverage,
         budget=budget,
         inputs=inputs,
         started=started,

@@ -7,7 +7,6 @@ without, the photo's own pixels carry the picture.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import datetime
@@ -16,14 +15,17 @@ from typing import Any
 import cv2
 import numpy as np
 
-from surfscan.check.outcome import limits_row, versions
+from surfscan.check.build import limits_row, versions, when
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
+from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap, Photo
 from surfscan.job.sheet import Sheet
 from surfscan.judge.find_spots import find_spots
 from surfscan.judge.limits import Limits
 from surfscan.judge.measure_spot import measure_spot
+from surfscan.judge.reasons import REASONS, reason
+from surfscan.judge.verdict import with_reasons
 from surfscan.phase.free import DOUBTED, FreePhase, free_phase
 from surfscan.phase.order import unwrap
 from surfscan.phase.stepped import fit_steps
@@ -54,11 +56,6 @@ LEAST_SHIFT = 0.04
 LEAST_SHARE = 0.1
 """Nor is anything listed that is less than this share of the deepest."""
 
-ASSUMED = (
-    "Which way is low was told by the stripes: a hollow spreads them and a bump crowds them, as on any panel that is"
-    " flat or crowned as a whole. On one that is hollow as a whole, past its own focus, high and low change places."
-)
-
 
 @dataclass(frozen=True, slots=True)
 class _Look:
@@ -69,7 +66,7 @@ class _Look:
     one_way: bool
     stripe_cells: float
     seen: Array
-    doubts: list[str]
+    doubts: list[Reason]
     trust: list[float | None]
     form: str
 
@@ -127,24 +124,21 @@ def look_job(
         frame, pictures = frame_on_photo(photos)
     tell(0.2)
     look = _look(sheet, frame, pictures, tell)
-    reasons = [f"Not measured: {why}. Depths are shares of the deepest, and no millimetre is known."]
+    reasons = [reason("setup-no-scale", Weight.DECIDES, why=why)]
     if not look.rows:
-        reasons.append("Nothing stands out of the unevenness of the rest.")
+        reasons.append(reason("seen-nothing-stands-out"))
     elif look.one_way:
-        reasons.append(
-            "Only one stripe direction was used: what runs along the lines across the stripes is not seen, and depths"
-            " compare less well. Two photos from one place show more."
-        )
-    reasons += [*look.doubts, ASSUMED]
+        reasons.append(reason("light-one-direction-look"))
+    reasons += [*look.doubts, reason("light-assumed")]
     if not stations and (sheet.panel.region_mm or sheet.panel.leave_out_mm):
-        reasons.append("region_mm and leave_out_mm were not used: without tags nobody knows where they lie.")
-    return _result(sheet, photos, stations, frame, look, reasons, limits, started, began)
+        reasons.append(reason("setup-region-unused"))
+    return with_reasons(_result(sheet, photos, stations, frame, look, limits, started, began), reasons)
 
 
 def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[float], None]) -> _Look:
     shape = frame.column_px.shape
     pattern = "stripes" if sheet.board is None else sheet.board.pattern
-    doubts: list[str] = []
+    doubts: list[Reason] = []
     trust: list[float | None] = [None] * len(pictures)
     bends: list[Bend] = []
     if pattern == "dots":
@@ -156,27 +150,30 @@ def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[fl
     else:
         for k, picture in enumerate(pictures):
             if picture.usable.sum() < 2000:
-                doubts.append(
-                    f"{picture.name}: not used, since it does not show the view of the first photo."
-                )
+                doubts.append(reason("photo-not-used", about=picture.name, file=picture.name))
                 continue
             try:
                 free = _follow(picture)
             except NotMeasuredError:
-                doubts.append(f"{picture.name}: no stripes can be followed in it.")
+                doubts.append(reason("photo-no-stripes", about=picture.name, file=picture.name))
                 continue
             trust[k] = free.trust
             if free.trust < DOUBTED:
                 doubts.append(
-                    f"{picture.name}: its stripes are doubtful (trust {free.trust:.2f}, under {DOUBTED:g}); take what"
-                    " is drawn with care."
+                    reason(
+                        "photo-doubtful",
+                        about=picture.name,
+                        file=picture.name,
+                        trust=float(free.trust),
+                        threshold=DOUBTED,
+                    )
                 )
             phase, valid, sigma = (_at_cells(v, shape) for v in (free.phase_rad, free.valid, free.sigma_rad))
             noise = float(np.median(sigma[valid])) if valid.any() else 1.0
             try:
                 bends.append(bend_of_phase(phase, valid & ~frame.outside, sigma_rad=noise, lean=frame.lean))
             except NotMeasuredError:
-                doubts.append(f"{picture.name}: no stripes can be followed in it.")
+                doubts.append(reason("photo-no-stripes", about=picture.name, file=picture.name))
             tell(0.2 + 0.5 * (k + 1) / len(pictures))
     if not bends:
         raise NotMeasuredError(
@@ -186,9 +183,7 @@ def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[fl
         )
     height, one_way = height_of_bends(bends)
     if len(bends) == 2 and one_way:
-        doubts.append(
-            "Both photos tell the same direction; only one was used. Turn the board by 90 degrees for one."
-        )
+        doubts.append(reason("light-same-direction"))
     tell(0.85)
     finest = 3.0 if pattern == "stepped" else 0.5 * float(np.median([bend.period_cells for bend in bends]))
     return _found(frame, height, bends, one_way, doubts, trust, finest)
@@ -266,7 +261,7 @@ def _found(
     height: Array,
     bends: list[Bend],
     one_way: bool,
-    doubts: list[str],
+    doubts: list[Reason],
     trust: list[float | None],
     finest: float,
 ) -> _Look:
@@ -322,7 +317,6 @@ def _result(
     stations: list[Station],
     frame: Frame,
     look: _Look,
-    reasons: list[str],
     limits: Limits,
     started: datetime,
     began: float,
@@ -333,23 +327,15 @@ def _result(
     flags = np.where(look.seen, 0, bit("weak_stripes")).astype(np.int32)
     flags[frame.outside] = bit("outside")
     share = float(look.seen.sum() / max(int((~frame.outside).sum()), 1))
-    deepest = look.rows[0] if look.rows else None
-    counts = [sum(row["kind"] == kind for row in look.rows) for kind in ("low", "high")]
-    sentence = "Not measured: no scale. " + (
-        f"{counts[0]} low{'s' * (counts[0] != 1)} and {counts[1]} high{'s' * (counts[1] != 1)} stand out; the"
-        f" {'deepest is a low' if deepest['kind'] == 'low' else 'greatest is a high'}."
-        if deepest
-        else "Nothing stands out."
-    )
     reprojection: list[float | None] = [station.fit.pose.reprojection_px for station in stations] or [
         None
     ] * len(photos)
     return CheckResult(
         panel={"name": sheet.panel.name, "stage": sheet.panel.stage, "size_mm": list(sheet.panel.size_mm)},
         limits=limits_row(limits),
-        verdict="not_measured",
-        sentence=sentence,
-        reasons=tuple(reasons),
+        verdict=Verdict.NOT_MEASURED,
+        sentence="",  # both follow from the reasons
+        reasons=(),
         coverage=0.0,
         measures=dict.fromkeys(("FLTt_mm", "FLTp_mm", "FLTv_mm", "FLTq_mm"), float("nan")),
         height=HeightMap(nowhere, nothing, nothing.copy(), nothing.copy(), flags, ""),
@@ -366,8 +352,7 @@ def _result(
         run={
             **versions(),
             "settings": {"fair_form": look.form},
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.perf_counter() - began, 3),
+            **when(started, began),
         },
         overlay_photo=photos[0].image,
         project=_as_they_are,
@@ -378,7 +363,7 @@ def _result(
                 "one_direction": look.one_way,
                 "seen_share": share,
                 "stripe_px": look.stripe_cells * cell_px(frame),
-                "assumed": ASSUMED,
+                "assumed": REASONS["light-assumed"].sentence,
                 "spots": look.rows,
             },
             "limits_basis": dict(limits.basis),

@@ -5,6 +5,8 @@ from __future__ import annotations
 
 import math
 import time
+from collections.abc import Callable
+from dataclasses import replace
 from datetime import UTC, datetime
 from itertools import combinations
 from typing import Any
@@ -12,15 +14,19 @@ from typing import Any
 import cv2
 import numpy as np
 
+from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
 from surfscan.check.from_map import raking
-from surfscan.check.outcome import LEAST_COVERAGE, limits_row, versions
+from surfscan.check.setup_told import contradicted
 from surfscan.check.whole_adjust import WAVE_MM, Joined, ViewMap, join_heights
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
+from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import Array, CheckResult, HeightMap
-from surfscan.judge.judgement import COVERAGE_FACTOR, Instruments, judge_map
+from surfscan.judge.gauges import Instruments
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
-from surfscan.judge.sentence import verdict_sentence
+from surfscan.judge.reasons import reason
+from surfscan.judge.verdict import Evidence
 from surfscan.results.stored import StoredResult
 from surfscan.surface.form import FairForm, fit_fair_form, take_form_off
 
@@ -70,28 +76,8 @@ def join_views(
     views = [ViewMap(r.name, r.height, _origin(r)) for r in results]
     joined = join_heights(views)
     _check_joined(results, joined)
-    grid = joined.grid
-    region, flags = _flags(results, views, joined)
-    measured = np.isfinite(joined.height_mm) & (region == 0)
-    coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
-    if measured.sum() < ENOUGH:
-        raise NotMeasuredError(
-            "the joined views hold hardly any height", found=f"{int(measured.sum())} cells"
-        )
-    limits = _limits(results[0])
-    x, y = grid.x_mm - float(grid.x_mm.mean()), grid.y_mm - float(grid.y_mm.mean())
-    absolute = np.where(measured, joined.height_mm, np.nan)
-    detail = _detail(results)
-    fair = fit_fair_form(
-        absolute,
-        x_mm=x,
-        y_mm=y,
-        floor_mm=min(0.004, 0.25 * min(limits.low_mm, limits.high_mm)),
-        grow_px=max(2, round(0.6 * max(detail, 12.0) / grid.step_mm)),
-    )
-    seam = _seam_sigma(joined, fair, x, y, measured)
-    sigma = np.where(measured, np.sqrt(joined.sigma_mm**2 + seam**2 + fair.sigma_mm**2), np.nan)
-    height = HeightMap(grid, absolute - fair.form_mm, fair.form_mm, sigma, flags, fair.name)
+    limits, detail = _limits(results[0]), _detail(results)
+    height, coverage, seam, fair = _about_one_form(results, views, joined, limits, detail)
     slopes = [r.details.get("slope", {}).get("u_mrad") for r in results]
     one_way = any("one_direction" in s.flags for r in results for s in r.spots)
     judgement = judge_map(
@@ -104,40 +90,22 @@ def join_views(
         instruments=instruments or Instruments(),
         spot_flags=("one_direction",) if one_way else (),
     )
-    verdict, reasons, blocker = judgement.panel.verdict, list(judgement.panel.reasons), ""
-    folded = bool(np.any(flags & bit("fold")))
-    if verdict in ("ready", "close") and (coverage < LEAST_COVERAGE or folded):
-        fold = describe("fold")
-        blocker = (
-            f"{fold.sentence}; {fold.cure}"
-            if folded
-            else "too little of the whole panel was seen; add a view"
-        )
-        verdict = "not_measured"
-    if verdict == "ready" and any(r.verdict == "close" and one_way for r in results):
-        verdict = "close"
-        reasons.insert(0, "A view shows one stripe direction only.")
-    if coverage < 0.95 and verdict == "rework":
-        reasons.append(f"A part was not seen: {100 * coverage:.0f} % of the whole panel was measured.")
-    size = [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)]
-    spots = list(judgement.spots)
-    return CheckResult(
+    grid = height.grid
+    return build_result(
+        judgement,
+        _with_parts(judgement.evidence, results, height, one_way=one_way),
         panel={
             "name": name or results[0].panel.get("name", ""),
             "stage": results[0].panel["stage"],
-            "size_mm": size,
+            "size_mm": [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)],
         },
-        limits=limits_row(limits),
-        verdict=verdict,
-        sentence=verdict_sentence(
-            verdict, spots, limits=limits, stage=results[0].panel["stage"], coverage=coverage, blocker=blocker
-        ),
-        reasons=tuple(reasons),
-        coverage=coverage,
-        measures=judgement.measures,
+        limits=limits,
         height=height,
-        spots=judgement.spots,
-        photos=tuple({**photo, "view": r.name} for r in results for photo in r.photos),
+        shown=Shown(
+            raking(height),
+            MapPlaces(grid),
+            tuple({**photo, "view": r.name} for r in results for photo in r.photos),
+        ),
         run={
             **versions(),
             "settings": {
@@ -145,16 +113,9 @@ def join_views(
                 "fair_form": fair.name,
                 "reflected_period_mm": [detail, detail],
             },
-            "started": started.isoformat(timespec="seconds"),
-            "seconds": round(time.perf_counter() - began, 3),
+            **when(started, began),
         },
-        overlay_photo=raking(height),
-        project=lambda points: np.stack(
-            [(points[:, 0] - grid.x_mm[0]) / grid.step_mm, (grid.y_mm[-1] - points[:, 1]) / grid.step_mm], -1
-        ),
         details={
-            **judgement.details,
-            "limits_basis": dict(limits.basis),
             "joined": {
                 "views": [
                     {"name": r.name, "origin_mm": list(v.origin_mm), "size_mm": list(r.panel["size_mm"])}
@@ -162,10 +123,95 @@ def join_views(
                 ],
                 "overlaps": list(joined.pairs),
             },
-            "uncertainty": _uncertainty(judgement.spots, height, joined, seam, fair),
+            "uncertainty": uncertainty_row(
+                height, judgement.spots, inputs={}, terms=_terms(joined.sigma_mm, seam, fair.sigma_mm)
+            ),
         },
-        maps=judgement.maps,
     )
+
+
+def _about_one_form(
+    results: list[StoredResult], views: list[ViewMap], joined: Joined, limits: Limits, detail: float
+) -> tuple[HeightMap, float, Array, FairForm]:
+    """The joined heights as a deviation from one fair form; their coverage, what joining left unsure, and the form."""
+    grid = joined.grid
+    region, flags = _flags(results, views, joined)
+    measured = np.isfinite(joined.height_mm) & (region == 0)
+    coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
+    if measured.sum() < ENOUGH:
+        raise NotMeasuredError(
+            "the joined views hold hardly any height", found=f"{int(measured.sum())} cells"
+        )
+    x, y = grid.x_mm - float(grid.x_mm.mean()), grid.y_mm - float(grid.y_mm.mean())
+    absolute = np.where(measured, joined.height_mm, np.nan)
+    fair = fit_fair_form(
+        absolute,
+        x_mm=x,
+        y_mm=y,
+        floor_mm=min(0.004, 0.25 * min(limits.low_mm, limits.high_mm)),
+        grow_px=max(2, round(0.6 * max(detail, 12.0) / grid.step_mm)),
+    )
+    seam = _seam_sigma(joined, fair, x, y, measured)
+    sigma = np.where(measured, np.sqrt(joined.sigma_mm**2 + seam**2 + fair.sigma_mm**2), np.nan)
+    return (
+        HeightMap(grid, absolute - fair.form_mm, fair.form_mm, sigma, flags, fair.name),
+        coverage,
+        seam,
+        fair,
+    )
+
+
+_OF_THE_VIEW = ("setup-", "photo-", "light-", "other-panel-")
+"""What a view's reasons of these kinds say stays true of the whole; spots, limits and what was seen are judged anew."""
+
+
+def _with_parts(
+    evidence: Evidence, results: list[StoredResult], height: HeightMap, *, one_way: bool
+) -> Evidence:
+    """The joined map's evidence with the views' own doubts: joining does not take them away."""
+    folded = None
+    if np.any(height.flags & bit("fold")):
+        flag = describe("fold")
+        folded = (flag.sentence, flag.cure)
+    doubts = [
+        replace(one, numbers={**one.numbers, "view": r.name}, about=f"{r.name}: {one.about}".rstrip(": "))
+        for r in results
+        for one in _own_reasons(r)
+        if one.code.startswith(_OF_THE_VIEW)
+    ]
+    return replace(
+        evidence,
+        folded=folded,
+        unseen=("too little of the whole panel was seen", "add a view"),
+        one_direction=evidence.one_direction or one_way,
+        doubts=tuple(doubts),
+    )
+
+
+def _own_reasons(result: StoredResult) -> list[Reason]:
+    """A view's reasons; of a result from before there were records, the doubts that its figures tell."""
+    if result.findings:
+        return list(result.findings)
+    found = []
+    mirror = result.details.get("mirror_check") or {}
+    if mirror and not mirror.get("agrees", True):
+        worst = max(mirror["tags"], key=lambda row: row["off_mm"] / row["u_mm"])
+        found.append(contradicted(worst))
+    if any("one_direction" in spot.flags for spot in result.spots) and result.verdict == Verdict.CLOSE:
+        found.append(reason("light-one-direction", Weight.DOUBT))
+    return found
+
+
+def _terms(own: Array, seam: Array, fair: Array) -> Callable[[int, int], list[tuple[str, float, str]]]:
+    def at(row: int, column: int) -> list[tuple[str, float, str]]:
+        terms = [
+            ("the views' own", float(own[row, column]), "see each view's result"),
+            ("joining", float(seam[row, column]), "more overlap between the views"),
+            ("fair form", float(fair[row, column]), "judge a larger region"),
+        ]
+        return sorted(terms, key=lambda term: -term[1])
+
+    return at
 
 
 def _origin(result: StoredResult) -> tuple[float, float]:
@@ -297,33 +343,3 @@ def _seam_sigma(joined: Joined, fair: FairForm, x: Array, y: Array, measured: Ar
     total = np.einsum("hwj,jk,hwk->hw", moved, covariance, moved)
     h, w = joined.height_mm.shape
     return np.asarray(cv2.resize(np.sqrt(np.maximum(total, 0)), (w, h), interpolation=cv2.INTER_LINEAR))
-
-
-def _uncertainty(
-    spots: tuple[Any, ...], height: HeightMap, joined: Joined, seam: Array, fair: FairForm
-) -> dict[str, Any]:
-    grid, rows = height.grid, []
-    for spot in spots:
-        at = int(np.argmin(np.abs(grid.y_mm - spot.y_mm))), int(np.argmin(np.abs(grid.x_mm - spot.x_mm)))
-        terms = [
-            ("the views' own", float(joined.sigma_mm[at]), "see each view's result"),
-            ("joining", float(seam[at]), "more overlap between the views"),
-            ("fair form", float(fair.sigma_mm[at]), "judge a larger region"),
-        ]
-        terms.sort(key=lambda row: -row[1])
-        rows.append(
-            {
-                "spot": spot.id,
-                "u95_mm": spot.u95_mm,
-                "terms": [{"source": name, "u_mm": u} for name, u, _ in terms],
-                "shrinks_most": terms[0][2],
-            }
-        )
-    sigma = height.sigma_mm[np.isfinite(height.sigma_mm)]
-    return {
-        "coverage_factor": COVERAGE_FACTOR,
-        "probability": 0.95,
-        "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma)),
-        "inputs": {},
-        "spots": rows,
-    }

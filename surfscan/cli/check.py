@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, units_of
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -40,6 +40,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     add_against_options(check)
     add_recording_options(check)
     add_map_options(check)
+    add_inch(check)
     check.set_defaults(run=run)
 
 
@@ -84,7 +85,7 @@ def write_checked(
         try:
             result = check(progress)
             progress("writing the result", 0.97)
-            write_result(out, result)
+            write_result(out, result, units_of(options))
         except BaseException:
             progress.close()
             if not made and (out / "result.json").exists():
@@ -109,7 +110,7 @@ def show(result: CheckResult, options: argparse.Namespace, *, out: Path, after: 
     else:
         from surfscan.report.table import format_result
 
-        print(format_result(result))
+        print(format_result(result, units_of(options)))
         print(f"\nPicture: {out / 'overlay.png'}   map: {out / 'map.png'}   everything: {out}")
         if after:
             print(after)

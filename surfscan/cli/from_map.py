@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from surfscan.cli.terminal import length
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -28,17 +29,17 @@ def add_map_options(parser: argparse.ArgumentParser) -> None:
         help="height map: x3p (ISO 25178-72), sdf (ISO 25178-71), or a CSV table of heights",
     )
     group.add_argument(
-        "--u-mm", metavar="MM", type=float, help="standard uncertainty of its heights (needed)"
+        "--u-mm", metavar="MM", type=length, help="standard uncertainty of its heights (needed)"
     )
     group.add_argument("--stage", metavar="STAGE", help="stage of the panel (default: primer)")
     group.add_argument("--name", metavar="TEXT", help="name of the panel (default: the file's)")
     group.add_argument(
         "--unit", metavar="UNIT", help="of a CSV table's heights: mm, um, m, inch (default: mm)"
     )
-    group.add_argument("--step-mm", metavar="MM", type=float, help="spacing of a CSV table without its own")
+    group.add_argument("--step-mm", metavar="MM", type=length, help="spacing of a CSV table without its own")
     for key in _LIMITS:
         group.add_argument(
-            f"--{key.replace('_', '-')}", metavar="MM", type=float, help="limit, as in the sheet"
+            f"--{key.replace('_', '-')}", metavar="MM", type=length, help="limit, as in the sheet"
         )
 
 

@@ -8,8 +8,9 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from surfscan.cli.terminal import Parser, Progress
+from surfscan.cli.terminal import Parser, Progress, length
 from surfscan.core.errors import UsageError
+from surfscan.core.units import parse_length
 
 if TYPE_CHECKING:
     from surfscan.core.records import HeightMap
@@ -37,16 +38,16 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "--views", metavar="N", type=int, default=8, help="viewpoints round the panel (default: 8)"
     )
     gloss.add_argument(
-        "--distance-mm", metavar="MM", type=float, default=1500.0, help="eye to panel (default: 1500)"
+        "--distance-mm", metavar="MM", type=length, default=1500.0, help="eye to panel (default: 1500)"
     )
     gloss.add_argument(
-        "--wall-mm", metavar="MM", type=float, default=1500.0, help="panel to light (default: 1500)"
+        "--wall-mm", metavar="MM", type=length, default=1500.0, help="panel to light (default: 1500)"
     )
     gloss.add_argument(
         "--elevation-deg", metavar="DEG", type=float, default=35.0, help="eye over the panel (default: 35)"
     )
     gloss.add_argument(
-        "--period-mm", metavar="MM", type=float, default=80.0, help="of stripes and grid (default: 80)"
+        "--period-mm", metavar="MM", type=length, default=80.0, help="of stripes and grid (default: 80)"
     )
     gloss.add_argument(
         "--width-px", metavar="PX", type=int, default=480, help="of each picture (default: 480)"
@@ -61,7 +62,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     gloss.add_argument(
         "--size-mm", metavar="WxH", default="640x440", help="of the made panel (default: 640x440)"
     )
-    gloss.add_argument("--crown-mm", metavar="R", type=float, help="radius of the made panel (default: flat)")
+    gloss.add_argument(
+        "--crown-mm", metavar="R", type=length, help="radius of the made panel (default: flat)"
+    )
     gloss.set_defaults(run=run)
 
 
@@ -150,7 +153,7 @@ def _made(options: argparse.Namespace) -> HeightMap:
 
 def _numbers(option: str, text: str, count: int) -> list[float]:
     try:
-        values = [float(part) for part in text.split(",")]
+        values = [parse_length(part) for part in text.split(",")]
     except ValueError:
         values = []
     if len(values) != count or not all(math.isfinite(v) for v in values):

@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from surfscan.cli.check import show
-from surfscan.cli.terminal import EPILOG, Parser, Progress
+from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, units_of
 
 __all__ = ["add", "run"]
 
@@ -30,6 +30,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     join.add_argument("--name", default="", help="name of the whole panel")
     join.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    add_inch(join)
     join.set_defaults(run=run)
 
 
@@ -44,7 +45,7 @@ def run(options: argparse.Namespace) -> int:
         try:
             result = join(options.views, name=options.name, progress=progress)
             progress("writing the result", 0.97)
-            write_result(options.out, result)
+            write_result(options.out, result, units_of(options))
         finally:
             progress.close()
     return show(result, options, out=options.out)

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from surfscan.cli.terminal import Parser, Progress
+from surfscan.cli.terminal import Parser, Progress, length
 from surfscan.core.errors import UsageError
 from surfscan.report.output import write_file
 
@@ -37,7 +37,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     lens.add_argument("photos", metavar="PHOTO", type=Path, nargs="*", help="photos of the board")
-    lens.add_argument("--square-mm", metavar="MM", type=float, default=30.0, help="side of a square (30)")
+    lens.add_argument("--square-mm", metavar="MM", type=length, default=30.0, help="side of a square (30)")
     lens.add_argument("--squares", metavar="8x6", default="8x6", help="squares across and down (8x6)")
     lens.add_argument(
         "--chessboard", metavar="9x6", help="a plain chessboard instead, with so many inner corners"

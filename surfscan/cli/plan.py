@@ -7,7 +7,7 @@ import json
 import math
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, length
 
 __all__ = ["add", "run"]
 
@@ -21,12 +21,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         description="From panel, camera, board, distances and surface: what is in the photo, the contrast, the "
         "smallest low visible and the deepest before the reflection folds. With --see: where board and camera must go.",
     )
-    p.add_argument("--panel", metavar=("W", "H"), required=True, help="panel, mm", nargs=2, type=float)
+    p.add_argument("--panel", metavar=("W", "H"), required=True, help="panel, mm", nargs=2, type=length)
     p.add_argument(
-        "--crown", metavar="MM", type=float, default=math.inf, help="radius of its crown (default: flat)"
+        "--crown", metavar="MM", type=length, default=math.inf, help="radius of its crown (default: flat)"
     )
     p.add_argument(
-        "--crown-y", metavar="MM", type=float, default=None, help="radius along its height, if another"
+        "--crown-y", metavar="MM", type=length, default=None, help="radius along its height, if another"
     )
     p.add_argument(
         "--focal-35mm", metavar="MM", type=float, default=None, help="35 mm equivalent focal length"
@@ -45,14 +45,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         default=[1500.0, 1300.0],
         help="board, mm (1500 1300)",
         nargs=2,
-        type=float,
+        type=length,
     )
-    p.add_argument("--period", metavar="MM", type=float, default=30.0, help="of the stripes (default: 30)")
+    p.add_argument("--period", metavar="MM", type=length, default=30.0, help="of the stripes (default: 30)")
     p.add_argument(
-        "--board-distance", metavar="MM", type=float, default=1000.0, help="panel to board (default: 1000)"
+        "--board-distance", metavar="MM", type=length, default=1000.0, help="panel to board (default: 1000)"
     )
     p.add_argument(
-        "--camera-distance", metavar="MM", type=float, default=1000.0, help="panel to camera (default: 1000)"
+        "--camera-distance", metavar="MM", type=length, default=1000.0, help="panel to camera (default: 1000)"
     )
     p.add_argument(
         "--angle", metavar="DEG", type=float, default=35.0, help="off the panel's normal (default: 35)"
@@ -69,14 +69,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         default=0.12,
         help="white paper by room light, bright stripes 1",
     )
-    p.add_argument("--tag", metavar="MM", type=float, default=36.0, help="side of the tags (default: 36)")
+    p.add_argument("--tag", metavar="MM", type=length, default=36.0, help="side of the tags (default: 36)")
     p.add_argument(
         "--see",
         metavar=("DEPTH", "WIDTH"),
         default=None,
         help="find where a low of that size is seen",
         nargs=2,
-        type=float,
+        type=length,
     )
     p.add_argument(
         "--out", metavar="DIR", type=Path, default=None, help="write plan.json and the pictures there"

@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, length
 
 __all__ = ["add", "run"]
 
@@ -44,17 +44,19 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         help="tags to print (default: 0 to 3)",
     )
     p.add_argument("--dictionary", metavar="NAME", default="4x4_50", help="of the tags (default: 4x4_50)")
-    p.add_argument("--side", metavar="MM", type=float, default=36.0, help="black side of a tag (default: 36)")
+    p.add_argument(
+        "--side", metavar="MM", type=length, default=36.0, help="black side of a tag (default: 36)"
+    )
     p.add_argument(
         "--size",
         metavar=("W", "H"),
-        type=float,
+        type=length,
         nargs=2,
         default=[600.0, 500.0],
         help="of a board, mm (default: 600 500)",
     )
     p.add_argument(
-        "--period", metavar="MM", type=float, default=30.0, help="of stripes or dots (default: 30)"
+        "--period", metavar="MM", type=length, default=30.0, help="of stripes or dots (default: 30)"
     )
     p.add_argument(
         "--varies", metavar="WAY", default="across", help="stripes that change across or up (default: across)"
@@ -62,14 +64,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--board-tags",
         metavar="MM",
-        type=float,
+        type=length,
         default=0.0,
         help="tags of that side at a striped board's corners",
     )
     p.add_argument(
         "--dot",
         metavar="MM",
-        type=float,
+        type=length,
         default=None,
         help="width of a dot (default: two fifths of the period)",
     )
@@ -77,7 +79,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "--squares", metavar=("C", "R"), type=int, nargs=2, default=[8, 6], help="of the ChArUco board (8 6)"
     )
     p.add_argument(
-        "--square", metavar="MM", type=float, default=22.0, help="side of a ChArUco square (default: 22)"
+        "--square", metavar="MM", type=length, default=22.0, help="side of a ChArUco square (default: 22)"
     )
     p.set_defaults(run=run)
 

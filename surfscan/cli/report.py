@@ -7,7 +7,7 @@ import json
 from datetime import date
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, tell_files
+from surfscan.cli.terminal import Parser, add_inch, tell_files, units_of
 from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run_report", "run_verify"]
@@ -30,7 +30,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     report.add_argument("--job-number", metavar="TEXT", default="", help="the shop's number for the job")
     report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
-    report.add_argument("--inch", action="store_true", help="inches in place of millimetres")
+    add_inch(report)
     report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
     report.set_defaults(run=run_report)
     verify = commands.add_parser(
@@ -63,7 +63,7 @@ def run_report(options: argparse.Namespace) -> int:
         date=options.date or date.today().isoformat(),
         checked_by=options.checked_by,
         job_number=options.job_number,
-        units="inch" if options.inch else "mm",
+        units=units_of(options).name,
     )
     files = write_report(options.result, particulars, out=options.out, paper=options.paper)
     tell_files(files, as_json=options.json)

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.page import find_page
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, length
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
@@ -39,7 +39,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     screen.add_argument(
         "--period-mm",
         metavar="MM",
-        type=float,
+        type=length,
         action="append",
         help="period; stepped: give two for safer stripe numbers (default: 48)",
     )

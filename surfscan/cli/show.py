@@ -5,13 +5,9 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, cast
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser
-
-if TYPE_CHECKING:
-    from surfscan.core.records import CheckResult
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, add_inch, units_of
 
 __all__ = ["add", "run"]
 
@@ -32,6 +28,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     show.add_argument("number", metavar="N", type=int, help="the pass's number, as history lists it")
     add_record_option(show)
     show.add_argument("--out", metavar="DIR", type=Path, help="write its files into this folder")
+    add_inch(show)
     show.set_defaults(run=run)
 
 
@@ -50,7 +47,7 @@ def run(options: argparse.Namespace) -> int:
         sys.stdout.write(files["result.json"].decode())
     else:
         print(f"Pass {options.number}, checked {result.run.get('started', '')}")
-        print(format_result(cast("CheckResult", result)))  # it reads only what a stored result has too
+        print(format_result(result, units_of(options)))
         if options.out is not None:
             print(f"\nFiles: {options.out}")
     sys.stdout.flush()

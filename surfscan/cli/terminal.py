@@ -10,8 +10,19 @@ from pathlib import Path
 from typing import NoReturn
 
 from surfscan.core.errors import UsageError
+from surfscan.core.units import INCH, MM, Units, parse_length
 
-__all__ = ["EPILOG", "EXIT_STATUS", "Parser", "Progress", "common_options", "tell_files"]
+__all__ = [
+    "EPILOG",
+    "EXIT_STATUS",
+    "Parser",
+    "Progress",
+    "add_inch",
+    "common_options",
+    "length",
+    "tell_files",
+    "units_of",
+]
 
 EXIT_STATUS = {"ready": 0, "rework": 10, "close": 11, "not_measured": 4}
 EPILOG = """exit status:
@@ -66,3 +77,21 @@ def common_options() -> Parser:
     common.add_argument("--quiet", action="store_true", help="no progress")
     common.add_argument("--debug", action="store_true", help="on a fault of ours, show where it happened")
     return common
+
+
+def length(text: str) -> float:
+    """The type of an option that is a length: 640, 640mm, 25in or 1/8in; millimetres."""
+    try:
+        return parse_length(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def add_inch(parser: argparse.ArgumentParser) -> None:
+    """``--inch``, for a command that prints lengths."""
+    parser.add_argument("--inch", action="store_true", help="inches in place of millimetres")
+
+
+def units_of(options: argparse.Namespace) -> Units:
+    """What ``--inch`` asks for."""
+    return INCH if getattr(options, "inch", False) else MM

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 __all__ = [
+    "COVERAGE_FACTOR",
     "COVERAGE_FACTOR_95",
     "EYE_RESOLUTION",
     "FILLER_GREATEST_DEPTH",
@@ -50,6 +51,9 @@ GAUSSIAN_ALPHA = Constant(
     "sqrt(ln 2 / pi): the Gaussian filters of ISO 16610-21 and -61 pass half at the cut-off",
 )
 COVERAGE_FACTOR_95 = Constant(1.959963984540054, "1", "normal quantile 0.975", "symmetric 95 % interval")
+COVERAGE_FACTOR = 1.96
+"""Half of every stated 95 % interval is this many standard uncertainties (as JCGM 100 and its users write it)."""
+
 GUARD_FACTOR_95 = Constant(
     1.6448536269514722, "1", "normal quantile 0.95", "one limit, 95 % (JCGM 106:2012, clause 8)"
 )

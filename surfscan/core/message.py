@@ -149,6 +149,6 @@ class _Words(string.Formatter):
         if format_spec.startswith("many "):
             one, more = format_spec.removeprefix("many ").split("|")
             return f"{value} {one if value == 1 else more}"
-        if value is None or isinstance(value, float) and math.isnan(value):
+        if value is None or (isinstance(value, float) and math.isnan(value)):
             return "-"
         return QUANTITIES[format_spec](value, self._units)

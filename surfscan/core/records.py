@@ -13,6 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.showing import in_notebook, in_short
 
 __all__ = [
@@ -222,7 +223,11 @@ class HeightMap:
 
 @dataclass(frozen=True, slots=True)
 class Spot:
-    """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction."""
+    """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction.
+
+    `peak_open` is True where the rim of what was seen cuts it: it is at least this much, and has no closed interval.
+    `advice` is what `action` was worded from.
+    """
 
     id: int
     kind: str
@@ -239,6 +244,8 @@ class Spot:
     verdict: str = ""
     action: str = ""
     flags: tuple[str, ...] = ()
+    peak_open: bool = False
+    advice: Message = field(default_factory=lambda: Message(""))
 
 
 @dataclass(frozen=True, slots=True)
@@ -350,12 +357,12 @@ class CheckResult:
         ``name``, ``stage``, ``size_mm`` of the sheet.
     limits : dict
         ``low_mm``, ``high_mm``, ``filler_depth_mm`` and any further limit used, mm.
-    verdict : str
+    verdict : Verdict
         "ready", "rework", "close" or "not_measured".
     sentence : str
         The verdict in one sentence, with the number that decided it.
     reasons : tuple of str
-        Sentences.
+        Sentences, mm, worded from `findings` in their order.
     coverage : float
         0 to 1, share of the judged region that was measured.
     measures : dict
@@ -375,11 +382,15 @@ class CheckResult:
         Further results, JSON-ready, by name: uncertainty budget, straightedge, block, fill, slope, rule.
     maps : dict of name to ndarray (H, W)
         Further maps on the grid of `height`, NaN where not known.
+    findings : tuple of Reason
+        Why the verdict is what it is.
+    headline : Message
+        What `sentence` was worded from.
     """
 
     panel: dict[str, Any]
     limits: dict[str, float]
-    verdict: str
+    verdict: Verdict
     sentence: str
     reasons: tuple[str, ...]
     coverage: float
@@ -392,6 +403,8 @@ class CheckResult:
     project: Callable[[Array], Array]
     details: dict[str, Any] = field(default_factory=dict)
     maps: dict[str, Array] = field(default_factory=dict)
+    findings: tuple[Reason, ...] = ()
+    headline: Message = field(default_factory=lambda: Message(""))
 
     def __post_init__(self) -> None:
         _freeze(self.overlay_photo, *self.maps.values())

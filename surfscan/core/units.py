@@ -187,7 +187,7 @@ def parse_length(text: str) -> float:
         For anything else, with a sentence.
     """
     found = _TYPED.fullmatch(text.strip())
-    if found is None or found["under"] and int(found["under"]) == 0:
+    if found is None or (found["under"] and int(found["under"]) == 0):
         raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in")
     if found["number"]:
         value = float(found["number"])

@@ -99,7 +99,7 @@ class GlossPreview:
 
 def preview_gloss(
     height: HeightMap,
-    *,
+    *,  # one keyword for each option of the command
     exaggeration: float = 1.0,
     lights: tuple[str, ...] = LIGHTS,
     views: tuple[Viewpoint, ...] | None = None,

@@ -16,11 +16,10 @@ from surfscan.gloss.preview import GlossPicture, GlossPreview
 from surfscan.report.marks import wrap, write
 from surfscan.report.output import prepare_output, write_files
 
-__all__ = ["GLOSS_FILES", "draw_gloss_pair", "draw_sheet", "write_gloss"]
+__all__ = ["draw_gloss_pair", "draw_sheet", "write_gloss"]
 
 Array = NDArray[Any]
 
-GLOSS_FILES = ("gloss-sheet.png", "gloss-walk.gif", "gloss.json")
 _INK, _PAPER, _GAP = (24, 24, 24), (247, 247, 244), 10
 _FRAME_MS = 1200  # slow enough that nothing flashes (under 3 changes a second, WCAG 2.2, 2.3.1)
 _NAMES = {"stripes": "stripes", "strip": "strip light", "grid": "grid"}

@@ -87,7 +87,7 @@ def compare(before: Result, after: Result, *, tags_moved: bool | None = None) ->
     Examples
     --------
     >>> change = surfscan.compare(result, result)
-    >>> change.verdict, float(np.nanmax(np.abs(change.difference_mm))) < 0.001
+    >>> str(change.verdict), float(np.nanmax(np.abs(change.difference_mm))) < 0.001
     ('ready', True)
     """
     return compare_results(view_of(before), view_of(after), tags_moved=tags_moved)

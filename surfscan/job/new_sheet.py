@@ -10,6 +10,7 @@ from typing import Any, get_args
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.trade_names import stage_named
+from surfscan.core.units import parse_length
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_trade import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet
@@ -73,7 +74,7 @@ class Question:
             return typed
         parts = re.split(r"\s*[x×,; ]\s*", typed)
         try:
-            numbers = tuple(float(part) for part in parts)
+            numbers = tuple(parse_length(part) for part in parts)
         except ValueError:
             numbers = ()
         if len(numbers) != self.count or not all(math.isfinite(v) and v > self.least for v in numbers):

@@ -1,7 +1,7 @@
 """The surface that burying the highs would leave, judged again by this program's own measure.
 
-A raise round a high is itself a wide high. Whether it passes is not argued but tried: the surface left is given its own
-fair form, its spots are looked for, and its waves are held against the slope limit, all at the limits of the next stage.
+A raise round a high is itself a wide high. Whether it passes is not argued but tried: the surface left is given its
+own fair form, its spots are looked for, and its waves are held against the slope limit, all at the next stage's limits.
 """
 
 from __future__ import annotations

@@ -10,21 +10,22 @@ limit, or y - 1.645 u at or over it. The uncertainty counts against whoever clai
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 from scipy.special import ndtr, ndtri
 
+from surfscan.core.constants import COVERAGE_FACTOR
+from surfscan.core.message import Verdict, fill_in
+from surfscan.core.units import MM, Units
+
 __all__ = [
     "Decision",
-    "PanelDecision",
     "conformance_probability",
     "decide",
     "decide_slope",
     "decide_spot",
     "guard_band",
-    "judge_panel",
-    "rule_sentence",
+    "guard_factor",
 ]
 
 # a value exactly on the guarded limit is within it: the rounding of the arithmetic must not decide
@@ -37,25 +38,70 @@ class Decision:
 
     Attributes
     ----------
-    verdict : {"ready", "rework", "close", "not_measured"}
-        Within, over, too close to call; not measured when the value or its uncertainty is not a number.
+    verdict : Verdict
+        Ready is within, rework over, close too close to call; not measured when the value or its uncertainty is not a
+        number.
     probability : float
         Conformance probability, 0 to 1; NaN when not measured.
-    sentence : str
-        The decision with its numbers.
+    value, u, lower, upper : float
+        What was decided on.
+    name, unit : str
+        For the sentence; the unit is "mm" or "mrad".
     """
 
-    verdict: str
+    verdict: Verdict
     probability: float
-    sentence: str
+    value: float = math.nan
+    u: float = math.nan
+    lower: float = -math.inf
+    upper: float = math.inf
+    name: str = "the value"
+    unit: str = "mm"
+
+    @property
+    def sentence(self) -> str:
+        """The decision with its numbers, mm."""
+        return self.say(MM)
+
+    def say(self, units: Units) -> str:
+        """The decision with its numbers."""
+        name = self.name[:1].upper() + self.name[1:]
+        if self.verdict == Verdict.NOT_MEASURED:
+            return f"{name} was not measured."
+        kind = "mrad" if self.unit == "mrad" else "measured"
+        words = {
+            Verdict.READY: "within",
+            Verdict.REWORK: "over" if math.isinf(self.lower) else "outside",
+            Verdict.CLOSE: "too close to call against",
+        }[self.verdict]
+        numbers = {"value": self.value, "u": self.u, "lower": self.lower, "upper": self.upper}
+        text = fill_in(f"{{value:{kind}}} (u {{u:{kind}}})", numbers, units)
+        bounds = fill_in(self._bounds(kind), numbers, units)
+        chance = fill_in("{p:percent}", {"p": self.probability})
+        return f"{name} is {text}: {words} {bounds}; the chance that it is within is {chance}."
+
+    def _bounds(self, kind: str) -> str:
+        if math.isinf(self.lower) and math.isinf(self.upper):
+            return "no limit"
+        if math.isinf(self.lower):
+            return f"the limit of {{upper:{kind}}}"
+        if math.isinf(self.upper):
+            return f"the least of {{lower:{kind}}}"
+        return f"the limits of {{lower:{kind}}} to {{upper:{kind}}}"
 
 
-@dataclass(frozen=True, slots=True)
-class PanelDecision:
-    """The panel's verdict ("ready", "rework", "close" or "not_measured"), and why, in sentences."""
+def guard_factor(confidence: float = 0.95) -> float:
+    """Standard uncertainties in the one-sided guard band: 1.645 at 95 %.
 
-    verdict: str
-    reasons: tuple[str, ...]
+    What may be over its limit (and so is a spot at all) and what is decided on it both come from here.
+
+    Parameters
+    ----------
+    confidence : float
+        0.5 to under 1 (ValueError else).
+    """
+    _check(0.0, confidence)
+    return float(ndtri(confidence))
 
 
 def guard_band(u: float, confidence: float = 0.95) -> float:
@@ -74,7 +120,7 @@ def guard_band(u: float, confidence: float = 0.95) -> float:
         For a negative `u` or a confidence out of range.
     """
     _check(u, confidence)
-    return float(ndtri(confidence)) * u
+    return guard_factor(confidence) * u
 
 
 def conformance_probability(
@@ -149,19 +195,14 @@ def decide(
     _check(0.0, confidence)
     probability = conformance_probability(value, u, lower=lower, upper=upper)
     if math.isnan(probability):
-        return Decision("not_measured", probability, f"{_cap(name)} was not measured.")
-    if probability >= confidence - _ROUNDING:
-        verdict, words = "ready", "within"
+        verdict = Verdict.NOT_MEASURED
+    elif probability >= confidence - _ROUNDING:
+        verdict = Verdict.READY
     elif 1 - probability >= confidence - _ROUNDING:
-        verdict, words = "rework", "over" if math.isinf(lower) else "outside"
+        verdict = Verdict.REWORK
     else:
-        verdict, words = "close", "too close to call against"
-    bounds = _bounds(lower, upper, unit)
-    sentence = (
-        f"{_cap(name)} is {_figure(value)} {unit} (u {_figure(u)} {unit}): {words} {bounds}; "
-        f"the chance that it is within is {_percent(probability)}."
-    )
-    return Decision(verdict, probability, sentence)
+        verdict = Verdict.CLOSE
+    return Decision(verdict, probability, value, u, lower, upper, name, unit)
 
 
 def decide_spot(
@@ -190,7 +231,7 @@ def decide_spot(
     if kind not in ("low", "high"):
         raise ValueError(f"kind must be 'low' or 'high'; found {kind!r}")
     size = -peak_mm if kind == "low" else peak_mm
-    u = u95_mm / float(ndtri(0.975))
+    u = u95_mm / COVERAGE_FACTOR
     name = "the depth of the low" if kind == "low" else "the height of the high"
     return decide(size, u, upper=limit_mm, confidence=confidence, name=name)
 
@@ -221,119 +262,8 @@ def decide_slope(
     return decide(slope_mrad, u_mrad, upper=limit_mrad, confidence=confidence, name=name, unit="mrad")
 
 
-def judge_panel(
-    decisions: Sequence[Decision],
-    *,
-    coverage: float = 1.0,
-    floor_u_mm: float = 0.0,
-    limit_mm: float = math.inf,
-    confidence: float = 0.95,
-) -> PanelDecision:
-    """Combine the decisions of all spots into the panel's verdict.
-
-    One spot over its limit makes it rework. Else one spot too close to call, or a limit smaller than the
-    guard band of the map itself (then no surface, however fair, could be shown to be within it), makes it
-    close. Else it is ready. Each spot is judged at the confidence; the verdict on many spots is not made
-    stricter for it.
-
-    Parameters
-    ----------
-    decisions : sequence of Decision
-        One per spot and limit; may be empty. Those "not_measured" make no verdict but are mentioned.
-    coverage : float
-        Share of the judged region that was measured, 0 to 1; 0 or NaN makes the panel "not_measured", under
-        0.95 is mentioned.
-    floor_u_mm : float
-        Typical standard uncertainty of the map away from spots, mm.
-    limit_mm : float
-        The smallest height limit, mm.
-    confidence : float
-        As in `decide`.
-
-    Returns
-    -------
-    PanelDecision
-        The reasons end with the rule.
-    """
-    rule = rule_sentence(confidence)
-    if not coverage > 0:
-        return PanelDecision("not_measured", ("Nothing of the judged region was measured.", rule))
-    over = [d for d in decisions if d.verdict == "rework"]
-    close = [d for d in decisions if d.verdict == "close"]
-    lost = sum(d.verdict == "not_measured" for d in decisions)
-    reasons: list[str] = []
-    blind = guard_band(floor_u_mm, confidence) > limit_mm if math.isfinite(floor_u_mm) else True
-    if over:
-        verdict = "rework"
-        reasons.append(f"{_many(len(over), 'place is', 'places are')} over the limit.")
-        reasons += [d.sentence for d in over]
-    elif close or blind:
-        verdict = "close"
-    else:
-        verdict = "ready"
-        reasons.append("Nothing measured is over its limit.")
-    if close:
-        reasons.append(f"{_many(len(close), 'place is', 'places are')} too close to call.")
-        reasons += [d.sentence for d in close]
-    if blind:
-        reasons.append(
-            f"The limit of {_figure(limit_mm)} mm is smaller than this photo can prove: its own uncertainty "
-            f"is {_figure(floor_u_mm)} mm (one standard uncertainty)."
-        )
-    if coverage < 0.95:
-        reasons.append(
-            f"{_percent(coverage)} of the judged region was measured; nothing is said about the rest."
-        )
-    if lost:
-        reasons.append(f"{_many(lost, 'figure', 'figures')} could not be measured.")
-    reasons.append(rule)
-    return PanelDecision(verdict, tuple(reasons))
-
-
-def rule_sentence(confidence: float = 0.95) -> str:
-    """The rule in one sentence, for every output."""
-    _check(0.0, confidence)
-    return (
-        f"Rule: within the limit when value + {float(ndtri(confidence)):.3f} u is at or under it, over the "
-        f"limit when value - {float(ndtri(confidence)):.3f} u is at or over it, too close to call between "
-        f"(u is the standard uncertainty; confidence {_percent(confidence)}, one side; JCGM 106, ISO "
-        "14253-1)."
-    )
-
-
 def _check(u: float, confidence: float) -> None:
     if u < 0:
         raise ValueError(f"u must not be negative; found {u}")
     if not 0.5 <= confidence < 1:
         raise ValueError(f"confidence must be 0.5 to under 1; found {confidence}")
-
-
-def _bounds(lower: float, upper: float, unit: str) -> str:
-    if math.isinf(lower) and math.isinf(upper):
-        return "no limit"
-    if math.isinf(lower):
-        return f"the limit of {_figure(upper)} {unit}"
-    if math.isinf(upper):
-        return f"the least of {_figure(lower)} {unit}"
-    return f"the limits of {_figure(lower)} to {_figure(upper)} {unit}"
-
-
-def _figure(value: float) -> str:
-    """Three digits, without an exponent at the sizes met here."""
-    return f"{value:.4f}".rstrip("0").rstrip(".") if abs(value) < 0.1 else f"{value:.3g}"
-
-
-def _percent(share: float) -> str:
-    if share < 0.001:
-        return "under 0.1 %"
-    if share > 0.999:
-        return "over 99.9 %"
-    return f"{100 * share:.3g} %"
-
-
-def _cap(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
-def _many(count: int, one: str, more: str) -> str:
-    return f"{count} {one if count == 1 else more}"

@@ -16,9 +16,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.core.constants import COVERAGE_FACTOR_95
-from surfscan.judge.decide import Decision, decide, guard_band
-from surfscan.judge.limits import METAL_STAGES, Limits
+from surfscan.core.constants import COVERAGE_FACTOR
+from surfscan.core.message import Message, Verdict
+from surfscan.judge.decide import Decision, decide
+from surfscan.judge.fill_words import compare_ways, fill_plan_text
+from surfscan.judge.limits import Limits
 from surfscan.judge.raised import raised_surface
 
 __all__ = [
@@ -33,8 +35,6 @@ __all__ = [
 ]
 
 Array = NDArray[Any]
-
-_WORTH_ML = 10.0  # filler that is not worth a hammer, our own default
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,7 @@ class FillPlan:
         Whether the raise runs off the map, so that it does not end on this panel's judged region.
     better : {"neither", "down", "bury", "metal", "not_measured"}
         "neither" when no high stands over its limit, "metal" when both break the limit.
-    sentence : str
+    message : Message
         Which is better and why.
     error_mm : float
         Greatest shortfall of `raised_mm` under the exact solution; 0 when it is exact.
@@ -113,8 +113,13 @@ class FillPlan:
     raised_unseen_cm2: float
     reaches_edge: bool
     better: str
-    sentence: str
+    message: Message
     error_mm: float
+
+    @property
+    def sentence(self) -> str:
+        """Which is better and why, mm."""
+        return fill_plan_text(self.message)
 
 
 def fill_depth(height_mm: Array, raised_mm: Array | float = 0.0) -> Array:
@@ -237,14 +242,12 @@ def fill_lows(
     np.maximum.at(greatest, which, value)
     wet = np.bincount(which[value > 0], minlength=count + 1)
     total = np.bincount(which, weights=value, minlength=count + 1)
-    words = {"ready": "under", "rework": "over"}
+    words = {Verdict.READY: "under", Verdict.REWORK: "over"}
     rows = []
     for label, u95 in enumerate(u95_mm, start=1):
         seen = np.isfinite(greatest[label])
         deepest = float(greatest[label]) if seen else math.nan
-        decision = decide_fill(
-            deepest, u95 / COVERAGE_FACTOR_95.value, limit_mm=limit_mm, confidence=confidence
-        )
+        decision = decide_fill(deepest, u95 / COVERAGE_FACTOR, limit_mm=limit_mm, confidence=confidence)
         rows.append(
             LowFill(
                 label,
@@ -252,7 +255,7 @@ def fill_lows(
                 float(u95),
                 float(wet[label]) * step_mm**2 / 100 if seen else math.nan,
                 float(total[label]) * step_mm**2 / 1000 if seen else math.nan,
-                words.get(decision.verdict, decision.verdict),
+                words.get(decision.verdict, str(decision.verdict)),
                 decision.sentence,
             )
         )
@@ -311,60 +314,5 @@ def plan_fill(
     unseen = float(((raised > 0) & ~np.isfinite(height)).sum()) * step_mm**2 / 100
     edge = any(bool((rim > 0).any()) for rim in (raised[:1], raised[-1:], raised[:, :1], raised[:, -1:]))
     over = np.where(np.isfinite(depths[1]), depths[1], 0.0) > limits.filler_depth_mm
-    better, sentence = _compare(down, bury, bool((raised > 0).any()), edge, limits, stage)
-    return FillPlan(raised, *depths, down, bury, over, unseen, edge, better, sentence, error)
-
-
-def _compare(
-    down: FillTotals, bury: FillTotals, highs: bool, edge: bool, limits: Limits, stage: str
-) -> tuple[str, str]:
-    if math.isnan(down.depth_mm):
-        return "not_measured", "Nothing was measured, so there is no fill plan."
-    if not highs:
-        return "neither", f"No high stands over {limits.high_mm:g} mm, so nothing has to be buried."
-    metal = stage in METAL_STAGES
-    first = "Bring the highs down first" if metal else "Take the highs down first, or go back a stage"
-    figures = (
-        f"down first: {down.depth_mm:.2f} mm deepest, {down.area_cm2:.0f} cm2, {down.volume_ml:.1f} ml; "
-        f"buried: {bury.depth_mm:.2f} mm deepest, {bury.area_cm2:.0f} cm2, {bury.volume_ml:.1f} ml"
-    )
-    limit = f"the limit of {limits.filler_depth_mm:g} mm"
-    verdicts = down.decision.verdict, bury.decision.verdict
-    if verdicts[0] == "rework":
-        extra = bury.over_area_cm2 - down.over_area_cm2
-        return "metal", (
-            f"Neither will do: even with the highs down, filler would be deeper than {limit}; the metal "
-            f"must come up first. Burying the highs would put another {max(extra, 0.0):.0f} cm2 over it "
-            f"({figures})."
-        )
-    if verdicts[1] == "rework":
-        return "down", f"{first}: buried, filler would be deeper than {limit} ({figures})."
-    if verdicts[1] == "close" and verdicts[0] != "close":
-        band = guard_band(1.0, limits.confidence)
-        return "down", (
-            f"{first}: buried, the depth is too close to {limit} to call, within {band:.3f} standard "
-            f"uncertainties ({figures})."
-        )
-    growth = bury.depth_mm - down.depth_mm
-    if growth > limits.putty_depth_mm:
-        return "down", (
-            f"{first}: burying them would make filler {growth:.2f} mm deeper, more than the "
-            f"{limits.putty_depth_mm:g} mm that would be putty work ({figures})."
-        )
-    if bury.volume_ml - down.volume_ml > _WORTH_ML:
-        return "down", (
-            f"{first}: burying them takes {bury.volume_ml - down.volume_ml:.1f} ml more filler over "
-            f"{bury.area_cm2 - down.area_cm2:.0f} cm2 more, all of it to be blocked ({figures})."
-        )
-    if edge:
-        return "down", (
-            f"{first}: buried, the raise would run past the edge of the judged region, and the panel would "
-            f"no longer meet what is next to it ({figures})."
-        )
-    kept = f"stays under {limit}"
-    if verdicts[1] == "close":
-        kept = f"the depth is too close to {limit} to call either way"
-    return "bury", (
-        f"Burying the highs will do: it makes filler only {growth:.2f} mm deeper and adds "
-        f"{bury.volume_ml - down.volume_ml:.1f} ml, and {kept} ({figures})."
-    )
+    better, message = compare_ways(down, bury, bool((raised > 0).any()), edge, limits, stage)
+    return FillPlan(raised, *depths, down, bury, over, unseen, edge, better, message, error)

@@ -5,66 +5,34 @@ It does not ask where the map came from: from photos, or measured elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
+import cv2
 import numpy as np
 
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.flags import bit
+from surfscan.core.message import Verdict
 from surfscan.core.records import Array, HeightMap, Spot
-from surfscan.judge.advice import advise
-from surfscan.judge.decide import (
-    Decision,
-    PanelDecision,
-    decide_slope,
-    decide_spot,
-    judge_panel,
-    rule_sentence,
-)
+from surfscan.judge.advice import advice_text, advise_spot
+from surfscan.judge.decide import Decision, decide_slope, decide_spot, guard_factor
 from surfscan.judge.fill import FillTotals, decide_fill, fill_lows, plan_fill
 from surfscan.judge.find_spots import find_spots
+from surfscan.judge.gauges import Instruments, lay_gauges, standard_measures
 from surfscan.judge.limits import Limits
 from surfscan.judge.measure_spot import SpotShape, measure_spot
-from surfscan.surface.areal import areal_parameters, band_slope, curvature_map, slope_map
-from surfscan.surface.block import block_reach
-from surfscan.surface.filters import low_pass
-from surfscan.surface.flatness import flatness
-from surfscan.surface.straightedge import Gap, gap_along, gap_at, worst_gap
+from surfscan.judge.reasons import rule_sentence
+from surfscan.judge.verdict import Evidence, SpotEvidence, judge_spot
+from surfscan.surface.areal import band_slope, curvature_map, slope_map
 
-__all__ = ["COVERAGE_FACTOR", "Instruments", "Judgement", "judge_map"]
+__all__ = ["Judgement", "judge_map"]
 
-COVERAGE_FACTOR = 1.96
-"""Normal distribution, 95 %: half an interval is this many standard uncertainties."""
+LEAST_SHARE = 0.7
+"""Nothing is listed that is under this share of its limit."""
 
-GUARD = 1.645
-"""One-sided 95 %: a spot this many standard uncertainties under its limit may still be over it."""
-
-
-@dataclass(frozen=True, slots=True)
-class Instruments:
-    """The shop's gauges that are laid on the map: the sheet's `[measure]`.
-
-    Attributes
-    ----------
-    straightedge_mm : float
-        Length of the ruler.
-    straightedge_at_mm : (x, y), optional
-        A place to lay it at, in `straightedge_direction_deg` (anticlockwise from x).
-    straightedge_line_mm : ((x, y), (x, y)), optional
-        A line to lay it along.
-    block_mm : (length, width)
-        The sanding block.
-    waviness_mm : float
-        Cut-off wavelength of the waviness filter.
-    """
-
-    straightedge_mm: float = 300.0
-    straightedge_at_mm: tuple[float, float] | None = None
-    straightedge_direction_deg: float = 0.0
-    straightedge_line_mm: tuple[tuple[float, float], tuple[float, float]] | None = None
-    block_mm: tuple[float, float] = (280.0, 70.0)
-    waviness_mm: float = 80.0
+BESIDE = 2
+"""A peak this many cells from the rim of what was measured, or fewer, may go on past it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +42,8 @@ class Judgement:
     Attributes
     ----------
     spots : tuple of Spot
-    panel : PanelDecision
+    evidence : Evidence
+        For `surfscan.judge.verdict.weigh`, with what else is known.
     measures : dict
         Standard figures by name; NaN where they can't be given.
     details : dict
@@ -84,7 +53,7 @@ class Judgement:
     """
 
     spots: tuple[Spot, ...]
-    panel: PanelDecision
+    evidence: Evidence
     measures: dict[str, float]
     details: dict[str, Any]
     maps: dict[str, Array] = field(default_factory=dict)
@@ -123,7 +92,7 @@ def judge_map(
     -------
     Judgement
     """
-    spots, labels, decisions = _spots(height, limits, stage, period_mm, spot_flags)
+    spots, labels, judged = _spots(height, limits, stage, period_mm, spot_flags)
     fill_details, fill_decisions, fill_map = _fill(height, limits, stage, spots, labels)
     slope = band_slope(
         height.height_mm, step_mm=height.grid.step_mm, short_mm=limits.band_mm[0], long_mm=limits.band_mm[1]
@@ -135,20 +104,12 @@ def judge_map(
         band_mm=limits.band_mm,
         confidence=limits.confidence,
     )
-    counted = [*decisions, *fill_decisions, *([slope_decision] if limits.slope_decides else [])]
-    sigma = height.sigma_mm[np.isfinite(height.sigma_mm)]
-    panel = judge_panel(
-        counted,
-        coverage=coverage,
-        floor_u_mm=float(np.median(sigma)) if sigma.size else float("nan"),
-        limit_mm=min(limits.low_mm, limits.high_mm),
-        confidence=limits.confidence,
-    )
-    measures, references = _measures(height, instruments)
+    measures, references = standard_measures(height, instruments)
     measures |= {"band_slope_mrad": slope.peak_mrad, "band_slope_rms_mrad": slope.rms_mrad}
-    gauges, block_map = _gauges(height, instruments)
+    gauges, block_map = lay_gauges(height, instruments)
     details = {
         "reference_surfaces": references,
+        "waviness_mm": instruments.waviness_mm,
         "slope": {
             "steepest_mrad": slope.peak_mrad,
             "u_mrad": u_slope_mrad,
@@ -163,56 +124,68 @@ def judge_map(
         "fill": fill_details,
         "rule": rule_sentence(limits.confidence),
     }
+    evidence = _evidence(height, limits, judged, fill_decisions, coverage)
+    evidence = replace(
+        evidence, slope=slope_decision if limits.slope_decides else None, band_mm=limits.band_mm
+    )
+    return Judgement(tuple(spots), evidence, measures, details, _maps(height, fill_map, block_map))
+
+
+def _evidence(
+    height: HeightMap,
+    limits: Limits,
+    spots: list[SpotEvidence],
+    fills: list[tuple[int, Decision]],
+    coverage: float,
+) -> Evidence:
+    """What the map itself gives to judge on."""
+    sigma = height.sigma_mm[np.isfinite(height.sigma_mm)]
+    typical, wide = (np.median(sigma), np.percentile(sigma, 95)) if sigma.size else (np.nan, np.nan)
+    return Evidence(
+        spots=tuple(spots),
+        fills=tuple(fills),
+        coverage=coverage,
+        floor_u_mm=float(typical),
+        wide_u95_mm=COVERAGE_FACTOR * float(wide),
+        limit_mm=min(limits.low_mm, limits.high_mm),
+        confidence=limits.confidence,
+        one_direction=bool(np.any(height.flags & bit("one_direction"))),
+    )
+
+
+def _maps(height: HeightMap, fill_map: Array, block_map: Array) -> dict[str, Array]:
     _, _, steepness = slope_map(height.height_mm, step_mm=height.grid.step_mm)
     curved = curvature_map(height.height_mm, step_mm=height.grid.step_mm)
-    maps = {
+    return {
         "fill_depth_mm": fill_map,
         "block_clearance_mm": block_map,
         "slope_mrad": steepness,
         "curvature_most_per_m": curved.most,
         "curvature_least_per_m": curved.least,
     }
-    return Judgement(tuple(spots), panel, measures, details, maps)
 
 
 def _spots(
     height: HeightMap, limits: Limits, stage: str, period_mm: float, spot_flags: tuple[str, ...]
-) -> tuple[list[Spot], Array, list[Decision]]:
-    grid = height.grid
-    measured = np.isfinite(height.height_mm)
-    found: list[tuple[str, SpotShape, Array]] = []
-    for kind, sign, limit in (("low", -1, limits.low_mm), ("high", 1, limits.high_mm)):
-        # Whatever might be over the limit is shown, but nothing under seven tenths of it.
-        least = np.maximum(limit - GUARD * np.nan_to_num(height.sigma_mm, nan=0.0), 0.7 * limit)
-        labels = find_spots(height.height_mm, sign=sign, least_mm=least, limit_mm=limit)
-        for k in range(1, int(labels.max()) + 1):
-            cells = labels == k
-            shape = measure_spot(
-                cells, height.height_mm, sign=sign, x_mm=grid.x_mm, y_mm=grid.y_mm, step_mm=grid.step_mm
-            )
-            found.append((kind, shape, cells))
-    found.sort(key=lambda row: -abs(row[1].peak_mm))
+) -> tuple[list[Spot], Array, list[SpotEvidence]]:
+    """What may be over its limit, worst first; a spot's number is its place in this order, on every paper."""
     spots: list[Spot] = []
-    decisions: list[Decision] = []
-    lows = np.zeros(grid.shape, np.int32)
-    for kind, shape, cells in found:
+    judged: list[SpotEvidence] = []
+    lows = np.zeros(height.grid.shape, np.int32)
+    open_cells = _beside_the_rim(height)
+    for kind, shape, cells in _found(height, limits):
         limit = limits.low_mm if kind == "low" else limits.high_mm
         u95 = COVERAGE_FACTOR * float(height.sigma_mm[shape.row, shape.column])
+        peak_open = bool(open_cells[shape.row, shape.column])
         decision = decide_spot(kind, shape.peak_mm, u95, limit_mm=limit, confidence=limits.confidence)
-        if decision.verdict == "ready":
+        own = judge_spot(decision, peak_open=peak_open)
+        if own == Verdict.READY:
             continue  # surely within its limit: not a spot to report
         number = len(spots) + 1
-        wide = shape.area_cm2 * 100 > 0.3 * grid.step_mm**2 * measured.sum()
-        facts = (
-            ("edge", shape.at_edge),
-            ("island", bool(height.flags[shape.row, shape.column] & bit("island"))),
-            ("narrow", shape.width_mm < 1.2 * period_mm),
-            ("wide", bool(wide)),
-        )
-        flags = (*spot_flags, *(name for name, so in facts if so))
         if kind == "low":
             lows[cells] = number
-        decisions.append(decision)
+        judged.append(SpotEvidence(number, kind, abs(shape.peak_mm), limit, decision, peak_open))
+        advice = advise_spot(kind, stage, shape.peak_mm, u95, own, limits, peak_open=peak_open)
         spots.append(
             Spot(
                 id=number,
@@ -227,17 +200,60 @@ def _spots(
                 area_cm2=shape.area_cm2,
                 volume_ml=shape.volume_ml,
                 peak_slope_mrad=shape.peak_slope_mrad,
-                verdict=decision.verdict,
-                action=advise(kind, stage, shape.peak_mm, u95, decision.verdict, limits),
-                flags=flags,
+                verdict=own,
+                action=advice_text(advice),
+                flags=(*spot_flags, *_flags_of(height, shape, period_mm)),
+                peak_open=peak_open,
+                advice=advice,
             )
         )
-    return spots, lows, decisions
+    return spots, lows, judged
+
+
+def _found(height: HeightMap, limits: Limits) -> list[tuple[str, SpotShape, Array]]:
+    """Kind, shape and cells of all hills that may be over their limit, at the confidence they are judged at."""
+    grid = height.grid
+    guard = guard_factor(limits.confidence) * np.nan_to_num(height.sigma_mm, nan=0.0)
+    found: list[tuple[str, SpotShape, Array]] = []
+    for kind, sign, limit in (("low", -1, limits.low_mm), ("high", 1, limits.high_mm)):
+        least = np.maximum(limit - guard, LEAST_SHARE * limit)
+        labels = find_spots(height.height_mm, sign=sign, least_mm=least, limit_mm=limit)
+        for k in range(1, int(labels.max()) + 1):
+            cells = labels == k
+            shape = measure_spot(
+                cells, height.height_mm, sign=sign, x_mm=grid.x_mm, y_mm=grid.y_mm, step_mm=grid.step_mm
+            )
+            found.append((kind, shape, cells))
+    found.sort(key=lambda row: -abs(row[1].peak_mm))
+    return found
+
+
+def _beside_the_rim(height: HeightMap) -> Array:
+    """Cells on or beside the rim of what was measured; the end of the map is a rim too.
+
+    A peak here is the greatest value of its spot and stands where the deviation still rises towards what was not seen:
+    nothing says how far it goes on.
+    """
+    measured = np.pad(np.isfinite(height.height_mm).astype(np.uint8), BESIDE)
+    inner = cv2.erode(measured, np.ones((2 * BESIDE + 1,) * 2, np.uint8))
+    return np.asarray(inner[BESIDE:-BESIDE, BESIDE:-BESIDE] == 0)
+
+
+def _flags_of(height: HeightMap, shape: SpotShape, period_mm: float) -> tuple[str, ...]:
+    grid = height.grid
+    wide = shape.area_cm2 * 100 > 0.3 * grid.step_mm**2 * np.isfinite(height.height_mm).sum()
+    facts = (
+        ("edge", shape.at_edge),
+        ("island", bool(height.flags[shape.row, shape.column] & bit("island"))),
+        ("narrow", shape.width_mm < 1.2 * period_mm),
+        ("wide", bool(wide)),
+    )
+    return tuple(name for name, so in facts if so)
 
 
 def _fill(
     height: HeightMap, limits: Limits, stage: str, spots: list[Spot], labels: Array
-) -> tuple[dict[str, Any], list[Decision], Array]:
+) -> tuple[dict[str, Any], list[tuple[int, Decision]], Array]:
     """Filler in each low and on the whole panel, and both ways to deal with the highs."""
     step = height.grid.step_mm
     plan = plan_fill(height.height_mm, step_mm=step, limits=limits, stage=stage, sigma_mm=height.sigma_mm)
@@ -254,14 +270,21 @@ def _fill(
     )
     lows = [row for row in rows if any(s.id == row.label and s.kind == "low" for s in spots)]
     decisions = [
-        decide_fill(
-            row.depth_mm,
-            row.u95_mm / COVERAGE_FACTOR,
-            limit_mm=limits.filler_depth_mm,
-            confidence=limits.confidence,
+        (
+            row.label,
+            decide_fill(
+                row.depth_mm,
+                row.u95_mm / COVERAGE_FACTOR,
+                limit_mm=limits.filler_depth_mm,
+                confidence=limits.confidence,
+            ),
         )
         for row in lows
     ]
+
+    cut = {
+        s.id for s in spots if s.kind == "low" and s.peak_open
+    }  # what lies past the rim is to be filled too
 
     def totals(way: FillTotals) -> dict[str, Any]:
         return {
@@ -282,140 +305,15 @@ def _fill(
                 "area_cm2": row.area_cm2,
                 "volume_ml": row.volume_ml,
                 "against_limit": row.against_limit,
+                "at_least": row.label in cut,
             }
             for row in lows
         ],
         "highs_down_first": totals(plan.down),
         "highs_buried": totals(plan.bury),
+        "at_least": bool(cut),
         "better": plan.better,
         "sentence": plan.sentence,
+        "message": {"code": plan.message.code, "numbers": dict(plan.message.numbers)},
     }
     return details, decisions, plan.down_depth_mm
-
-
-def _measures(height: HeightMap, instruments: Instruments) -> tuple[dict[str, float], dict[str, str]]:
-    """Figures by their standard names, each with the surface it refers to."""
-    step = height.grid.step_mm
-    deviation = height.height_mm
-    whole = deviation + height.form_mm
-    fair = flatness(deviation, step_mm=step, reference="as given")
-    plane = flatness(whole, step_mm=step)
-    zone = flatness(whole, step_mm=step, reference="minimum-zone plane")
-    areal = areal_parameters(deviation, step_mm=step, reference="fair form")
-    wavy = areal_parameters(
-        low_pass(deviation, step_mm=step, cutoff_mm=instruments.waviness_mm),
-        step_mm=step,
-        reference="fair form",
-    )
-    measures = {
-        "FLTt_mm": fair.FLTt_mm,
-        "FLTp_mm": fair.FLTp_mm,
-        "FLTv_mm": fair.FLTv_mm,
-        "FLTq_mm": fair.FLTq_mm,
-        "FLTt_LS_mm": plane.FLTt_mm,
-        "FLTt_MZ_mm": zone.FLTt_mm,
-        "Sa_mm": areal.Sa_mm,
-        "Sq_mm": areal.Sq_mm,
-        "Sz_mm": areal.Sz_mm,
-        "Ssk": areal.Ssk,
-        "Sku": areal.Sku,
-        "Sdq_mrad": areal.Sdq_mrad,
-        "Sq_waviness_mm": wavy.Sq_mm,
-        "Sz_waviness_mm": wavy.Sz_mm,
-    }
-    references = {
-        "FLTt_mm, FLTp_mm, FLTv_mm, FLTq_mm": f"fair form: {height.form_name} (names of ISO 12781-1)",
-        "FLTt_LS_mm": "total least-squares plane (ISO 12781-1)",
-        "FLTt_MZ_mm": "minimum-zone plane (flatness of ISO 1101)",
-        "Sa_mm, Sq_mm, Sz_mm, Ssk, Sku, Sdq_mrad": "fair form, mean height taken off (names of ISO 25178-2)",
-        "Sq_waviness_mm, Sz_waviness_mm": (
-            f"the same after a Gaussian low-pass of {instruments.waviness_mm:g} mm (ISO 16610-61, first order at edges"
-            " and gaps)"
-        ),
-    }
-    return measures, references
-
-
-def _gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, Any], Array]:
-    """The ruler and the block, laid on the deviation from the fair form."""
-    grid = height.grid
-    where: Mapping[str, Any] = {
-        "step_mm": grid.step_mm,
-        "origin_mm": (float(grid.x_mm[0]), float(grid.y_mm[0])),
-    }
-    length = instruments.straightedge_mm
-    straightedge: dict[str, Any] = {"length_mm": length, "on": "the deviation from the fair form"}
-
-    def lay(name: str, gauge: Callable[[], Any]) -> None:
-        try:
-            straightedge[name] = gauge()
-        except ValueError as error:  # shorter than two cells, or a line of no length
-            straightedge[name] = {"gap_mm": None, "reason": str(error)}
-
-    lay(
-        "worst",
-        lambda: _gap(worst_gap(height.height_mm, length_mm=length, sigma_mm=height.sigma_mm, **where)),
-    )
-    if instruments.straightedge_at_mm is not None:
-        x, y = instruments.straightedge_at_mm
-        lay(
-            "at",
-            lambda: _gap(
-                gap_at(
-                    height.height_mm,
-                    x_mm=x,
-                    y_mm=y,
-                    direction_deg=instruments.straightedge_direction_deg,
-                    length_mm=length,
-                    sigma_mm=height.sigma_mm,
-                    **where,
-                )
-            ),
-        )
-    if instruments.straightedge_line_mm is not None:
-        start, end = instruments.straightedge_line_mm
-
-        def along() -> dict[str, Any]:
-            line = gap_along(height.height_mm, start_mm=start, end_mm=end, length_mm=length, **where)
-            gaps = np.asarray(line.gap_mm)
-            best = int(np.nanargmax(gaps)) if np.isfinite(gaps).any() else -1
-            return {
-                "start_mm": list(start),
-                "end_mm": list(end),
-                "greatest_mm": float(gaps[best]) if best >= 0 else None,
-                "distance_mm": float(np.asarray(line.along_mm)[best]) if best >= 0 else None,
-            }
-
-        lay("line", along)
-    try:
-        block = block_reach(
-            height.height_mm,
-            step_mm=grid.step_mm,
-            length_mm=instruments.block_mm[0],
-            width_mm=instruments.block_mm[1],
-        )
-        known = max(int(np.isfinite(block.clearance_mm).sum()), 1)
-        reach: dict[str, Any] = {
-            "length_mm": block.length_mm,
-            "width_mm": block.width_mm,
-            "touches_within_mm": block.ride_mm,
-            "ridden_share": float(block.ridden.sum() / known),
-            "bridged_share": float(block.bridged.sum() / known),
-        }
-        clearance = block.clearance_mm
-    except ValueError as error:
-        reach = {"reason": str(error)}
-        clearance = np.full(grid.shape, np.nan)
-    return {"straightedge": straightedge, "block": reach}, clearance
-
-
-def _gap(gap: Gap) -> dict[str, Any]:
-    return {
-        "gap_mm": gap.gap_mm,
-        "u95_mm": COVERAGE_FACTOR * gap.u_mm,
-        "x_mm": gap.x_mm,
-        "y_mm": gap.y_mm,
-        "direction_deg": gap.direction_deg,
-        "contacts_mm": list(gap.contacts_mm),
-        "reason": gap.reason,
-    }

@@ -51,7 +51,7 @@ _HEIGHT_MM = {
 }
 _LEVELLED = "default: about what a primer surfacer can level (inferred from film thicknesses, no source)"
 _HALF = "default: half the primer limit, our choice, no source; gloss shows slope, not height"
-_FILM = "default: about one dry film of surfacer, 0.035 to 0.04 mm (a technical sheet); our choice"
+_FILM = "default: about one dry film of surfacer, 35 to 40 um (a technical sheet); our choice"
 _HEIGHT_BASIS = {
     "bare-metal": _LEVELLED,
     "filler": _LEVELLED,
@@ -157,7 +157,7 @@ def default_limits(stage: str) -> Limits:
             "putty_depth_mm": PUTTY_GREATEST_DEPTH.source,
             "slope_mrad": _SLOPE_BASIS_GLOSS if gloss else _SLOPE_BASIS_EARLY,
             "band_mm": "default, our choice: shorter waves are texture, longer ones the panel's form",
-            "feather_mrad": "default, our choice: the filler stage's slope limit, 1 mm in 250 mm",
+            "feather_mrad": "default, our choice: the filler stage's slope limit, 1 in 250",
             "confidence": f"default of ISO 14253-1, 95 %: guard band {GUARD_FACTOR_95.value:.3f} u, one side",
         },
     )

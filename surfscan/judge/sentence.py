@@ -1,76 +1,156 @@
-"""The verdict in one sentence, with the number that decided it."""
+"""The headline: the verdict in one sentence, with the number that decided it."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+from surfscan.core.message import Message, Reason, Verdict, Weight, fill_in
 from surfscan.core.records import Spot
-from surfscan.judge.limits import Limits
+from surfscan.core.units import MM, Units
+from surfscan.judge.advice import work_of
+from surfscan.judge.reasons import REASONS, sentences_of
 
-__all__ = ["verdict_sentence", "work_of"]
+__all__ = ["headline", "headline_text"]
+
+_FOLLOWING = {
+    "bare-metal": "filler",
+    "filler": "primer",
+    "putty": "primer",
+    "primer": "base",
+    "base": "clear",
+}
+_SEEN = "{coverage:whole_percent} of the panel was seen"
+_HEADLINES = {
+    "ready": "{step}: nothing over {least_mm:given}; " + _SEEN + ".",
+    "rework": "Rework; " + _SEEN + ".",
+    "rework-spots": (
+        "Rework: {counts}. The {name} is {size_mm:depth} ({from_mm:depth_bare} to {to_mm:depth_bare}), {work}."
+    ),
+    "rework-open": "Rework: {counts}. The {name} is {at_least} {size_mm:depth}, {work}.",
+    "close-spots": "Too close to call at {which} {spots:list}; " + _SEEN + ".",
+    "close-limit": "Too close to call: the limits are finer than this photo can prove; " + _SEEN + ".",
+    "close-doubt": "Too close to call: {reason}",
+    "not-measured": "Not measured: {reason}",
+    "not-measured-look": "Not measured: no scale. {found}",
+}
 
 
-def work_of(spot: Spot, limits: Limits) -> str:
-    """Say in a word what kind of work a spot is: putty, filler, metal, or bringing down."""
-    if spot.kind == "high":
-        return "to bring down"
-    depth = -spot.peak_mm
-    if depth > limits.filler_depth_mm:
-        return "metal work: too deep for filler"
-    return "putty work" if depth <= limits.putty_depth_mm else "filler work"
-
-
-def verdict_sentence(
-    verdict: str, spots: list[Spot], *, limits: Limits, stage: str, coverage: float, blocker: str = ""
-) -> str:
-    """Put the verdict into a sentence.
+def headline(
+    verdict: Verdict,
+    spots: Sequence[Spot],
+    *,
+    limits: Mapping[str, Any],
+    stage: str,
+    coverage: float,
+    findings: Sequence[Reason] = (),
+    look: Mapping[str, Any] | None = None,
+) -> Message:
+    """Find what the headline says.
 
     Parameters
     ----------
-    verdict : {"ready", "rework", "close", "not_measured"}
-    spots : list of Spot
+    verdict : Verdict
+    spots : sequence of Spot
         With their verdicts.
-    limits : Limits
+    limits : mapping
+        As in a result, mm.
     stage : str
     coverage : float
         0 to 1.
-    blocker : str
-        For "not_measured": what stood in the way.
+    findings : sequence of Reason
+        In order: the first of its weight is named where no spot decided.
+    look : mapping, optional
+        ``details["relative"]`` of a look without a scale.
 
     Returns
     -------
-    str
+    Message
+        For `headline_text`.
     """
-    seen = f"{100 * coverage:.0f} % of the panel was seen"
-    if verdict == "not_measured":
-        return f"Not measured: {blocker or 'too little of the panel could be read'}."
-    over = [spot for spot in spots if spot.verdict == "rework"]
-    close = [spot for spot in spots if spot.verdict == "close"]
-    if verdict == "rework":
-        lows, highs = ([s for s in over if s.kind == kind] for kind in ("low", "high"))
-        counts = " and ".join(
-            f"{len(group)} {name}{'s' if len(group) > 1 else ''}"
-            for group, name in ((lows, "low"), (highs, "high"))
-            if group
-        )
-        if not counts:
-            return f"Rework; {seen}."
-        worst = max(over, key=lambda s: abs(s.peak_mm))
-        size, name = abs(worst.peak_mm), "deepest low" if worst.kind == "low" else "tallest high"
-        return (
-            f"Rework: {counts}. The {name} is {size:.3f} mm ({max(size - worst.u95_mm, 0):.3f} to "
-            f"{size + worst.u95_mm:.3f}), {work_of(worst, limits)}."
-        )
-    if verdict == "close":
+    seen = {"coverage": coverage}
+    if look is not None:
+        return Message("not-measured-look", {"found": _look_words(look)})
+    if verdict == Verdict.NOT_MEASURED:
+        return Message("not-measured", {"reason": _first(findings, Weight.DECIDES)})
+    if verdict == Verdict.REWORK:
+        return _rework([s for s in spots if s.verdict == Verdict.REWORK], limits, stage, seen)
+    if verdict == Verdict.CLOSE:
+        close = [spot.id for spot in spots if spot.verdict == Verdict.CLOSE]
         if close:
-            numbers = ", ".join(str(s.id) for s in close)
-            return f"Too close to call at spot{'s' if len(close) > 1 else ''} {numbers}; {seen}."
-        return f"Too close to call: the limits are finer than this photo can prove; {seen}."
-    least = min(limits.low_mm, limits.high_mm)
-    following = {
-        "bare-metal": "filler",
-        "filler": "primer",
-        "putty": "primer",
-        "primer": "base",
-        "base": "clear",
+            which = "spot" if len(close) == 1 else "spots"
+            return Message("close-spots", {"which": which, "spots": close, **seen})
+        code = _first(findings, Weight.DOUBT)
+        if code in ("", "limit-too-fine"):
+            return Message("close-limit", seen)
+        return Message("close-doubt", {"reason": code})
+    step = f"Ready for {_FOLLOWING[stage]}" if stage in _FOLLOWING else "Fair"
+    return Message("ready", {"step": step, "least_mm": min(limits["low_mm"], limits["high_mm"]), **seen})
+
+
+def headline_text(message: Message, findings: Sequence[Reason], units: Units = MM, stored: str = "") -> str:
+    """The headline in words; `stored` where this version does not know the message (an older or newer result).
+
+    Parameters
+    ----------
+    message : Message
+    findings : sequence of Reason
+        As given to `headline`: where a reason is the headline, its code stands in the message.
+    units : Units
+    stored : str
+        The sentence that the result carries, mm.
+    """
+    numbers = dict(message.numbers)
+    try:
+        if "reason" in numbers:
+            numbers["reason"] = _reason_words(str(numbers["reason"]), findings, units)
+        return fill_in(_HEADLINES[message.code], numbers, units)
+    except (KeyError, ValueError, TypeError):
+        return stored
+
+
+def _rework(over: list[Spot], limits: Mapping[str, Any], stage: str, seen: dict[str, float]) -> Message:
+    groups = [([s for s in over if s.kind == kind], kind) for kind in ("low", "high")]
+    counts = " and ".join(f"{len(g)} {name}{'s' if len(g) > 1 else ''}" for g, name in groups if g)
+    if not counts:
+        return Message("rework", seen)
+    worst = max(over, key=lambda s: abs(s.peak_mm))
+    size = abs(worst.peak_mm)
+    numbers = {
+        "counts": counts,
+        "name": "deepest low" if worst.kind == "low" else "tallest high",
+        "size_mm": size,
+        "from_mm": max(size - worst.u95_mm, 0.0),
+        "to_mm": size + worst.u95_mm,
+        "at_least": "at least",
+        "work": work_of(worst, limits, stage).words,
     }
-    step = f"Ready for {following[stage]}" if stage in following else "Fair"
-    return f"{step}: nothing over {least:g} mm; {seen}."
+    return Message("rework-open" if worst.peak_open else "rework-spots", numbers)
+
+
+def _first(findings: Sequence[Reason], weight: Weight) -> str:
+    """Code of the first of a weight, but for what decides only rework."""
+    for one in findings:
+        entry = REASONS.get(one.code)
+        if one.weight == weight and (entry is None or entry.decides != Verdict.REWORK):
+            return one.code
+    return ""
+
+
+def _reason_words(code: str, findings: Sequence[Reason], units: Units) -> str:
+    found = next((one for one in findings if one.code == code), None)
+    if found is None:
+        return "too little of the panel could be read."
+    if "sentence" in found.numbers:  # a flag's or a photo's own words
+        cure = f"; {found.cure}" if found.cure else ""
+        return f"{found.numbers['sentence']}{cure}."
+    return sentences_of([found], units)[0]
+
+
+def _look_words(look: Mapping[str, Any]) -> str:
+    rows = look.get("spots", [])
+    if not rows:
+        return "Nothing stands out."
+    counts = [sum(row["kind"] == kind for row in rows) for kind in ("low", "high")]
+    worst = "deepest is a low" if rows[0]["kind"] == "low" else "greatest is a high"
+    return f"{counts[0]} low{'s' * (counts[0] != 1)} and {counts[1]} high{'s' * (counts[1] != 1)} stand out; the {worst}."

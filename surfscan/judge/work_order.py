@@ -1,7 +1,7 @@
 """The spots of a panel in the order in which a tech does them: steps as records, with what each takes.
 
-Metal up, highs down, filler, block, glaze, prime; what has to be looked at first, first. Spots of one step are one line,
-lows that lie close go into one fill, and after each step stands what to check again. An aid, never an order.
+Metal up, highs down, filler, block, glaze, prime; what has to be looked at first, first. Spots of one step are one
+line, lows that lie close go into one fill, and after each step stands what to check again. An aid, never an order.
 """
 
 from __future__ import annotations

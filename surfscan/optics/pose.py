@@ -17,6 +17,7 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
+from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
@@ -402,16 +403,21 @@ def _explain_misfit(
                 allowed=f"{limit:.1f} px",
                 cure=f"swap the centres of {a} and {b} in tags.centres_mm, or the tags on the panel",
             )
-    if len(tags) >= 4:
-        for tag in tags:
-            rest = [other for other in tags if other.id != tag.id]
-            if _fit_both(rest, centres, side, camera)[0].pose.reprojection_px < 0.3 * limit:
-                return RefusedError(
-                    f"{file}: tag {tag.id} is not where tags.centres_mm says",
-                    found=found,
-                    allowed=f"{limit:.1f} px",
-                    cure=f"measure the centre of tag {tag.id} again",
-                )
+    blamed = tags_to_blame(
+        tags,
+        camera,
+        lambda some, lens: _fit_both(some, centres, side, lens)[0].pose.reprojection_px,
+        limit_px=0.3 * limit,
+    )
+    if blamed:
+        which = " or ".join(f"tag {tag}" for tag in blamed)
+        centre = "centre" if len(blamed) == 1 else "centres"
+        return RefusedError(
+            f"{file}: {which} is not where tags.centres_mm says",
+            found=found,
+            allowed=f"{limit:.1f} px",
+            cure=f"measure the {centre} of {which.replace(' or ', ' and ')} again",
+        )
     return RefusedError(
         f"{file}: the tags' positions don't fit the photo",
         found=found,

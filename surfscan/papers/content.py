@@ -6,9 +6,11 @@ import math
 from dataclasses import dataclass, replace
 from typing import Any
 
-from surfscan.core.flags import describe
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
-from surfscan.judge.advice import CAUTIONS
+from surfscan.core.units import Units, units_named
+from surfscan.judge.advice import CAUTIONS, SHORT_CAUTION
+from surfscan.judge.gauges import waviness_words
 from surfscan.papers.blocks import (
     Block,
     Drawing,
@@ -22,25 +24,22 @@ from surfscan.papers.blocks import (
     Verdict,
 )
 from surfscan.papers.drawing import draw_setup
-from surfscan.report.units import (
-    UnitName,
-    convert_text,
-    format_area,
-    format_depth,
-    format_filler,
-    format_length,
+from surfscan.report.units import UnitName
+from surfscan.report.words import (
+    VERDICT_WORDS,
+    action_text,
+    against_word,
+    flag_text,
+    gauge_lines,
+    headline_line,
+    limits_line,
+    reason_lines,
 )
 from surfscan.results.stored import StoredResult
 
 __all__ = ["Particulars", "compose"]
 
-VERDICT_WORDS = {
-    "ready": "READY",
-    "rework": "REWORK",
-    "close": "TOO CLOSE TO CALL",
-    "not_measured": "NOT MEASURED",
-}
-_AGAINST = {"rework": "over", "close": "too close", "ready": "within", "": "-", "not_measured": "-"}
+_OPEN = " Open: the rim of what was seen cuts the spot; it is at least this much, and may be more."
 _MARKS = {"low": "▼ low", "high": "▲ high"}
 
 
@@ -87,16 +86,16 @@ def compose(
     -------
     list of Block
     """
-    units = particulars.units
+    units = units_named(particulars.units)
     panel = result.panel
     blocks: list[Block] = [
         Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
-        Verdict(VERDICT_WORDS[result.verdict], convert_text(result.sentence, units)),
+        Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
         Fields(
             (
                 ("Stage", str(panel.get("stage") or "-")),
                 ("Date", particulars.date),
-                ("Panel", " × ".join(format_length(v, units) for v in panel["size_mm"])),
+                ("Panel", " × ".join(units.length(v) for v in panel["size_mm"])),
                 ("Job number", particulars.job_number or "—"),
                 ("Measured", f"{100 * result.coverage:.0f} % of the judged region"),
                 ("Checked by", particulars.checked_by or "—"),
@@ -109,11 +108,12 @@ def compose(
     if panel_map is not None and not result.spots:
         blocks.append(panel_map)
     blocks.append(_spot_table(result, units))
-    blocks += [Text(convert_text(sentence, units)) for sentence in _told(result)]
+    head = headline_line(result, units)
+    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
     blocks += [
-        Text(_limits_sentence(result, units)),
+        Text(limits_line(result.limits, units)),
         SignLine(),
-        Text(_short_caution(), small=True),
+        Text(SHORT_CAUTION, small=True),
         NewPage(),
     ]
     blocks += [Heading("For the inspector")]
@@ -134,11 +134,11 @@ def compose(
     return blocks
 
 
-def _spot_table(result: StoredResult, units: UnitName) -> Table | Text:
+def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     if not result.spots:
         return Text("No high and no low is over or near the limits in the part that was measured.")
     rows = tuple(_spot_row(spot, units) for spot in result.spots)
-    unit = "mm" if units == "mm" else "in"
+    unit = units.word
     place = "x, y from the middle"
     return Table(
         ("No.", "Kind", place, f"Peak, {unit}", "±", "Size", "Area", "Limit", "What to do"),
@@ -146,142 +146,82 @@ def _spot_table(result: StoredResult, units: UnitName) -> Table | Text:
         (0.045, 0.075, 0.115, 0.085, 0.07, 0.12, 0.085, 0.07, 0.335),
         right=(0, 3, 4),
         note="± holds the true peak 95 times in 100. x to the right, y up. ▼ a low is filled or worked up;"
-        " ▲ a high comes down first.",
+        " ▲ a high comes down first." + (_OPEN if any(spot.peak_open for spot in result.spots) else ""),
     )
 
 
-def _spot_row(spot: Spot, units: UnitName) -> tuple[str, ...]:
-    unit = " mm" if units == "mm" else " in"
-    size = f"{format_length(spot.length_mm, units)} × {format_length(spot.width_mm, units)}"
-    notes = "".join(f" {_flag(name)}." for name in spot.flags)
+def _spot_row(spot: Spot, units: Units) -> tuple[str, ...]:
+    size = f"{units.bare(units.length(spot.length_mm))} × {units.length(spot.width_mm)}"
+    notes = "".join(f" {_sentence(flag_text(name))}." for name in spot.flags)
+    peak = units.bare(units.depth(spot.peak_mm, sign=True))
+    if spot.peak_open:
+        peak = ("≤ " if spot.kind == "low" else "≥ ") + peak
     return (
         str(spot.id),
         _MARKS.get(spot.kind, spot.kind),
-        _place(spot.x_mm, spot.y_mm, units).removesuffix(unit),
-        format_depth(spot.peak_mm, units, sign=True).removesuffix(unit),
-        format_depth(spot.u95_mm, units).removesuffix(unit),
-        size.replace(f"{unit} ×", " ×"),
-        format_area(spot.area_cm2, units),
-        _AGAINST.get(spot.verdict, spot.verdict),
-        convert_text(spot.action, units) + notes,
+        _place(spot.x_mm, spot.y_mm, units).removesuffix(f" {units.word}"),
+        peak,
+        "open" if spot.peak_open else units.bare(units.depth(spot.u95_mm)),
+        size,
+        units.area(spot.area_cm2),
+        against_word(spot),
+        action_text(spot, units) + notes,
     )
 
 
-def _place(x_mm: float, y_mm: float, units: UnitName) -> str:
-    unit = " mm" if units == "mm" else " in"
-    return f"{format_length(x_mm, units).removesuffix(unit)}, {format_length(y_mm, units)}"
+def _place(x_mm: float, y_mm: float, units: Units) -> str:
+    return f"{units.bare(units.length(x_mm))}, {units.length(y_mm)}"
 
 
-def _flag(name: str) -> str:
-    try:
-        flag = describe(name)
-    except KeyError:
-        return name
-    text = f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence
-    return text[0].upper() + text[1:]
+def _sentence(text: str) -> str:
+    return text[:1].upper() + text[1:]
 
 
-def _told(result: StoredResult) -> list[str]:
-    """Reasons that the counter needs: all of them unless the spots say them already."""
-    told = [reason for reason in result.reasons if reason != result.sentence]
-    if result.verdict in ("ready", "rework"):
-        files = tuple(str(photo.get("file")) for photo in result.photos)
-        told = [reason for reason in told if reason.startswith((*files, "A part"))]
-    return told
-
-
-def _limits_sentence(result: StoredResult, units: UnitName) -> str:
-    limits = result.limits
-    return (
-        f"Limits: low {format_depth(limits['low_mm'], units)}, high {format_depth(limits['high_mm'], units)},"
-        f" filler no deeper than {format_filler(limits['filler_depth_mm'], units)}."
-    )
-
-
-def _short_caution() -> str:
-    return " ".join(CAUTIONS[k] for k in (3, 4, 6))
-
-
-def _measures(result: StoredResult, units: UnitName) -> list[Block]:
+def _measures(result: StoredResult, units: Units) -> list[Block]:
     """Standard measures, in groups that refer to the same surface."""
     rows = []
     for names, surface in result.details.get("reference_surfaces", {}).items():
         shown = [_measure(name, result.measures.get(name, math.nan), units) for name in names.split(", ")]
-        rows.append((", ".join(shown), convert_text(surface, units)))
+        if "waviness" in names and result.details.get("waviness_mm"):
+            surface = waviness_words(result.details["waviness_mm"], units)
+        rows.append((", ".join(shown), surface))
     if not rows:
         return []
     return [Heading("Standard measures"), Table(("Measures", "Refer to"), tuple(rows), (0.5, 0.5))]
 
 
-def _measure(name: str, value: float, units: UnitName) -> str:
+def _measure(name: str, value: float, units: Units) -> str:
     label = name.removesuffix("_mm").removesuffix("_mrad").replace("_", " ")
     if not math.isfinite(value):
         return f"{label} not measured"
     if name.endswith("_mm"):
-        return f"{label} {format_depth(value, units)}"
+        return f"{label} {units.depth(value)}"
     return f"{label} {value:.2f}" + (" mrad" if name.endswith("_mrad") else "")
 
 
-def _gauges(result: StoredResult, units: UnitName) -> list[Block]:
-    said: list[str] = []
-    straight = result.details.get("straightedge", {})
-    for name, words in (
-        ("worst", "worst gap on the panel"),
-        ("at", "at the place asked for"),
-        ("line", "along the line asked for"),
-    ):
-        gap = straight.get(name, {})
-        value = gap.get("gap_mm", gap.get("greatest_mm"))
-        if value is None:
-            continue
-        u95 = gap.get("u95_mm")
-        within = "" if u95 is None else f" ± {format_depth(u95, units)}"
-        where = "" if gap.get("x_mm") is None else f", at {_place(gap['x_mm'], gap['y_mm'], units)}"
-        said.append(
-            f"Straightedge of {straight['length_mm']:g} mm on {straight.get('on', 'the deviation')}:"
-            f" {words} {value:.3f} mm{within}{where}."
-        )
-    block = result.details.get("block", {})
-    if block.get("bridged_share") is not None:
-        said.append(
-            f"A sanding block of {block['length_mm']:g} mm × {block['width_mm']:g} mm bridges"
-            f" {100 * block['bridged_share']:.0f} % of the surface (touches within {block['touches_within_mm']:g} mm)."
-        )
-    fill = result.details.get("fill", {})
-    down = fill.get("highs_down_first", {})
-    if fill.get("lows") and down.get("volume_ml") is not None:
-        said.append(
-            f"Filler with the highs brought down first: {down['volume_ml']:.1f} ml over"
-            f" {format_area(down['area_cm2'], units)}, {format_filler(down['depth_mm'], units)} at the deepest."
-        )
-    if fill.get("better") not in (None, "neither", "not_measured"):
-        said.append(f"Fill plan: {fill['sentence']}")
-    slope = result.details.get("slope", {})
-    if slope.get("sentence"):
-        said.append(
-            f"Finish: {slope['sentence']}"
-            + ("" if slope.get("counts") else " For information at this stage.")
-        )
+def _gauges(result: StoredResult, units: Units) -> list[Block]:
+    said = gauge_lines(result.details, units)
     if not said:
         return []
     return [
         Heading("Straightedge, block, filler and finish"),
-        *(Text(convert_text(s, units), small=True) for s in said),
+        *(Text(text, small=True) for text in said),
     ]
 
 
-def _uncertainty(result: StoredResult, units: UnitName) -> list[Block]:
+def _uncertainty(result: StoredResult, units: Units) -> list[Block]:
     given = result.details.get("uncertainty", {})
     texts = [
         "Uncertainty: each ± is the standard uncertainty times"
-        f" {given.get('coverage_factor', 1.96):g}; the interval holds the true value 95 times in 100 (names of"
+        f" {given.get('coverage_factor', COVERAGE_FACTOR):g}; the interval holds the true value 95 times in 100"
+        f" (names of"
         " JCGM 100). It is propagated from the places of board, camera and tags, the focal length, the stripe"
         " period, noise, unevenness and the choice of the fair form, after what the fair part of the panel rules out."
     ]
     if given.get("typical_u95_mm") is not None:
-        texts.append(f"Typical ± over the panel: {format_depth(given['typical_u95_mm'], units)}.")
-    if result.details.get("rule"):
-        texts.append(str(result.details["rule"]))
+        texts.append(f"Typical ± over the panel: {units.depth(given['typical_u95_mm'])}.")
+    decided = reason_lines(result, units, audience="inspector")
+    texts += decided or [str(result.details["rule"])] if result.details.get("rule") else decided
     texts.append(f"Fair form: {result.height.form_name}.")
     blocks: list[Block] = [Heading("Uncertainty and decision rule"), *(Text(t, small=True) for t in texts)]
     rows = []
@@ -296,7 +236,7 @@ def _uncertainty(result: StoredResult, units: UnitName) -> list[Block]:
     return blocks
 
 
-def _set_up(result: StoredResult, units: UnitName) -> list[Block]:
+def _set_up(result: StoredResult, units: Units) -> list[Block]:
     size = result.panel["size_mm"]
     drawing = draw_setup((size[0], size[1]), result.photos, result.details.get("setup", {}))
     return [] if drawing is None else [Heading("Set-up"), drawing]
@@ -318,7 +258,8 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
         blocks += [
             Heading("Map"),
             Text(
-                f"{measured['file']}, standard uncertainty {measured['u_mm']:g} mm, SHA-256 {measured['sha256']}",
+                f"{measured['file']}, standard uncertainty"
+                f" {units_named(particulars.units).given(measured['u_mm'])}, SHA-256 {measured['sha256']}",
                 small=True,
             ),
         ]
@@ -338,7 +279,7 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
             small=True,
         ),
         Text(f"Settings: {settings}.", small=True),
-        Text(f"Where the limits come from: {convert_text(basis, particulars.units)}.", small=True),
+        Text(f"Where the limits come from: {basis}.", small=True),
         Heading("Seal"),
         Text(
             f"Digest of the result: {digest}. `surfscan verify` on this report's folder computes it again and says"

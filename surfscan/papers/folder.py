@@ -14,6 +14,7 @@ import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.units import Units, units_named
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Viewpoint
@@ -22,9 +23,11 @@ from surfscan.papers.content import Particulars, compose
 from surfscan.papers.html import make_html
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
 from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
-from surfscan.report.figures import STRIP
+from surfscan.report.figures import STRIP, draw_map, end_of_scale
+from surfscan.report.legend import draw_legend, legend_rows
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
+from surfscan.report.words import headline_line
 from surfscan.results.stored import StoredResult, load_result
 from surfscan.version import VERSION
 
@@ -135,17 +138,19 @@ def _make(
 def _blocks(
     result: StoredResult, folder: Path, particulars: Particulars, digest: str, made: dict[str, bytes] | None
 ) -> list[Block]:
+    units = units_named(particulars.units)
     overlay = _picture(
-        folder / "overlay.png",
+        _in_units(folder / "overlay.png", result, units),
         "The panel with its highs and lows: ▼ in a solid outline is a low, ▲ in a dashed one a high;"
         " hatched is not measured.",
-        f"Photo of the panel with {len(result.spots)} numbered spots. {result.sentence}",
+        f"Photo of the panel with {len(result.spots)} numbered spots."
+        f" {headline_line(result, units_named(particulars.units))}",
         most_mm=96.0,
     )
     panel_map = _picture(
-        folder / "map.png",
-        "Deviation from the fair form, seen from straight in front; x to the right and y up in mm.",
-        "Height map of the panel with a scale in millimetres.",
+        _map_in_units(folder / "map.png", result, units),
+        f"Deviation from the fair form, seen from straight in front; x to the right and y up in {units.word}.",
+        f"Height map of the panel with a scale in {units.word}.",
         most_mm=68.0,
     )
     in_gloss = _picture(
@@ -158,6 +163,44 @@ def _blocks(
     return compose(
         result, particulars, overlay=overlay, panel_map=panel_map, in_gloss=in_gloss, digest=digest
     )
+
+
+def _in_units(path: Path, result: StoredResult, units: Units) -> Path | io.BytesIO:
+    """The picture with its legend in the paper's units: nobody wrote down which ones the check was asked for."""
+    try:
+        with Image.open(path) as opened:
+            picture = np.asarray(opened.convert("RGB"))
+    except (OSError, Image.DecompressionBombError):
+        return path
+    rows = legend_rows(picture.shape[1])
+    if picture.shape[0] <= rows:
+        return path
+    end_mm = end_of_scale(result.height, result.spots, result.limits)
+    legend = draw_legend(picture.shape[1], result.limits, end_mm, units)
+    return _as_png(np.vstack([picture[:-rows], legend]))
+
+
+def _map_in_units(path: Path, result: StoredResult, units: Units) -> Path | io.BytesIO:
+    """The map drawn again, its axes and legend in the paper's units; nothing where the result has none."""
+    if not path.is_file():
+        return path
+    return _as_png(
+        draw_map(
+            result.height,
+            result.spots,
+            limits=result.limits,
+            verdict=result.verdict,
+            sentence="",
+            units=units,
+        )
+    )
+
+
+def _as_png(picture: np.ndarray[Any, Any]) -> io.BytesIO:
+    code = io.BytesIO()
+    Image.fromarray(picture).save(code, "PNG", compress_level=1)
+    code.seek(0)
+    return code
 
 
 def _picture(path: Path | io.BytesIO, caption: str, words: str, *, most_mm: float) -> Picture | None:

@@ -19,7 +19,7 @@ FORMS = ("pdf", "svg", "png")
 
 def make_targets(
     what: str,
-    *,
+    *,  # one keyword for each option of the command; most targets take two or three of them
     ids: Sequence[int] = (0, 1, 2, 3),
     dictionary: str = "4x4_50",
     side_mm: float = 36.0,

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Array, Board, Camera, CheckResult, Photo, Pose, Reading, TagSeen, View
+from surfscan.core.records import Array, Board, Camera, Photo, Pose, Reading, TagSeen, View
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.board_pose import BoardFit, TagSet, board_from_tags
@@ -26,9 +26,9 @@ from surfscan.reading.stations import Station, camera_of, explain_tags
 from surfscan.surface.slopes import continue_smoothly
 
 __all__ = [
+    "DISAGREES",
     "MirrorCheck",
     "Mirrored",
-    "add_setup",
     "check_mirrored",
     "find_mirrored",
     "posed_sheet",
@@ -160,13 +160,19 @@ class MirrorCheck:
     ----------
     rows : tuple of dict
         Per tag: photo, tag, how far off it is on the board (mm), its standard uncertainty (mm).
-    agrees : bool
-    sentence : str
     """
 
     rows: tuple[dict[str, Any], ...]
-    agrees: bool
-    sentence: str
+
+    @property
+    def worst(self) -> dict[str, Any]:
+        """The tag that is furthest off for its uncertainty."""
+        return max(self.rows, key=lambda row: row["off_mm"] / row["u_mm"])
+
+    @property
+    def agrees(self) -> bool:
+        """Whether no tag contradicts the set-up."""
+        return bool(self.worst["off_mm"] <= DISAGREES * self.worst["u_mm"])
 
 
 def find_mirrored(sheet: Sheet, stations: list[Station]) -> list[Mirrored]:
@@ -229,18 +235,7 @@ def check_mirrored(
                 rows.append(row)
     if not rows:
         return None
-    worst = max(rows, key=lambda r: r["off_mm"] / r["u_mm"])
-    agrees = worst["off_mm"] <= DISAGREES * worst["u_mm"]
-    count = f"{len(rows)} mirrored tag{'s' if len(rows) > 1 else ''} of the board"
-    off = f"{worst['off_mm']:.1f} mm off where {DISAGREES * worst['u_mm']:.1f} mm are allowed"
-    if agrees:
-        sentence = f"{count} seen in the panel agree with the set-up (worst {off})."
-    else:
-        sentence = (
-            f"The board is not where the set-up says: tag {worst['tag']}, seen mirrored in {worst['photo']}, is {off}; "
-            "measure the board's place again, and check that nothing moved between the photos."
-        )
-    return MirrorCheck(tuple(rows), agrees, sentence)
+    return MirrorCheck(tuple(rows))
 
 
 def _off(
@@ -294,42 +289,6 @@ def _off(
         "off_mm": size,
         "u_mm": float(np.sqrt(along @ spread @ along)),
     }
-
-
-def add_setup(
-    result: CheckResult, fit: BoardFit | None, mirror: MirrorCheck | None, *, photo: Photo | None = None
-) -> CheckResult:
-    """Put the board's place and its cross-check into the result.
-
-    A disagreement is the first reason, and takes "ready" back to "close": the depths' scale is in doubt then.
-    """
-    details = dict(result.details)
-    reasons, verdict, sentence = result.reasons, result.verdict, result.sentence
-    if fit is not None:
-        spread = np.sqrt(np.diag(fit.covariance))
-        details["setup"] = {
-            "file": "" if photo is None else photo.file,
-            "sha256": "" if photo is None else photo.sha256,
-            "board_centre_mm": [float(v) for v in fit.centre_mm],
-            "board_across": [float(v) for v in fit.across],
-            "board_up": [float(v) for v in fit.up],
-            "u_centre_mm": [float(v) for v in spread[3:]],
-            "u_turn_deg": [float(v) for v in np.degrees(spread[:3])],
-            "camera_mm": [float(v) for v in fit.camera_fit.pose.centre_mm],
-            "reprojection_px": fit.reprojection_px,
-            "board_tags_px": {str(tag): px for tag, px in fit.residual_px.items()},
-        }
-    if mirror is not None:
-        details["mirror_check"] = {
-            "agrees": mirror.agrees,
-            "sentence": mirror.sentence,
-            "tags": list(mirror.rows),
-        }
-        if not mirror.agrees:
-            reasons = (mirror.sentence, *reasons)
-            if verdict == "ready":
-                verdict, sentence = "close", f"Too close to call: {mirror.sentence}"
-    return replace(result, details=details, reasons=reasons, verdict=verdict, sentence=sentence)
 
 
 def _between(values: Array, row: float, column: float) -> float:

@@ -7,7 +7,7 @@ import io
 import json
 import math
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import asdict, fields
+from dataclasses import asdict, fields, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,10 +15,13 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.message import Message
 from surfscan.core.records import CheckResult, HeightMap, Spot
+from surfscan.core.units import MM, Units
 from surfscan.report.figures import draw_map, draw_overlay
 from surfscan.report.output import output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
+from surfscan.report.words import headline_line
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = [
@@ -47,11 +50,13 @@ def document(result: CheckResult) -> dict[str, Any]:
             "limits": result.limits,
             "verdict": result.verdict,
             "sentence": result.sentence,
+            "headline": _row(result.headline),
             "reasons": list(result.reasons),
+            "findings": [one.row() for one in result.findings],
             "coverage": result.coverage,
             "form": result.height.form_name,
             "measures": result.measures,
-            "spots": [asdict(spot) for spot in result.spots],
+            "spots": [_spot_row(spot) for spot in result.spots],
             "photos": list(result.photos),
             **result.details,
             "run": result.run,
@@ -61,12 +66,20 @@ def document(result: CheckResult) -> dict[str, Any]:
     return ready
 
 
+def _spot_row(spot: Spot) -> dict[str, Any]:
+    return {**asdict(replace(spot, advice=Message(""))), "advice": _row(spot.advice)}
+
+
+def _row(message: Message) -> dict[str, Any]:
+    return {"code": message.code, "numbers": dict(message.numbers)}
+
+
 def to_json(result: CheckResult) -> str:
     """Return the text of `result.json`."""
     return json.dumps(document(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_result(out: Path | str, result: CheckResult) -> list[Path]:
+def write_result(out: Path, result: CheckResult, units: Units = MM) -> list[Path]:
     """Write all output files into `out`, replacing those of an earlier run and nothing else.
 
     Parameters
@@ -74,6 +87,8 @@ def write_result(out: Path | str, result: CheckResult) -> list[Path]:
     out : path
         A folder; made when it is not there.
     result : CheckResult
+    units : Units
+        Of the pictures; the files of numbers are in mm.
 
     Returns
     -------
@@ -93,7 +108,7 @@ def write_result(out: Path | str, result: CheckResult) -> list[Path]:
     out = Path(out)
     with output_folder(out), written_whole(out, OUTPUT_FILES) as hidden:
         _write_height(hidden / "height.npz", result.height, result.maps)
-        _write_pictures(hidden, result)
+        _write_pictures(hidden, result, units)
         (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
         (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
     return [out / name for name in OUTPUT_FILES]
@@ -126,14 +141,15 @@ def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, An
     )
 
 
-def _write_pictures(folder: Path, result: CheckResult) -> None:
+def _write_pictures(folder: Path, result: CheckResult, units: Units) -> None:
     stage = str(result.panel.get("stage", ""))
     title = ", ".join(part for part in (str(result.panel.get("name") or ""), stage) if part)
     shared: dict[str, Any] = {
         "limits": result.limits,
         "verdict": result.verdict,
-        "sentence": result.sentence,
+        "sentence": headline_line(result, units),
         "title": title,
+        "units": units,
     }
 
     if "relative" in result.details:
@@ -164,12 +180,12 @@ def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
 
 
 def _spots_csv(spots: tuple[Spot, ...]) -> str:
-    names = [field.name for field in fields(Spot)]
+    names = [field.name for field in fields(Spot) if field.name != "advice"]  # its words are the action
     text = io.StringIO()
     table = csv.writer(text)
     table.writerow(names)
     for spot in spots:
-        row = {**asdict(spot), "flags": ";".join(spot.flags)}
+        row = {**_spot_row(spot), "flags": ";".join(spot.flags)}
         cells = (plain(row[name]) for name in names)
         table.writerow(["" if cell is None else cell for cell in cells])
     return text.getvalue()

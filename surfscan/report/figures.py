@@ -17,16 +17,18 @@ from numpy.typing import NDArray
 from surfscan.core.colour import to_srgb
 from surfscan.core.flags import bit
 from surfscan.core.records import HeightMap, Spot
-from surfscan.report.colours import FAIR, colour_of, nice_above, strength_of
-from surfscan.report.marks import disc, font, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.core.units import MM, Units
+from surfscan.report.colours import colour_of, nice_above, strength_of
+from surfscan.report.legend import NO_MATTER as _NO_MATTER
+from surfscan.report.legend import draw_legend
+from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.report.words import VERDICT_WORDS
 
-__all__ = ["STRIP", "draw_map", "draw_overlay"]
+__all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
 
 Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
-_NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
-_WORDS = {"ready": "READY", "rework": "REWORK", "close": "TOO CLOSE TO CALL", "not_measured": "NOT MEASURED"}
 _NOT_JUDGED = ("outside", "left_out", "tag")
 
 
@@ -50,6 +52,7 @@ def draw_overlay(
     verdict: str,
     sentence: str,
     title: str = "",
+    units: Units = MM,
 ) -> Picture:
     """Draw the highs and lows on the photo.
 
@@ -66,6 +69,8 @@ def draw_overlay(
         ``low_mm`` and ``high_mm``, mm.
     verdict, sentence, title : str
         Shown in the strip on top.
+    units : Units
+        Of the scale.
 
     Returns
     -------
@@ -80,7 +85,7 @@ def draw_overlay(
         return (project(points_mm) - (left, top) + 0.5) * scale - 0.5  # pixel centres at whole numbers
 
     layer = _on_photo(height, place, canvas.shape[:2])
-    end_mm = _end_of_scale(height, spots, limits)
+    end_mm = end_of_scale(height, spots, limits)
     low_mm, high_mm = limits["low_mm"], limits["high_mm"]
     # Only the painted pixels are blended; most of a good panel is fair and stays as photographed.
     strength = strength_of(layer.deviation, low_mm=low_mm, high_mm=high_mm) * (layer.measured & layer.judged)
@@ -89,7 +94,8 @@ def draw_overlay(
     share = 0.72 * strength[painted][:, None]
     canvas[painted] = np.rint(canvas[painted] * (1 - share) + colours * share).astype(np.uint8)
     _mark(canvas, layer, spots, limits)
-    return _frame(canvas, limits, end_mm, verdict, sentence, title)
+    strip = verdict, sentence, title
+    return _frame(canvas, limits, end_mm, strip, units)
 
 
 def draw_map(
@@ -100,6 +106,7 @@ def draw_map(
     verdict: str,
     sentence: str,
     title: str = "",
+    units: Units = MM,
 ) -> Picture:
     """Draw the height map in the panel frame: x to the right, y up, mm along the edges.
 
@@ -126,13 +133,14 @@ def draw_map(
             (y_mm[-1] - y + step / 2) * zoom - 0.5,
         ),
     )
-    end_mm = _end_of_scale(height, spots, limits)
+    end_mm = end_of_scale(height, spots, limits)
     low_mm, high_mm = limits["low_mm"], limits["high_mm"]
     canvas = colour_of(deviation, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)
     canvas[~layer.judged] = _NO_MATTER
     _mark(canvas, layer, spots, limits)
-    canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]))
-    return _frame(canvas, limits, end_mm, verdict, sentence, title)
+    canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]), units)
+    strip = verdict, sentence, title
+    return _frame(canvas, limits, end_mm, strip, units)
 
 
 def _judged(height: HeightMap) -> NDArray[np.bool_]:
@@ -141,7 +149,7 @@ def _judged(height: HeightMap) -> NDArray[np.bool_]:
     return judged
 
 
-def _end_of_scale(height: HeightMap, spots: Sequence[Spot], limits: dict[str, float]) -> float:
+def end_of_scale(height: HeightMap, spots: Sequence[Spot], limits: dict[str, float]) -> float:
     peaks = [abs(spot.peak_mm) for spot in spots if np.isfinite(spot.peak_mm)]
     return nice_above(max([2.0 * limits["low_mm"], 2.0 * limits["high_mm"], *peaks]))
 
@@ -263,7 +271,9 @@ def _mark(canvas: Picture, layer: _Layer, spots: Sequence[Spot], limits: dict[st
         cv2.line(canvas, ends[0], ends[1], _INK, max(1, round(3 * size)), cv2.LINE_AA)
         triangle(canvas, (peak[0], peak[1]), arrow, spot.kind)
     for place, spot in zip(places, shown, strict=True):
-        disc(canvas, (place[0], place[1]), radius, str(spot.id), spot.kind)
+        disc(
+            canvas, (place[0], place[1]), radius, f"{spot.id}+" if spot.peak_open else str(spot.id), spot.kind
+        )
 
 
 def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, float]) -> list[NDArray[Any]]:
@@ -298,7 +308,7 @@ def _smooth(line: NDArray[Any]) -> NDArray[Any]:
 
 
 def _with_axes(
-    canvas: Picture, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float]
+    canvas: Picture, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float], units: Units
 ) -> Picture:
     left, below, right, above = 100, 60, 50, 24
     tall, wide = canvas.shape[:2]
@@ -307,32 +317,34 @@ def _with_axes(
     cv2.rectangle(page, (left, above), (left + wide - 1, above + tall - 1), (90, 90, 90), 2)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
     for axis, (first, last) in enumerate((x_mm, y_mm)):
-        step = nice_above((last - first) / 8, steps=(1.0, 2.0, 5.0, 10.0))
+        shown = nice_above((last - first) * units.per_mm / 8, steps=(1.0, 2.0, 5.0, 10.0))
+        step = shown / units.per_mm
         for k in range(int(np.ceil(first / step)), int(np.floor(last / step)) + 1):
             column, row = layer.pixel(k * step if axis == 0 else x_mm[0], k * step if axis == 1 else y_mm[0])
             if axis == 0:
                 x, y = round(left + column), above + tall
                 cv2.line(page, (x, y), (x, y + 10), _INK, 2)
-                texts.append(((x, y + 14), f"{k * step:g}", 26, _INK, "ma"))
+                texts.append(((x, y + 14), f"{k * shown:g}", 26, _INK, "ma"))
             else:
                 x, y = left, round(above + row)
                 cv2.line(page, (x - 10, y), (x, y), _INK, 2)
-                texts.append(((x - 14, y), f"{k * step:g}", 26, _INK, "rm"))
-    texts.append(((left + wide + 4, above + tall + 14), "mm", 26, _INK, "la"))
+                texts.append(((x - 14, y), f"{k * shown:g}", 26, _INK, "rm"))
+    texts.append(((left + wide + 4, above + tall + 14), units.word, 26, _INK, "la"))
     write(page, texts)
     return page
 
 
 def _frame(
-    canvas: Picture, limits: dict[str, float], end_mm: float, verdict: str, sentence: str, title: str
+    canvas: Picture, limits: dict[str, float], end_mm: float, strip: tuple[str, str, str], units: Units
 ) -> Picture:
     """The strip with the verdict above, the scale and the legend below."""
+    verdict, sentence, title = strip
     wide = canvas.shape[1]
     unit = max(wide / _WIDTH, 0.3)
     big, small, pad = round(52 * unit), round(38 * unit), round(20 * unit)
     lines = wrap(sentence, small, wide - 2 * pad)
     top = np.full((2 * pad + big + round(1.25 * small * len(lines)) + pad // 2, wide, 3), STRIP, np.uint8)
-    head = _WORDS.get(verdict, verdict)
+    head = VERDICT_WORDS.get(verdict, verdict)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = [
         ((pad, pad), head, big, (255, 255, 255), "la")
     ]
@@ -342,60 +354,4 @@ def _frame(
         y = pad + big + pad // 2 + round(1.25 * small * k)
         texts.append(((pad, y), line, small, (255, 255, 255), "la"))
     write(top, texts)
-    return np.vstack([top, canvas, _legend(wide, unit, limits, end_mm)])
-
-
-def _legend(wide: int, unit: float, limits: dict[str, float], end_mm: float) -> Picture:
-    size, pad = round(28 * unit), round(24 * unit)
-    tall = round(190 * unit)
-    page = np.full((tall, wide, 3), _PAPER, np.uint8)
-    left, right = round(70 * unit), wide - round(70 * unit)
-    y0, y1 = pad, pad + round(34 * unit)
-    level = np.linspace(-end_mm, end_mm, right - left)
-    low_mm, high_mm = limits["low_mm"], limits["high_mm"]
-    page[y0:y1, left:right] = colour_of(level, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)[None]
-    cv2.rectangle(page, (left, y0), (right, y1), _INK, max(1, round(2 * unit)))
-    texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
-    middle = (left + right) / 2
-    ticks = [(-end_mm, f"{-end_mm:g}"), (0.0, "0"), (end_mm, f"+{end_mm:g} mm")]
-    ticks += [(-low_mm, f"limit {-low_mm:g}"), (high_mm, f"limit +{high_mm:g}")]
-    for value, text in ticks:
-        x = middle + value / end_mm * (right - left) / 2
-        limit = text.startswith("limit")
-        cv2.line(
-            page,
-            (round(x), y0 - (8 if limit else 0)),
-            (round(x), y1 + round(8 * unit)),
-            _INK,
-            3 if limit else 2,
-        )
-        anchor = {-1: "ra", 0: "ma", 1: "la"}[int(np.sign(value)) if limit else 0]
-        if limit and abs(x - middle) > (right - left) * 0.3:
-            anchor = "ma"
-        if limit:  # keep clear of the zero in the middle
-            x += np.sign(value) * 14 * unit if abs(x - middle) < 40 * unit else 0
-        texts.append(((x, y1 + 12 * unit), text, size, _INK, anchor))
-    y = y1 + round(88 * unit)
-    names = {"low": "low: fill", "high": "high: bring down"}
-    entries = ["low", "high", "fair", "not measured", "not judged"]
-    lengths = [70 * unit + font(size).getlength(names.get(name, name)) for name in entries]
-    gap = (right - left - sum(lengths)) / (len(entries) - 1)
-    for k, name in enumerate(entries):
-        x = left + sum(lengths[:k]) + k * gap
-        box = np.array([(x, y - 16 * unit), (x + 54 * unit, y - 16 * unit)])
-        box = np.vstack([box, box[::-1] + np.array([0, 32 * unit])])
-        corner = np.rint(box).astype(int)
-        area = (slice(corner[0, 1], corner[2, 1]), slice(corner[0, 0], corner[1, 0]))
-        if name in ("low", "high"):
-            outline(page, [box], name, max(2, round(4 * unit)))
-            triangle(page, (x + 27 * unit, y), 24 * unit, name)
-        else:
-            page[area] = _NO_MATTER if name == "not judged" else FAIR
-            if name == "not measured":
-                where = np.zeros(page.shape[:2], bool)
-                where[area] = True
-                hatch(page, where, max(6, round(16 * unit)))
-            cv2.rectangle(page, tuple(corner[0]), tuple(corner[2]), (90, 90, 90), 1)
-        texts.append(((x + 70 * unit, y), names.get(name, name), size, _INK, "lm"))
-    write(page, texts)
-    return page
+    return np.vstack([top, canvas, draw_legend(wide, limits, end_mm, units)])

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
-from surfscan.report.figures import _around_panel, _end_of_scale, _judged, _on_photo, _upright_grey
+from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
 from surfscan.report.marks import hatch
 from surfscan.synth.lesson import Lesson
 
@@ -95,7 +95,7 @@ def draw_photo_pair(result: CheckResult) -> PhotoPair:
 
     layer = _on_photo(height, place, plain.shape[:2])
     low_mm, high_mm = result.limits["low_mm"], result.limits["high_mm"]
-    end_mm = _end_of_scale(height, result.spots, result.limits)
+    end_mm = end_of_scale(height, result.spots, result.limits)
     strength = strength_of(layer.deviation, low_mm=low_mm, high_mm=high_mm) * (layer.measured & layer.judged)
     on = strength > 0
     painted = plain.copy()

@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
-from typing import Any
+from typing import Any, Protocol
 
-from surfscan.core.flags import describe
-from surfscan.core.records import CheckResult, Spot
+from surfscan.core.records import Spot
+from surfscan.core.units import MM, Units
+from surfscan.report.words import (
+    Told,
+    action_text,
+    against_word,
+    flag_text,
+    gauge_lines,
+    headline_line,
+    limits_line,
+    reason_lines,
+)
 
 __all__ = ["CAUTIONS", "format_result"]
 
@@ -19,16 +28,28 @@ CAUTIONS = (
     " structure, corrosion, or cameras and radar behind a cover. The figure is an aid; the inspector decides."
 )
 
+_PLAIN = str.maketrans({"±": "+/-", "×": "x", "²": "2"})  # any terminal shows these
 _MARK = {"low": "v low", "high": "^ high"}
-_WORD = {"rework": "over", "close": "too close", "ready": "within", "": ""}
 
 
-def format_result(result: CheckResult) -> str:
+class Shown(Told, Protocol):
+    """What the table reads: a result in memory, or one read back."""
+
+    @property
+    def panel(self) -> dict[str, Any]: ...
+    @property
+    def coverage(self) -> float: ...
+    @property
+    def spots(self) -> tuple[Spot, ...]: ...
+
+
+def format_result(result: Shown, units: Units = MM) -> str:
     """Return the whole text, lines of at most 96 letters (numbers in columns, NaN as "-").
 
     Parameters
     ----------
-    result : CheckResult
+    result : CheckResult or StoredResult
+    units : Units
 
     Returns
     -------
@@ -36,80 +57,59 @@ def format_result(result: CheckResult) -> str:
         Without a newline at the end.
     """
     name, stage = result.panel.get("name") or "panel", result.panel.get("stage", "")
-    lines = [f"{name} ({stage})", *_wrapped(result.sentence)]
-    # A spot over its limit is its own reason; a doubtful photo or a part not seen is always told.
-    files = tuple(str(photo.get("file")) for photo in result.photos)
-    told = [reason for reason in result.reasons if reason != result.sentence]
-    if result.verdict in ("ready", "rework"):
-        told = [reason for reason in told if reason.startswith((*files, "A part"))]
-    lines += [line for reason in told for line in _wrapped(reason, "  ")]
+    head = headline_line(result, units)
+    lines = [f"{name} ({stage})", *_wrapped(head)]
+    told = [text for text in reason_lines(result, units, audience="tech") if text != head]
+    lines += [line for text in told for line in _wrapped(text, "  ")]
+    inspector = [
+        line for text in reason_lines(result, units, audience="inspector") for line in _wrapped(text)
+    ]
     if "relative" in result.details:
-        return "\n".join([*lines, "", *_relative_lines(result.details["relative"]), "", *_wrapped(CAUTIONS)])
-    limits = result.limits
-    lines.append(
-        f"Limits: low {limits['low_mm']:g} mm, high {limits['high_mm']:g} mm."
-        f" {100 * result.coverage:.0f} % of the judged region was measured."
+        rows = _relative_lines(result.details["relative"])
+        return "\n".join([*lines, "", *rows, *inspector, "", *_wrapped(CAUTIONS)])
+    lines += _wrapped(
+        f"{limits_line(result.limits, units)} {100 * result.coverage:.0f} % of the judged region was measured."
     )
     if result.spots:
-        lines += ["", *_spot_lines(result.spots)]
-    lines += [line for text in _gauge_sentences(result.details) for line in _wrapped(text)]
-    lines += ["", *_wrapped(CAUTIONS)]
-    return "\n".join(lines)
-
-
-def _gauge_sentences(details: dict[str, Any]) -> list[str]:
-    """Straightedge, fill plan, finish, what would sharpen the figures, and the rule; what is not there is left out."""
-    said = []
-    worst = details.get("straightedge", {}).get("worst", {})
-    if worst.get("gap_mm") is not None and not math.isnan(worst["gap_mm"]):
-        said.append(
-            f"Straightedge of {details['straightedge']['length_mm']:g} mm: worst gap {worst['gap_mm']:.3f} mm"
-            f" (+/- {worst['u95_mm']:.3f}) at {worst['x_mm']:.0f}, {worst['y_mm']:.0f}."
-        )
-    fill = details.get("fill", {})
-    down = fill.get("highs_down_first", {})
-    if fill.get("lows") and down.get("volume_ml") is not None:
-        said.append(f"Fill: {down['volume_ml']:.1f} ml, {down['depth_mm']:.2f} mm at the deepest.")
-    if fill.get("better") not in (None, "neither", "not_measured"):
-        said.append(f"Fill plan: {fill['sentence']}")
-    slope = details.get("slope", {})
-    if slope.get("steepest_mrad") is not None and not math.isnan(slope["steepest_mrad"]):
-        counts = "" if slope.get("counts") else ", for information"
-        said.append(
-            f"Finish: steepest slope {slope['steepest_mrad']:.2f} mrad in waves of {slope['band_mm'][0]:g} to"
-            f" {slope['band_mm'][1]:g} mm (limit {slope['limit_mrad']:g}{counts})."
-        )
-    cures = [row.get("shrinks_most") for row in details.get("uncertainty", {}).get("spots", [])]
+        lines += ["", *_spot_lines(result.spots, units)]
+    lines += [
+        line for text in gauge_lines(result.details, units) for line in _wrapped(text.translate(_PLAIN))
+    ]
+    cures = [row.get("shrinks_most") for row in result.details.get("uncertainty", {}).get("spots", [])]
     if cures and cures[0]:
-        said.append(f"To sharpen spot 1 most: {cures[0]}.")
-    if details.get("rule"):
-        said.append(details["rule"])
-    return said
+        lines += _wrapped(f"To sharpen spot 1 most: {cures[0]}.")
+    return "\n".join([*lines, *inspector, "", *_wrapped(CAUTIONS)])
 
 
-def _spot_lines(spots: tuple[Spot, ...]) -> list[str]:
-    head = f"{'No.':>3}  {'kind':<6}  {'at x, y mm':>14}  {'peak mm':>8}  {'+/- mm':>7}  {'size mm':>11}"
-    head += f"  {'area cm2':>8}  {'fill ml':>7}  limit"
-    lines = [head]
+def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:
+    word = units.word
+    head = f"{'No.':>3}  {'kind':<6}  {f'at x, y {word}':>14}  {f'peak {word}':>10}  {f'+/- {word}':>7}"
+    lines = [f"{head}  {f'size {word}':>11}  {'area':>9}  {'fill':>8}  limit"]
     for spot in spots:
-        place = f"{_number(spot.x_mm, 0)}, {_number(spot.y_mm, 0)}"
-        size = f"{_number(spot.length_mm, 0)} x {_number(spot.width_mm, 0)}"
-        peak = _number(spot.peak_mm, 3, "+")
-        volume = _number(abs(spot.volume_ml), 2) if spot.kind == "low" else "-"
+        place = f"{units.bare(units.length(spot.x_mm))}, {units.bare(units.length(spot.y_mm))}"
+        size = " x ".join(units.bare(units.length(mm)) for mm in (spot.length_mm, spot.width_mm))
+        peak = units.bare(units.depth(spot.peak_mm, sign=True))
+        if spot.peak_open:  # at least this much: a low lies below it, a high above
+            peak = ("<= " if spot.kind == "low" else ">= ") + peak
+        within = "open" if spot.peak_open else units.bare(units.depth(spot.u95_mm))
+        volume = units.volume(abs(spot.volume_ml)) if spot.kind == "low" else "-"
         lines.append(
-            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {peak:>8}"
-            f"  {_number(spot.u95_mm, 3):>7}  {size:>11}  {_number(spot.area_cm2, 1):>8}  {volume:>7}"
-            f"  {_WORD.get(spot.verdict, spot.verdict)}"
+            f"{spot.id:>3}  {_MARK.get(spot.kind, spot.kind):<6}  {place:>14}  {peak:>10}  {within:>7}"
+            f"  {size:>11}  {units.area(spot.area_cm2).translate(_PLAIN):>9}  {volume:>8}  {against_word(spot)}"
         )
         if spot.action:
-            lines += _wrapped(spot.action, "     ")
+            lines += _wrapped(action_text(spot, units), "     ")
         if spot.flags:
             lines.append("     note: " + ", ".join(spot.flags))
     lines.append(
         "+/- holds the true peak 95 times in 100. x to the right, y up, from the middle of the panel."
     )
+    if any(spot.peak_open for spot in spots):
+        lines += _wrapped(
+            "open: the rim of what was seen cuts the spot, so it is at least this much, and may be more."
+        )
     for name in dict.fromkeys(name for spot in spots for name in spot.flags):  # each told once, in order
-        lines += _wrapped(_flag_sentence(name), f"{name}: ")
+        lines += _wrapped(flag_text(name), f"{name}: ")
     return lines
 
 
@@ -131,21 +131,8 @@ def _relative_lines(look: dict[str, Any]) -> list[str]:
     return lines
 
 
-def _flag_sentence(name: str) -> str:
-    try:
-        flag = describe(name)
-    except KeyError:
-        return name
-    return f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence
-
-
 def _wrapped(text: str, indent: str = "") -> list[str]:
     rest = " " * len(indent)
-    return textwrap.wrap(text, _WIDTH, initial_indent=indent, subsequent_indent=rest) or [""]
-
-
-def _number(value: float, digits: int, sign: str = "") -> str:
-    if not math.isfinite(value):
-        return "-"
-    text = f"{value:{sign}.{digits}f}"
-    return text.replace("-", "") if float(text) == 0 and not sign else text
+    return textwrap.wrap(
+        text, _WIDTH, initial_indent=indent, subsequent_indent=rest, break_on_hyphens=False
+    ) or [""]

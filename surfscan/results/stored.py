@@ -13,8 +13,10 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
 from surfscan.core.showing import in_notebook, in_short
+from surfscan.judge.reasons import read_reasons
 
 __all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
 
@@ -54,13 +56,16 @@ class StoredResult:
         `details` is everything else in the document.
     maps : dict of name to ndarray (H, W)
         Further maps on the grid of `height`.
+    findings : tuple of Reason
+        Empty in a result from before there were records.
+    headline : Message
     """
 
     name: str
     document: dict[str, Any]
     panel: dict[str, Any]
     limits: dict[str, Any]
-    verdict: str
+    verdict: Verdict
     sentence: str
     reasons: tuple[str, ...]
     coverage: float
@@ -71,6 +76,8 @@ class StoredResult:
     run: dict[str, Any]
     details: dict[str, Any] = field(default_factory=dict)
     maps: dict[str, Array] = field(default_factory=dict)
+    findings: tuple[Reason, ...] = ()
+    headline: Message = field(default_factory=lambda: Message(""))
 
     def __post_init__(self) -> None:
         _freeze(*self.maps.values())
@@ -107,6 +114,8 @@ class _Spot(BaseModel):
     verdict: str = ""
     action: str = ""
     flags: list[str] = []
+    peak_open: bool = False
+    advice: dict[str, Any] | None = None
 
 
 class _Document(BaseModel):
@@ -115,7 +124,7 @@ class _Document(BaseModel):
     model_config = ConfigDict(extra="allow")
     panel: _Panel
     limits: dict[str, Any]
-    verdict: Literal["ready", "rework", "close", "not_measured"]
+    verdict: Verdict
     reasons: list[str]
     coverage: float | None
     measures: dict[str, float | None]
@@ -188,13 +197,13 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
         )
     height, more = _parse_maps(maps, f"{where}height.npz", form_name=str(raw.get("form", "")))
     rest = {"schema", "panel", "limits", "verdict", "sentence", "reasons", "coverage", "form", "measures"}
-    rest |= {"spots", "photos", "run"}
+    rest |= {"spots", "photos", "run", "findings", "headline"}
     return StoredResult(
         name=name,
         document=raw,
         panel=raw["panel"],
         limits=raw["limits"],
-        verdict=raw["verdict"],
+        verdict=checked.verdict,
         sentence=str(raw.get("sentence", "")),
         reasons=tuple(raw["reasons"]),
         coverage=_number(raw["coverage"]),
@@ -205,7 +214,16 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
         run=raw["run"],
         details={key: value for key, value in raw.items() if key not in rest},
         maps=more,
+        findings=read_reasons(raw.get("findings")),
+        headline=_message(raw.get("headline")),
     )
+
+
+def _message(row: Any) -> Message:
+    """A message back from its code and numbers; an empty one when it is none."""
+    if not isinstance(row, dict) or not isinstance(row.get("numbers", {}), dict):
+        return Message("")
+    return Message(str(row.get("code", "")), row.get("numbers", {}))
 
 
 def _read(path: Path) -> bytes:
@@ -293,7 +311,7 @@ def _parse_maps(data: bytes, name: str, *, form_name: str) -> tuple[HeightMap, d
 def _spot(row: _Spot) -> Spot:
     values: dict[str, Any] = {f.name: getattr(row, f.name) for f in fields(Spot)}
     plain: dict[str, Any] = {k: float("nan") if value is None else value for k, value in values.items()}
-    return Spot(**{**plain, "flags": tuple(row.flags)})
+    return Spot(**{**plain, "flags": tuple(row.flags), "advice": _message(row.advice)})
 
 
 def _number(value: float | None) -> float:

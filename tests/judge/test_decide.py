@@ -15,10 +15,9 @@ from surfscan.judge.decide import (
     decide_slope,
     decide_spot,
     guard_band,
-    judge_panel,
-    rule_sentence,
 )
 from surfscan.judge.limits import CAN_BE_GIVEN, STAGES, default_limits, with_given
+from surfscan.judge.reasons import rule_sentence
 
 
 def test_jcgm_106_oil() -> None:
@@ -119,33 +118,6 @@ def test_spot_uses_the_standard_uncertainty() -> None:
     # u95 = 1.96 u: 0.04 - 0.03 = 0.01 = 1.645 u when u95 = 0.011915
     assert decide_spot("low", -0.03, 0.0119, limit_mm=0.04).verdict == "ready"
     assert decide_spot("low", -0.03, 0.0120, limit_mm=0.04).verdict == "close"
-
-
-def test_panel() -> None:
-    good = decide_spot("low", -0.01, 0.01, limit_mm=0.04)
-    close = decide_spot("low", -0.04, 0.01, limit_mm=0.04)
-    bad = decide_spot("high", 0.2, 0.01, limit_mm=0.04)
-    lost = decide_spot("high", math.nan, 0.01, limit_mm=0.04)
-    assert judge_panel([]).verdict == "ready"
-    assert judge_panel([good, lost]).verdict == "ready"
-    assert judge_panel([good, close]).verdict == "close"
-    assert judge_panel([good, close, bad]).verdict == "rework"
-    assert judge_panel([bad], coverage=0.0).verdict == "not_measured"
-    assert judge_panel([bad], coverage=math.nan).verdict == "not_measured"
-    for panel in (judge_panel([]), judge_panel([bad]), judge_panel([], coverage=0.0)):
-        assert panel.reasons[-1] == rule_sentence()
-    assert any("0.2 mm" in reason for reason in judge_panel([bad]).reasons)
-    assert any("60 %" in reason for reason in judge_panel([good], coverage=0.6).reasons)
-
-
-def test_a_limit_under_the_uncertainty_cannot_be_shown_to_be_kept() -> None:
-    panel = judge_panel([], floor_u_mm=0.03, limit_mm=0.04)
-    assert panel.verdict == "close"
-    assert "smaller than this photo can prove" in panel.reasons[0]
-    assert judge_panel([], floor_u_mm=0.02, limit_mm=0.04).verdict == "ready"
-    assert judge_panel([], floor_u_mm=math.nan, limit_mm=0.04).verdict == "close"
-    bad = decide_spot("high", 0.2, 0.06, limit_mm=0.04)
-    assert judge_panel([bad], floor_u_mm=0.03, limit_mm=0.04).verdict == "rework"
 
 
 @pytest.mark.parametrize(

@@ -8,8 +8,12 @@ import numpy as np
 import pytest
 
 from surfscan.core.records import Grid, HeightMap
-from surfscan.judge.judgement import Instruments, judge_map
+from surfscan.core.units import MM
+from surfscan.judge.gauges import Instruments
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import default_limits, with_given
+from surfscan.judge.reasons import sentences_of
+from surfscan.judge.verdict import weigh
 
 
 def judged(height: np.ndarray, sigma: float = 0.001, *, coverage: float = 1.0, **limits: object):  # type: ignore[no-untyped-def]
@@ -53,19 +57,22 @@ def one_cell() -> np.ndarray:
 def test_little_or_nothing_measured_is_answered_without_a_warning(height: np.ndarray) -> None:
     found = judged(height, coverage=float(np.isfinite(height).mean()))
     assert found.spots == ()
-    assert found.panel.verdict in ("not_measured", "ready")
-    assert found.panel.reasons
+    assert weigh(found.evidence).verdict in ("not_measured", "ready")
+    assert sentences_of(weigh(found.evidence).reasons, MM)
     json.dumps(found.details, default=float)  # every detail is a plain value
 
 
 def test_nothing_measured_is_not_measured() -> None:
-    assert judged(np.full((40, 60), np.nan), coverage=0.0).panel.verdict == "not_measured"
+    assert weigh(judged(np.full((40, 60), np.nan), coverage=0.0).evidence).verdict == "not_measured"
 
 
 def test_a_limit_finer_than_the_map_can_prove_is_close() -> None:
     found = judged(np.zeros((60, 80)), sigma=0.05)
-    assert found.panel.verdict == "close"
-    assert any("smaller than this photo can prove" in reason for reason in found.panel.reasons)
+    assert weigh(found.evidence).verdict == "close"
+    assert any(
+        "smaller than this photo can prove" in reason
+        for reason in sentences_of(weigh(found.evidence).reasons, MM)
+    )
 
 
 def dish(peak: float, width: float = 60.0) -> np.ndarray:
@@ -79,7 +86,7 @@ def dish(peak: float, width: float = 60.0) -> np.ndarray:
 def test_verdict_follows_the_guard_band(peak: float, verdict: str) -> None:
     """Limit 0.04 mm, u = 0.001 mm: over from 0.0417, within up to 0.0384 (1.645 u; JCGM 106, ISO 14253-1)."""
     found = judged(dish(peak), low_mm=0.04, high_mm=0.04)
-    assert found.panel.verdict == verdict
+    assert weigh(found.evidence).verdict == verdict
     assert len(found.spots) == (verdict != "ready")
     assert "Rule:" in found.details["rule"]
 
@@ -135,8 +142,8 @@ def masked(rows: slice, columns: slice) -> np.ndarray:
 def test_a_low_that_is_all_that_was_measured_is_answered(height: np.ndarray) -> None:
     """Nothing beside it to bound it: whatever is reported carries the edge flag, and the verdict is never `ready`."""
     found = judged(height, coverage=float(np.isfinite(height).mean()), low_mm=0.04)
-    assert found.panel.verdict != "ready"
-    assert found.panel.reasons
+    assert weigh(found.evidence).verdict != "ready"
+    assert sentences_of(weigh(found.evidence).reasons, MM)
     for spot in found.spots:
         assert "edge" in spot.flags
         assert spot.peak_mm == pytest.approx(-0.2)
@@ -148,7 +155,7 @@ def test_maps_of_hardly_any_size(shape: tuple[int, int]) -> None:
     for value in (0.0, np.nan):
         found = judged(np.full(shape, value), coverage=float(np.isfinite(value)))
         assert found.spots == ()
-        assert found.panel.reasons
+        assert sentences_of(weigh(found.evidence).reasons, MM)
 
 
 def test_a_place_between_too_close_to_call_has_both_limits_told() -> None:
@@ -156,7 +163,7 @@ def test_a_place_between_too_close_to_call_has_both_limits_told() -> None:
     (spot,) = found.spots
     assert spot.verdict == "close"
     # P(|depth| within the limit) with the peak 0.5 u over it: Phi(-0.5) = 0.31 (JCGM 106, 7.3); told in words or number
-    assert any("close" in reason.lower() for reason in found.panel.reasons)
+    assert any("close" in reason.lower() for reason in sentences_of(weigh(found.evidence).reasons, MM))
 
 
 def test_spots_are_numbered_by_size_and_carry_their_columns() -> None:

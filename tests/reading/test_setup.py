@@ -130,7 +130,9 @@ def test_mirrored_tags_agree_with_a_right_pose_and_tell_a_wrong_one(tmp_path: Pa
     sheet.write_text(wrong, encoding="utf-8")
     moved = check_job(job)
     assert not moved.details["mirror_check"]["agrees"]
-    assert moved.reasons[0].startswith("The board is not where the set-up says: tag 1")
+    assert any(r.startswith("The board is not where the set-up says: tag 1") for r in moved.reasons)
+    (doubt,) = [one for one in moved.findings if one.code == "setup-contradicted"]
+    assert doubt.weight == "doubt"
     assert moved.verdict != "ready"
     # and the disagreement is the shift itself: across leans 7 degrees
     offs = [row["off_mm"] for row in moved.details["mirror_check"]["tags"]]

@@ -20,7 +20,7 @@ from surfscan.report.output import prepare_output
 # The contract's columns of a spot.
 COLUMNS = [
     "id", "kind", "x_mm", "y_mm", "peak_mm", "u95_mm", "length_mm", "width_mm", "angle_deg", "area_cm2",
-    "volume_ml", "peak_slope_mrad", "verdict", "action", "flags",
+    "volume_ml", "peak_slope_mrad", "verdict", "action", "flags", "peak_open",
 ]  # fmt: skip
 
 
@@ -33,7 +33,7 @@ def test_all_files_by_the_contract(tmp_path: Path) -> None:
     assert told["verdict"] == "rework"
     assert told["limits"]["low_mm"] == 0.04
     assert told["measures"] == {"FLTt_mm": 0.47, "FLTq_mm": None}  # NaN is null
-    assert [list(spot) for spot in told["spots"]] == [COLUMNS] * 3
+    assert [list(spot) for spot in told["spots"]] == [[*COLUMNS, "advice"]] * 3
     assert told["spots"][1]["flags"] == ["narrow"]
     assert told["photos"][0]["quality"]["sharp"] == 2.0
     with (tmp_path / "spots.csv").open(newline="") as file:

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from report.sample_result import SPOTS, made_result
 
+from surfscan.core.units import INCH
 from surfscan.report.table import CAUTIONS, format_result
 
 
@@ -12,13 +15,13 @@ def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
     lines = text.splitlines()
     assert lines[0] == "door (primer)"
     assert lines[1].startswith("Rework: 1 low and 1 high.")
-    assert "97 % of the judged region was measured" in text
+    assert "97 % of the judged region was measured" in " ".join(text.split())
     assert "Glazing putty, block, look again." in text
     assert "     note: narrow\n" in text
     assert text.count("narrow: narrower than two reflected stripes") == 1
     assert " ".join(text.split()).endswith(CAUTIONS)
     row = next(line for line in lines if line.startswith("  1 "))
-    assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 1.40 over"
+    assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 cm2 1.4 ml over"
     assert next(line for line in lines if line.startswith("  2 ")).split()[1] == "^"
 
 
@@ -32,8 +35,6 @@ def test_columns_line_up_and_fit_a_terminal() -> None:
 
 
 def test_nan_is_a_dash_and_no_spot_is_no_table() -> None:
-    from dataclasses import replace
-
     spot = replace(SPOTS[0], u95_mm=float("nan"))
     assert " - " in next(
         x for x in format_result(made_result(spots=(spot,))).splitlines() if x.startswith("  1 ")
@@ -41,8 +42,26 @@ def test_nan_is_a_dash_and_no_spot_is_no_table() -> None:
     assert "No." not in format_result(made_result(spots=()))
 
 
-def test_a_doubtful_photo_is_always_told_and_the_rest_when_it_decides() -> None:
+def test_every_reason_is_told_whatever_the_verdict() -> None:
     reasons = ("The depth of the low is over the limit.", "a.jpg: out of focus; hold still.")
-    assert "over the limit." not in format_result(made_result(reasons=reasons))
-    assert "  a.jpg: out of focus; hold still." in format_result(made_result(reasons=reasons))
-    assert "over the limit." in format_result(made_result(reasons=reasons, verdict="close"))
+    for verdict in ("rework", "close", "ready"):
+        text = format_result(made_result(reasons=reasons, verdict=verdict))
+        assert all(f"  {reason}" in text for reason in reasons)
+
+
+def test_inches_come_whole() -> None:
+    """1 in = 25.4 mm (international inch, 1959): 0.35 mm is 0.0138 in, 101 mm is 4.0 in, 6.35 mm is 1/4 in."""
+    text = " ".join(format_result(made_result(), INCH).split())
+    assert "1 v low -4.7, 2.4 -0.0138 0.0004 4.0 x 3.9 12.4 sq in 1.4 ml over" in text
+    assert "filler no deeper than 1/4 in" in text
+    assert " mm" not in text.replace(made_result().sentence, "")
+
+
+def test_an_open_peak_has_no_closed_interval() -> None:
+    spots = (replace(SPOTS[0], peak_open=True), replace(SPOTS[1], peak_open=True))
+    lines = format_result(made_result(spots=spots)).splitlines()
+    rows = [" ".join(line.split()) for line in lines if line[:3].strip().isdigit()]
+    assert rows[0].startswith("1 v low -120, 60 <= -0.350 open ")
+    assert rows[1].startswith("2 ^ high 100, -80 >= +0.120 open ")
+    assert any(line.startswith("open: the rim of what was seen cuts the spot") for line in lines)
+    assert max(map(len, lines)) <= 96

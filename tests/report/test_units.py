@@ -8,7 +8,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surfscan.report.units import convert_text, format_area, format_depth, format_filler, format_length
+from surfscan.core.units import INCH, MM, parse_length
+from surfscan.report.units import format_area, format_depth, format_filler, format_length
 
 
 @pytest.mark.parametrize(
@@ -34,24 +35,6 @@ def test_sixty_fourths_are_the_nearest(mm: float) -> None:
     assert all("/" not in w or math.gcd(*map(int, w.split("/"))) == 1 for w in words)
 
 
-@pytest.mark.parametrize(
-    ("text", "inches"),
-    [
-        (
-            "The deepest low is 0.281 mm (0.271 to 0.290), putty work.",
-            "The deepest low is 0.0111 in (0.0107 to 0.0114), putty work.",
-        ),
-        ("waves of 20 to 200 mm, limit 1.2 mrad", "waves of 0.8 to 7.9 in, limit 1.2 mrad"),
-        ("under the limit of 6.35 mm", "under the limit of 1/4 in"),
-        ("102 cm2, 1.2 ml", "15.8 sq in, 1.2 ml"),
-        ("97 % of the panel was seen", "97 % of the panel was seen"),
-    ],
-)
-def test_sentences_turn_whole(text: str, inches: str) -> None:
-    assert convert_text(text, "inch") == inches
-    assert convert_text(text, "mm") == text
-
-
 def test_not_known_is_a_dash_and_signs_stay() -> None:
     for show in (format_depth, format_filler, format_length, format_area):
         assert show(math.nan) == "-"
@@ -60,3 +43,46 @@ def test_not_known_is_a_dash_and_signs_stay() -> None:
     assert format_depth(-0.254, "inch") == "-0.0100 in"
     assert format_length(-0.2) == "0 mm"
     assert format_length(-76.2, "inch") == "-3.0 in"
+
+
+@pytest.mark.parametrize(
+    ("text", "mm"),
+    [
+        ("640", 640.0),
+        ("640mm", 640.0),
+        ("25in", 635.0),
+        ('25 "', 635.0),
+        ("1/8in", 3.175),
+        ("2 1/2 in", 63.5),
+        ("2-1/2in", 63.5),
+        ("1.2 m", 1200.0),
+        ("-3 cm", -30.0),
+        ("+.5ft", 152.4),
+        ("40 um", 0.04),
+    ],
+)
+def test_lengths_as_they_are_typed(text: str, mm: float) -> None:
+    assert parse_length(text) == pytest.approx(mm, rel=1e-12)
+
+
+@pytest.mark.parametrize(
+    "text", ["", "mm", "1/0 in", "one inch", "nan", "inf", "1e999", "3 yards", "1 2", "1,5 mm"]
+)
+def test_what_is_no_length_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="is no length"):
+        parse_length(text)
+
+
+@given(st.floats(-5000.0, 5000.0))
+def test_a_number_with_its_unit_comes_back(mm: float) -> None:
+    """The inch by its definition, 25.4 mm."""
+    assert parse_length(repr(mm)) == mm
+    assert parse_length(f"{mm!r} mm") == mm
+    assert parse_length(f"{mm / 25.4!r}in") == pytest.approx(mm, rel=1e-12, abs=1e-12)
+
+
+@given(st.floats(0.01, 3000.0))
+def test_what_is_shown_can_be_typed(mm: float) -> None:
+    assert parse_length(MM.given(mm)) == pytest.approx(mm, rel=1e-5)
+    # 1/64 in at a gauge's sizes, a tenth of an inch above
+    assert abs(parse_length(INCH.given(mm)) - mm) <= max(25.4 / 128, 1.27 * (mm > 13)) + 1e-6

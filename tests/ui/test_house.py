@@ -118,6 +118,7 @@ def test_a_wheel_has_the_page_under_the_packages_name(tmp_path: Path) -> None:
     here |= {
         f"surfscan/ui/{name}" for name in (".streamlit/config.toml", "picture.js", "picture.css", "page.css")
     }
+    here |= {"surfscan/py.typed", "surfscan/__init__.pyi", "surfscan/data/guide/more-ways.md"}
     assert here <= set(names)
     tops = {name.split("/")[0] for name in names}
     assert {top for top in tops if not top.endswith(".dist-info")} == {"surfscan"}

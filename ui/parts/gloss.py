@@ -8,7 +8,7 @@ import surfscan
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import walk_round
-from surfscan.ui import looks, session
+from surfscan.ui import session
 
 __all__ = ["show_gloss"]
 
@@ -47,4 +47,4 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
     )
     pair = draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
-    st.caption(looks.say(preview.sentence))
+    st.caption(preview.sentence)

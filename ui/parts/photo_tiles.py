@@ -110,12 +110,8 @@ def _say_checks(look: Any) -> None:
     head = "Good." if look.good else "Look at this first:"
     poor = [c for c in look.checks if not c.good]
     items = "".join(
-        f'<li class="{"" if c.good else "poor"}">{html.escape(looks.say(c.sentence))}'
-        + (
-            f'<span class="cure">{html.escape(looks.say(c.cure[:1].upper() + c.cure[1:]))}.</span>'
-            if c.cure
-            else ""
-        )
+        f'<li class="{"" if c.good else "poor"}">{html.escape(c.sentence)}'
+        + (f'<span class="cure">{html.escape(c.cure[:1].upper() + c.cure[1:])}.</span>' if c.cure else "")
         + "</li>"
         for c in [*poor, *(c for c in look.checks if c.good)]
     )

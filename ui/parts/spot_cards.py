@@ -1,4 +1,4 @@
-"""Spots as cards, in the order to do them."""
+"""Spots as cards, worst first: in the order of their numbers, which are the same on every paper."""
 
 from __future__ import annotations
 
@@ -12,20 +12,15 @@ import surfscan
 from surfscan.core.flags import describe as describe_flag
 from surfscan.ui import looks, session
 
-__all__ = ["in_order", "spot_cards", "spot_marks", "spot_title"]
+__all__ = ["spot_cards", "spot_marks", "spot_title"]
 
 _AGAINST = {"rework": "over the limit", "close": "too close to call", "ready": "within the limit"}
 
 
-def in_order(spots: tuple[surfscan.Spot, ...]) -> list[surfscan.Spot]:
-    """What to do first: what is surely over its limit; of that highs, which come down before anything is filled
-    (common practice, no source); then by size."""
-    return sorted(spots, key=lambda s: (s.verdict != "rework", s.kind == "low", -abs(s.peak_mm)))
-
-
 def spot_title(spot: surfscan.Spot) -> str:
     """A spot in a few words."""
-    return f"Spot {spot.id}: {spot.kind}, {looks.depth(abs(spot.peak_mm))}"
+    least = "at least " if spot.peak_open else ""
+    return f"Spot {spot.id}: {spot.kind}, {least}{looks.depth(abs(spot.peak_mm))}"
 
 
 def spot_marks(result: surfscan.CheckResult, to_picture: Any) -> list[dict[str, Any]]:
@@ -55,15 +50,16 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
     """One card a spot; its button opens the view named `closer`."""
     if not result.spots:
         return
-    st.subheader("What to do, in this order")
-    for spot in in_order(result.spots):
+    st.subheader("What to do, worst first")
+    if {spot.kind for spot in result.spots} == {"low", "high"}:
+        st.caption("Highs come down before lows are filled.")  # common practice, no source
+    said = looks.words(result)
+    for spot in result.spots:
         with st.container(border=True):
-            size = abs(spot.peak_mm)
             word = "deep" if spot.kind == "low" else "tall"
-            low, high = max(size - spot.u95_mm, 0.0), size + spot.u95_mm
             figures = [
-                f"<b>{looks.depth(size)}</b> {word}",
-                f"95 in 100: {looks.depth(low)} to {looks.depth(high)}",
+                f"<b>{said.size(spot)}</b> {word}",
+                f"95 in 100: {said.interval(spot)}",
                 f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)}",
                 looks.area(spot.area_cm2),
                 f"at {_place(spot)}",
@@ -72,7 +68,7 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
                 f'<div class="spot-head">{looks.mark(spot)}<div><strong>{spot.kind.capitalize()} {spot.id}</strong> '
                 f'<span class="aside">{_AGAINST.get(spot.verdict, spot.verdict)}</span></div></div>'
                 f'<ul class="figures">{"".join(f"<li>{f}</li>" for f in figures)}</ul>'
-                f"<p>{html.escape(looks.say(spot.action))}</p>{_notes(spot)}"
+                f"<p>{html.escape(said.action(spot))}</p>{_notes(spot)}"
             )
             st.button(
                 f"Look closer at spot {spot.id}", key=f"closer-{spot.id}", width="stretch",
@@ -91,4 +87,4 @@ def _notes(spot: surfscan.Spot) -> str:
     for name in spot.flags:
         flag = describe_flag(name)
         said.append(f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence)
-    return "".join(f'<p class="aside">Note: {html.escape(looks.say(text))}.</p>' for text in said)
+    return "".join(f'<p class="aside">Note: {html.escape(text)}.</p>' for text in said)

@@ -142,7 +142,9 @@ def _watch() -> None:
 
 def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
-    looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
+    looks.verdict_strip(
+        result.verdict, looks.words(result).headline(), name=str(result.panel.get("name") or "")
+    )
     if "relative" in result.details:
         _show_relative(result, digest)
         _why(result)
@@ -175,7 +177,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     if chosen is not None:
         spot = next(s for s in result.spots if s.id == chosen)
         with st.container(border=True):
-            st.markdown(f"**Spot {spot.id}**: {looks.escape(looks.say(spot.action))}")
+            st.markdown(f"**Spot {spot.id}**: {looks.escape(looks.words(result).action(spot))}")
             st.button(
                 f"Look closer at spot {spot.id} now", on_click=session.go_to, args=(_CLOSER, spot.id), key="closer-now",
                 type="primary", width="stretch",
@@ -183,16 +185,15 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     spot_cards(result, _CLOSER)
     _why(result)
     with st.expander("Safety, and what this figure is not"):
-        st.html("<ul>" + "".join(f"<li>{html.escape(looks.say(line))}</li>" for line in CAUTIONS) + "</ul>")
+        st.html("<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in CAUTIONS) + "</ul>")
 
 
 def _why(result: surfscan.CheckResult) -> None:
-    told = [reason for reason in result.reasons if reason != result.sentence]
+    said = looks.words(result)
+    told = [text for text in said.reasons() if text != said.headline()]
     if told:
         with st.expander("Why", expanded=result.verdict in ("close", "not_measured")):
-            st.html(
-                "<ul>" + "".join(f"<li>{html.escape(looks.say(reason))}</li>" for reason in told) + "</ul>"
-            )
+            st.html("<ul>" + "".join(f"<li>{html.escape(reason)}</li>" for reason in told) + "</ul>")
 
 
 def _show_relative(result: surfscan.CheckResult, digest: str) -> None:

@@ -16,7 +16,7 @@ from surfscan.ui import looks, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
-from surfscan.ui.parts.spot_cards import in_order, spot_marks, spot_title
+from surfscan.ui.parts.spot_cards import spot_marks, spot_title
 from surfscan.ui.picture import show_picture
 
 __all__ = ["show"]
@@ -202,7 +202,7 @@ def _ruler(result: surfscan.CheckResult) -> None:
 def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if not result.spots:
         return None
-    spots = {spot.id: spot for spot in in_order(result.spots)}
+    spots = {spot.id: spot for spot in result.spots}
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
@@ -275,6 +275,10 @@ def _solid(result: surfscan.CheckResult, digest: str) -> None:
         )
 
 
+_CLOSE = "too close to the depth limit to call"
+_CUT = "the rim of what was seen cuts it, so more may be needed"
+
+
 def _fill_plan(result: surfscan.CheckResult) -> None:
     plan = result.details.get("fill", {})
     if not plan:
@@ -286,9 +290,10 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
     for row in rows:
         against = {"over": "over what filler may be deep", "under": "within what filler may be deep"}
         st.markdown(
-            f"- **Low {row['spot']}**: {looks.filler(row['depth_mm'])} at the deepest, "
+            f"- **Low {row['spot']}**:"
+            f" {'at least ' if row.get('at_least') else ''}{looks.filler(row['depth_mm'])} at the deepest, "
             f"{looks.area(row['area_cm2'])}, {_volume(row['volume_ml'])}; "
-            f"{against.get(row['against_limit'], 'too close to the depth limit to call')}."
+            f"{_CUT if row.get('at_least') else against.get(row['against_limit'], _CLOSE)}."
         )
     down, bury = plan["highs_down_first"], plan["highs_buried"]
     if any(spot.kind == "high" for spot in result.spots):
@@ -298,7 +303,7 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
                 f"- {name}: {looks.filler(way['depth_mm'])} at the deepest, "
                 f"{looks.area(way['area_cm2'])}, {_volume(way['volume_ml'])}."
             )
-    st.markdown(looks.escape(looks.say(plan.get("sentence", ""))))
+    st.markdown(looks.escape(looks.words(result).fill_plan()))
     st.caption(
         "The photo sees only the surface: filler already on the panel is not seen and adds to these depths."
     )

@@ -100,7 +100,7 @@ def _forward(shot: Shot) -> Plan:
 
 def _answer(plan: Plan, placement: Placement | None) -> None:
     if placement:
-        st.markdown(f"**{looks.say(placement.sentence)}**")
+        st.markdown(f"**{placement.sentence}**")
     works = placement.reached if placement else plan.works
     st.subheader("This shot works." if works else "This shot will not work as it is.")
     middle = 0.3 * min(plan.shot.panel_mm)
@@ -111,10 +111,10 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
             f"{looks.depth(plan.deepest_at(middle))}, where the reflection folds over."
         )
     for problem in plan.problems:
-        st.markdown(looks.say(f"{problem.sentence} {problem.cure[:1].upper()}{problem.cure[1:]}."))
+        st.markdown(f"{problem.sentence} {problem.cure[:1].upper()}{problem.cure[1:]}.")
     if plan.changes:
         st.markdown("**What would help most**")
-        st.markdown("\n".join(f"- {looks.say(change.sentence)}" for change in plan.changes))
+        st.markdown("\n".join(f"- {change.sentence}" for change in plan.changes))
     pictures = draw_plan(plan, dpi=110)
     st.image(pictures["set-up.png"], caption="The set-up to scale, millimetres")
     st.image(pictures["curve.png"], caption="Which lows show: between the two lines")

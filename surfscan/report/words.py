@@ -1,0 +1,221 @@
+"""A result's sentences in units: what the table, the papers, the pictures and the page all say in one way.
+
+Everything here is worded from numbers at the last moment. Of a result from before there were records the sentences are
+shown as it has them, mm.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Protocol
+
+from surfscan.core.flags import describe
+from surfscan.core.message import Message, Reason
+from surfscan.core.records import Spot
+from surfscan.core.units import MM, UnitName, Units, units_named
+from surfscan.judge.advice import advice_text
+from surfscan.judge.fill_words import fill_plan_text
+from surfscan.judge.reasons import sentences_of
+from surfscan.judge.sentence import headline_text
+
+__all__ = [
+    "VERDICT_WORDS",
+    "ResultText",
+    "action_text",
+    "against_word",
+    "flag_text",
+    "gauge_lines",
+    "headline_line",
+    "interval_text",
+    "limits_line",
+    "reason_lines",
+    "size_text",
+]
+
+VERDICT_WORDS = {
+    "ready": "READY",
+    "rework": "REWORK",
+    "close": "TOO CLOSE TO CALL",
+    "not_measured": "NOT MEASURED",
+}
+_AGAINST = {"rework": "over", "close": "too close", "ready": "within", "not_measured": "-", "": "-"}
+
+
+class Told(Protocol):
+    """What a result has in memory and read back alike."""
+
+    @property
+    def sentence(self) -> str: ...
+    @property
+    def reasons(self) -> tuple[str, ...]: ...
+    @property
+    def findings(self) -> tuple[Reason, ...]: ...
+    @property
+    def headline(self) -> Message: ...
+    @property
+    def limits(self) -> dict[str, Any]: ...
+    @property
+    def details(self) -> dict[str, Any]: ...
+
+
+def headline_line(result: Told, units: Units = MM) -> str:
+    """The verdict in one sentence."""
+    return headline_text(result.headline, result.findings, units, stored=result.sentence)
+
+
+def reason_lines(result: Told, units: Units = MM, *, audience: str = "") -> list[str]:
+    """All reasons in words, in order; with `audience`, those that are for it or for both."""
+    texts = sentences_of(result.findings, units, stored=result.reasons)
+    if not result.findings:
+        return texts if audience != "inspector" else []
+    wanted = {audience, "both"} if audience == "tech" else {audience}
+    return [
+        text
+        for one, text in zip(result.findings, texts, strict=True)
+        if not audience or one.audience in wanted
+    ]
+
+
+def action_text(spot: Spot, units: Units = MM) -> str:
+    """What to do about a spot."""
+    return advice_text(spot.advice, units, stored=spot.action)
+
+
+def against_word(spot: Spot) -> str:
+    """How a spot stands to its limit, in a word or two."""
+    return _AGAINST.get(spot.verdict, spot.verdict)
+
+
+def size_text(spot: Spot, units: Units = MM) -> str:
+    """Its depth or height without a sign: "0.281 mm", or "at least 0.281 mm" where the rim of what was seen cuts it."""
+    size = units.depth(abs(spot.peak_mm))
+    return f"at least {size}" if spot.peak_open else size
+
+
+def interval_text(spot: Spot, units: Units = MM) -> str:
+    """Its 95 % interval; open where the rim of what was seen cuts it."""
+    size = abs(spot.peak_mm)
+    low = units.depth(max(size - spot.u95_mm, 0.0))
+    if spot.peak_open:
+        return f"{low} or more"
+    return f"{low} to {units.depth(size + spot.u95_mm)}"
+
+
+def flag_text(name: str) -> str:
+    """What a flag says, with its cure."""
+    try:
+        flag = describe(name)
+    except KeyError:
+        return name
+    return f"{flag.sentence}; {flag.cure}" if flag.cure else flag.sentence
+
+
+def limits_line(limits: Mapping[str, Any], units: Units = MM) -> str:
+    """The limits that decide."""
+    return (
+        f"Limits: low {units.given(limits['low_mm'])}, high {units.given(limits['high_mm'])}, filler no deeper than"
+        f" {units.given(limits['filler_depth_mm'])}."
+    )
+
+
+def _known(value: Any) -> bool:
+    return value is not None and math.isfinite(value)
+
+
+def gauge_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
+    """Straightedge, block, filler and finish; what is not there is left out."""
+    said = _straightedge(details.get("straightedge", {}), units)
+    block = details.get("block", {})
+    if block.get("bridged_share") is not None:
+        said.append(
+            f"A sanding block of {units.given(block['length_mm'])} × {units.given(block['width_mm'])} bridges"
+            f" {100 * block['bridged_share']:.0f} % of the surface (touches within"
+            f" {units.given(block['touches_within_mm'])})."
+        )
+    fill = details.get("fill", {})
+    down = fill.get("highs_down_first", {})
+    if fill.get("lows") and _known(down.get("volume_ml")):
+        least = "at least " if fill.get("at_least") else ""
+        said.append(
+            f"Filler with the highs brought down first: {least}{units.volume(down['volume_ml'])} over"
+            f" {units.area(down['area_cm2'])}, {units.filler(down['depth_mm'])} at the deepest."
+        )
+    if fill.get("better") not in (None, "neither", "not_measured"):
+        said.append(f"Fill plan: {_fill_plan(fill, units)}")
+    slope = details.get("slope", {})
+    if _known(slope.get("steepest_mrad")):
+        counts = "" if slope.get("counts") else ", for information"
+        short, long = slope["band_mm"]
+        said.append(
+            f"Finish: steepest slope {slope['steepest_mrad']:.2f} mrad in waves of {units.given(short)} to"
+            f" {units.given(long)} (limit {slope['limit_mrad']:g} mrad{counts})."
+        )
+    return said
+
+
+def _fill_plan(fill: Mapping[str, Any], units: Units) -> str:
+    row = fill.get("message") or {}
+    message = Message(str(row.get("code", "")), row.get("numbers", {}))
+    return fill_plan_text(message, units, stored=str(fill.get("sentence", "")))
+
+
+def _straightedge(straight: Mapping[str, Any], units: Units) -> list[str]:
+    said = []
+    for name, words in (
+        ("worst", "worst gap"),
+        ("at", "at the place asked for"),
+        ("line", "along the line asked for"),
+    ):
+        gap = straight.get(name, {})
+        value = gap.get("gap_mm", gap.get("greatest_mm"))
+        if not _known(value):
+            continue
+        within = f" ± {units.depth(gap['u95_mm'])}" if _known(gap.get("u95_mm")) else ""
+        where = ""
+        if _known(gap.get("x_mm")):
+            where = f" at {units.bare(units.length(gap['x_mm']))}, {units.length(gap['y_mm'])}"
+        said.append(
+            f"Straightedge of {units.given(straight['length_mm'])} on {straight.get('on', 'the deviation')}: {words}"
+            f" {units.depth(value)}{within}{where}."
+        )
+    return said
+
+
+@dataclass(frozen=True, slots=True)
+class ResultText:
+    """A result's sentences in units, for whoever shows them.
+
+    Attributes
+    ----------
+    result : CheckResult or StoredResult
+    units : {"mm", "inch"}
+    """
+
+    result: Told
+    units: UnitName = "mm"
+
+    def headline(self) -> str:
+        """The verdict in one sentence."""
+        return headline_line(self.result, units_named(self.units))
+
+    def reasons(self) -> list[str]:
+        """Every reason, what decides first."""
+        return reason_lines(self.result, units_named(self.units))
+
+    def action(self, spot: Spot) -> str:
+        """What to do about a spot."""
+        return action_text(spot, units_named(self.units))
+
+    def size(self, spot: Spot) -> str:
+        """A spot's depth or height; "at least" where the rim of what was seen cuts it."""
+        return size_text(spot, units_named(self.units))
+
+    def interval(self, spot: Spot) -> str:
+        """Its 95 % interval."""
+        return interval_text(spot, units_named(self.units))
+
+    def fill_plan(self) -> str:
+        """Which way to deal with highs is better, and why."""
+        return _fill_plan(self.result.details.get("fill", {}), units_named(self.units))
