@@ -12,6 +12,7 @@ from surfscan.check.build import PhotoPlaces, Shown, build_result, uncertainty_r
 from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason
 from surfscan.core.records import CheckResult, HeightMap, PhotoCheck, Reading
+from surfscan.core.trade_names import UNKNOWN_SUBSTRATE
 from surfscan.job.sheet import Sheet
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
@@ -122,6 +123,10 @@ def _panel(sheet: Sheet) -> dict[str, Any]:
         "stage": sheet.panel.stage,
         "size_mm": list(sheet.panel.size_mm),
     }
+    if sheet.panel.substrate != UNKNOWN_SUBSTRATE:
+        row["substrate"] = sheet.panel.substrate
+    if sheet.panel.film_mm is not None:
+        row["film_mm"] = sheet.panel.film_mm
     if sheet.panel.origin_mm is not None:  # a view of a larger panel: what joining needs
         row["origin_mm"] = list(sheet.panel.origin_mm)
         if sheet.tags is not None:

@@ -24,6 +24,7 @@ from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import default_limits, with_given
+from surfscan.judge.trade import Material
 from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Inputs
 from surfscan.reading.quality import find_blocker, judge_photo
@@ -172,6 +173,7 @@ def check_job(
         height,
         limits=limits,
         stage=sheet.panel.stage,
+        material=Material(sheet.panel.substrate, sheet.panel.film_mm),
         coverage=coverage,
         period_mm=taken.detail_mm,
         u_slope_mrad=budget.u_slope_mrad,

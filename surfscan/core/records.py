@@ -226,7 +226,7 @@ class Spot:
     """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction.
 
     `peak_open` is True where the rim of what was seen cuts it: it is at least this much, and has no closed interval.
-    `advice` is what `action` was worded from.
+    `advice` is what `action` was worded from. `shape` is "dish", "long" (and narrow), "ring" or "many" (small ones).
     """
 
     id: int
@@ -246,6 +246,7 @@ class Spot:
     flags: tuple[str, ...] = ()
     peak_open: bool = False
     advice: Message = field(default_factory=lambda: Message(""))
+    shape: str = ""
 
 
 @dataclass(frozen=True, slots=True)

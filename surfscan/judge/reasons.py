@@ -92,6 +92,7 @@ REASONS: dict[str, Entry] = {
     "limit-slope-close": Entry(
         _SLOPE + "too close to call against the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector"
     ),
+    "limit-slope-work": Entry("{words}", "", "tech"),
     "limit-too-fine": Entry(
         "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is"
         " {u_mm:measured} (one"

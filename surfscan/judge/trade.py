@@ -26,7 +26,17 @@ from surfscan.judge.trade_table import (
     words,
 )
 
-__all__ = ["Fault", "advice_parts", "advice_text", "advise", "row_of", "size_class"]
+__all__ = [
+    "Fault",
+    "Material",
+    "advice_parts",
+    "advice_text",
+    "advise",
+    "material_of",
+    "row_of",
+    "size_class",
+    "work_words",
+]
 
 PARTS = ("first", "what", "why", "never")
 """Of advice, in the order in which they are said."""
@@ -34,6 +44,28 @@ PARTS = ("first", "what", "why", "never")
 _DEEP = "{size_mm:depth} deep"
 _TALL = "{size_mm:depth} proud"
 _MOST = ", {most_mm:depth} at most"
+
+
+@dataclass(frozen=True, slots=True)
+class Material:
+    """What the panel is made of, and the paint on it.
+
+    Attributes
+    ----------
+    substrate : str
+        One of ``trade_names.SUBSTRATES``.
+    film_mm : float, optional
+        All the paint together, by a film gauge.
+    """
+
+    substrate: str = UNKNOWN_SUBSTRATE
+    film_mm: float | None = None
+
+
+def material_of(panel: Mapping[str, Any]) -> Material:
+    """What a result says its panel is made of."""
+    substrate = str(panel.get("substrate", UNKNOWN_SUBSTRATE))
+    return Material(substrate if substrate in SUBSTRATES else UNKNOWN_SUBSTRATE, panel.get("film_mm"))
 
 
 @dataclass(frozen=True, slots=True)
@@ -128,6 +160,8 @@ def _bounds(fault: Fault, limits: Limits) -> list[tuple[str, float]]:
     if fault.stage in COLOUR_STAGES:
         known = "polish-thin" if (film or 0.0) < figure("paint_least") else "polish"
         bounds.insert(0, ("polish-unmeasured" if film is None else known, figure("polish_takes")))
+    if fault.kind == "low":  # whatever else a low is, past the filler limit it is too deep
+        bounds = [(name, min(bound, filler)) for name, bound in bounds]
     return bounds
 
 
@@ -198,6 +232,15 @@ def _settle(stage: str, size_mm: float) -> str:
     if size_mm >= figure("feeler_shows"):
         return "feeler"
     return "shot" if stage == "bare-metal" else "guide-coat"
+
+
+def work_words(message: Message) -> str:
+    """What kind of work a spot is, for a headline: "putty work"; for the headline, the table, the page and the papers
+    alike, since all go by the spot's own advice."""
+    if message.code.startswith("open-"):
+        return "to be seen whole first"
+    row = rows().get(message.code)
+    return row.work if row is not None else "to be worked on"
 
 
 def advice_parts(message: Message, units: Units = MM) -> dict[str, str]:

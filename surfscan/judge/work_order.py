@@ -8,19 +8,19 @@ from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from importlib.resources import files
 from typing import Any
 
-from surfscan.core.message import Message, Verdict, fill_in
+from surfscan.core.message import Verdict, fill_in
 from surfscan.core.records import Spot
-from surfscan.core.trade_names import SUBSTRATES
+from surfscan.core.trade_names import SUBSTRATES, UNKNOWN_SUBSTRATE
 from surfscan.core.units import MM, Units
 from surfscan.judge.trade_table import Row, figure, rows
 
-__all__ = ["WorkStep", "block_for", "step_parts", "work_order"]
+__all__ = ["WorkStep", "block_for", "read_steps", "step_parts", "work_order"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +55,7 @@ class WorkStep:
         return {
             "step": self.name,
             "spots": list(self.spots),
+            "substrate": self.substrate,
             "material": material(self.name, self.substrate),
             "block_mm": self.block_mm,
             "depth_mm": self.depth_mm,
@@ -63,17 +64,13 @@ class WorkStep:
         }
 
 
-def work_order(
-    spots: Sequence[Spot], advice: Mapping[int, Message], *, substrate: str
-) -> tuple[WorkStep, ...]:
+def work_order(spots: Sequence[Spot], *, substrate: str) -> tuple[WorkStep, ...]:
     """Put the work on a panel in order.
 
     Parameters
     ----------
     spots : sequence of Spot
-        With their verdicts; those over their limit count.
-    advice : mapping of spot number to Message
-        Of `trade.advise`.
+        With their verdicts and advice; those over their limit count.
     substrate : str
         One of ``trade_names.SUBSTRATES``.
 
@@ -85,12 +82,10 @@ def work_order(
     if substrate not in SUBSTRATES:
         raise ValueError(f"substrate must be one of {', '.join(SUBSTRATES)}; found {substrate!r}")
     known = rows()
-    over = [
-        (s, known[advice[s.id].code])
-        for s in spots
-        if s.verdict == Verdict.REWORK and advice[s.id].code in known
-    ]
-    cut = [s for s in spots if advice[s.id].code.startswith("open-")]
+    codes = {s.id: s.advice.code for s in spots}
+    codes |= {s.id: codes[s.advice.numbers["spot"]] for s in spots if s.advice.code == "as-spot"}
+    over = [(s, known[codes[s.id]]) for s in spots if s.verdict == Verdict.REWORK and codes[s.id] in known]
+    cut = [s for s in spots if codes[s.id].startswith("open-")]
     steps: list[WorkStep] = []
     if cut:
         steps.append(
@@ -175,6 +170,25 @@ def _radius(spot: Spot, direction_deg: float) -> float:
     if not (a > 0 and b > 0):
         return 0.0
     return 1 / math.hypot(math.cos(turn) / a, math.sin(turn) / b)
+
+
+def read_steps(listed: Any) -> tuple[WorkStep, ...]:
+    """Steps back from ``details["work_order"]``; what this version does not know is left out."""
+    steps = []
+    for row in listed if isinstance(listed, list) else ():
+        if isinstance(row, dict) and row.get("step") in _steps() and isinstance(row.get("spots"), list):
+            steps.append(
+                WorkStep(
+                    row["step"],
+                    tuple(int(n) for n in row["spots"]),
+                    str(row.get("substrate", UNKNOWN_SUBSTRATE)),
+                    str(row.get("work", "")),
+                    float(row.get("depth_mm") or 0.0),
+                    float(row.get("volume_ml") or 0.0),
+                    row.get("block_mm"),
+                )
+            )
+    return tuple(steps)
 
 
 def step_parts(step: WorkStep, units: Units = MM) -> dict[str, str]:

@@ -1,7 +1,7 @@
 """Which tag is not where the sheet says: one is named only when the photo singles it out, else the two most likely.
 
-Without the one tag that is out of place, the others fit the photo to the noise of their corners; without any other, they do
-not. A focal length known to a few per cent only can explain away some of that, so each case may choose its own within it.
+Without the one tag that is out of place, the others fit the photo to the noise of their corners; without any other, they
+do not. A focal length known to a few per cent only can explain away some of that, so each case may choose its own.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ from typing import Any
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 from surfscan.core.units import Units, units_named
-from surfscan.judge.advice import CAUTIONS, SHORT_CAUTION
+from surfscan.judge.cautions import CAUTIONS, SHORT_CAUTION
 from surfscan.judge.gauges import waviness_words
 from surfscan.papers.blocks import (
     Block,

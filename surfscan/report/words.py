@@ -15,10 +15,10 @@ from surfscan.core.flags import describe
 from surfscan.core.message import Message, Reason
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
-from surfscan.judge.advice import advice_text
 from surfscan.judge.fill_words import fill_plan_text
 from surfscan.judge.reasons import sentences_of
 from surfscan.judge.sentence import headline_text
+from surfscan.judge.trade import advice_text
 
 __all__ = [
     "VERDICT_WORDS",

@@ -116,6 +116,7 @@ class _Spot(BaseModel):
     flags: list[str] = []
     peak_open: bool = False
     advice: dict[str, Any] | None = None
+    shape: str = ""
 
 
 class _Document(BaseModel):

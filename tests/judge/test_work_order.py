@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -12,7 +13,7 @@ from surfscan.core.units import INCH, MM
 from surfscan.judge.limits import default_limits
 from surfscan.judge.trade import Fault, advise
 from surfscan.judge.trade_table import rows
-from surfscan.judge.work_order import WorkStep, block_for, step_parts, work_order
+from surfscan.judge.work_order import WorkStep, block_for, read_steps, step_parts, work_order
 
 
 def _spot(number: int, kind: str, peak: float, x: float = 0.0, y: float = 0.0, **more: float) -> Spot:
@@ -37,17 +38,14 @@ def _spot(number: int, kind: str, peak: float, x: float = 0.0, y: float = 0.0, *
 def _order(
     spots: list[Spot], stage: str, substrate: str = "steel", shapes: dict[int, str] | None = None
 ) -> tuple[WorkStep, ...]:
-    said = {
-        s.id: advise(
-            Fault(
-                stage, s.kind, s.peak_mm, s.u95_mm, s.length_mm, s.width_mm, s.verdict,
-                shape=(shapes or {}).get(s.id, "dish"), substrate=substrate,
-            ),
-            default_limits(stage),
-        )
-        for s in spots
-    }  # fmt: skip
-    return work_order(spots, said, substrate=substrate)
+    told = []
+    for s in spots:
+        fault = Fault(
+            stage, s.kind, s.peak_mm, s.u95_mm, s.length_mm, s.width_mm, s.verdict,
+            shape=(shapes or {}).get(s.id, "dish"), substrate=substrate,
+        )  # fmt: skip
+        told.append(replace(s, advice=advise(fault, default_limits(stage))))
+    return work_order(told, substrate=substrate)
 
 
 def test_the_trades_order_on_bare_metal() -> None:
@@ -112,14 +110,12 @@ def test_what_is_within_or_cut_makes_no_work_but_is_seen_whole_first() -> None:
     inside = Spot(1, "low", 0, 0, -0.03, 0.01, 60, 40, 0, 20, 1, 5, verdict="close")
     cut = _spot(2, "low", -0.3, 200)
     limits = default_limits("primer")
-    said = {
-        1: advise(Fault("primer", "low", -0.03, 0.01, verdict="close"), limits),
-        2: advise(Fault("primer", "low", -0.3, 0.01, verdict="rework", peak_open=True), limits),
-    }
-    (step,) = work_order([inside, cut], said, substrate="unknown")
+    inside = replace(inside, advice=advise(Fault("primer", "low", -0.03, 0.01, verdict="close"), limits))
+    cut = replace(cut, advice=advise(Fault("primer", "low", -0.3, 0.01, peak_open=True), limits))
+    (step,) = work_order([inside, cut], substrate="unknown")
     assert (step.name, step.spots) == ("look", (2,))
     assert "shot whole" in step_parts(step)["what"]
-    assert work_order([], {}, substrate="unknown") == ()
+    assert work_order([], substrate="unknown") == ()
 
 
 @pytest.mark.parametrize("substrate", SUBSTRATES)
@@ -147,6 +143,13 @@ def test_every_row_has_a_step_with_words(stage: str, substrate: str) -> None:
         assert not {"fill", "glaze", "block"} & {s.name for s in steps}
 
 
+def test_steps_come_back_from_their_rows() -> None:
+    steps = _order([_spot(1, "low", -2.0), _spot(2, "high", 0.5, 300)], "filler", "plastic")
+    assert read_steps([step.row() for step in steps]) == steps
+    assert read_steps([{"step": "of-tomorrow", "spots": [1]}, 3]) == ()
+    assert read_steps(None) == ()
+
+
 def test_a_substrate_that_is_none() -> None:
     with pytest.raises(ValueError, match="substrate must be one of"):
-        work_order([], {}, substrate="wood")
+        work_order([], substrate="wood")

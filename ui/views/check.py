@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 import surfscan
-from surfscan.judge.advice import CAUTIONS
+from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import looks, session
 from surfscan.ui.parts.drawing import region_drawing
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
