@@ -155,6 +155,7 @@ def _photo_row(station: Station, checks: list[PhotoCheck]) -> dict[str, Any]:
         "camera_mm": [float(v) for v in station.fit.pose.centre_mm],
         "focal_px": station.camera.focal_px,
         "focal_from": station.focal_from,
+        "taken": station.photo.taken,
         "tags_seen": [tag.id for tag in station.tags],
         "quality": {
             c.name.replace(" ", "_"): {

@@ -18,6 +18,7 @@ __all__ = [
     "Parser",
     "Progress",
     "add_inch",
+    "add_why",
     "common_options",
     "length",
     "tell_files",
@@ -90,6 +91,13 @@ def length(text: str) -> float:
 def add_inch(parser: argparse.ArgumentParser) -> None:
     """``--inch``, for a command that prints lengths."""
     parser.add_argument("--inch", action="store_true", help="inches in place of millimetres")
+
+
+def add_why(parser: argparse.ArgumentParser) -> None:
+    """``--why``, for a command that prints a result."""
+    parser.add_argument(
+        "--why", action="store_true", help="the reasons too: each figure with its uncertainty, and the rule"
+    )
 
 
 def units_of(options: argparse.Namespace) -> Units:

@@ -88,6 +88,8 @@ class Photo:
         "exif_35mm", "exif_focal_plane" or "".
     bits : int
         Bits per channel of the file, 8 or 16.
+    taken : str
+        When it was taken as its EXIF says, "2026-03-04 15:16:17"; empty where it says nothing.
     """
 
     file: str
@@ -97,6 +99,7 @@ class Photo:
     focal_px: float | None = None
     focal_source: str = ""
     bits: int = 8
+    taken: str = ""
 
     def __post_init__(self) -> None:
         _freeze(self.image, self.saturated)

@@ -21,8 +21,8 @@ from surfscan.core.records import CheckResult
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.reasons import REASONS, reason
 from surfscan.judge.verdict import with_reasons
-from surfscan.papers.content import Particulars
 from surfscan.papers.folder import write_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.export import map_bytes, to_json, write_result
 from surfscan.report.open_files import spots_document, spots_schema
 from surfscan.report.table import format_result

@@ -12,8 +12,8 @@ import pytest
 from papers.papers_result import result_folder
 
 from surfscan import cli
-from surfscan.papers.content import Particulars
 from surfscan.papers.folder import verify_report, write_report
+from surfscan.papers.particulars import Particulars
 from surfscan.papers.seal import seal_result
 from surfscan.results.stored import load_result
 

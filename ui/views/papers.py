@@ -15,8 +15,8 @@ from typing import Any
 import streamlit as st
 
 import surfscan
-from surfscan.papers.content import Particulars
 from surfscan.papers.folder import write_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.open_files import export_result
 from surfscan.ui import looks, session
 
