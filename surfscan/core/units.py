@@ -194,7 +194,9 @@ def parse_length(text: str) -> float:
     """
     found = _TYPED.fullmatch(text.strip())
     if found is None or (found["under"] and int(found["under"]) == 0):
-        raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in")
+        point = text.replace(",", ".") if re.search(r"\d,\d", text) and _TYPED.fullmatch(text.replace(",", ".")) else ""
+        cure = f"; write {point}, with a point" if point else ""
+        raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in{cure}")
     if found["number"]:
         value = float(found["number"])
     else:

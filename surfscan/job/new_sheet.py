@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from collections.abc import Mapping
@@ -64,8 +65,12 @@ class Question:
         if self.choices:
             typed = (stage_named(typed) if self.name == "stage" else None) or typed
             if typed not in self.choices:
+                near = difflib.get_close_matches(typed, self.choices, n=1)
                 raise RefusedError(
-                    f"{self.text}: that is none of them", found=typed, allowed=", ".join(self.choices)
+                    f"{self.text}: that is none of them",
+                    found=typed,
+                    allowed=", ".join(self.choices),
+                    cure=f"the nearest is {near[0]}" if near else "",
                 )
             return typed
         if not self.count:

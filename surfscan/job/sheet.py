@@ -7,6 +7,7 @@ Attribute names are the keys of the sheet (``sheet.panel.size_mm``), except that
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Any
@@ -348,6 +349,25 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise RefusedError("panel.toml is no UTF-8 text", cure="save it as UTF-8") from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise RefusedError(
-            "panel.toml is no valid TOML", found=str(error), cure="check quotes, brackets and commas there"
-        ) from None
+        raise _no_toml(data, error) from None
+
+
+def _no_toml(data: bytes, error: Exception) -> RefusedError:
+    """What is wrong with the text, in words; a decimal comma by name, which the parser takes for the end of the value."""
+    place = re.search(r"at line (\d+)", str(error))
+    lines = data.decode("utf-8-sig").splitlines()
+    line = lines[int(place[1]) - 1].strip() if place and int(place[1]) <= len(lines) else ""
+    comma = re.fullmatch(r"(\w+)\s*=\s*(-?\d+),(\d+)\s*(#.*)?", line)
+    if comma:
+        return RefusedError(
+            f"panel.toml, line {place[1] if place else '?'}: a decimal comma",
+            found=line[:60],
+            allowed="a decimal point",
+            cure=f"write {comma[1]} = {comma[2]}.{comma[3]}",
+        )
+    return RefusedError(
+        f"panel.toml, line {place[1]}, can't be read" if place else "panel.toml can't be read",
+        found=line[:60] or str(error),
+        allowed="key = value, text in quotes, lists in brackets with commas between",
+        cure="check quotes, brackets and commas there and in the line before",
+    )

@@ -39,7 +39,7 @@ __all__ = [
 ]
 
 VERDICT_WORDS = {
-    "ready": "READY",
+    "ready": "FAIR",
     "rework": "REWORK",
     "close": "TOO CLOSE TO CALL",
     "not_measured": "NOT MEASURED",

@@ -88,7 +88,7 @@ def test_a_clean_panel_takes_two_pages(tmp_path: Path) -> None:
     write_report(out, BY)
     text = pages(out / "report.pdf")
     assert len(text) == 2
-    assert "READY" in text[0]
+    assert "FAIR" in text[0]
 
 
 def test_many_spots_take_more_pages_and_none_is_lost(tmp_path: Path) -> None:
@@ -183,7 +183,7 @@ def change_picture(folder: Path) -> None:
 
 def change_twin(folder: Path) -> None:
     path = folder / "report.html"
-    path.write_text(path.read_text().replace("REWORK", "READY"))
+    path.write_text(path.read_text().replace("REWORK", "FAIR"))
 
 
 def change_pdf(folder: Path) -> None:

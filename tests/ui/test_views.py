@@ -152,7 +152,7 @@ def test_each_bad_photo_is_told_with_its_cure(photo: str, tmp_path: Path) -> Non
         refusal = error
     said = told(page) if page.button(key="check").disabled else told(check(page))
     if refusal is None:
-        words = {"ready": "Ready", "rework": "Rework", "close": "Too close to call"}
+        words = {"ready": "Fair", "rework": "Rework", "close": "Too close to call"}
         assert f"<h2>{words.get(result.verdict, 'Not measured')}</h2>" in said
         poor = [row for shot in result.photos for row in shot["quality"].values() if not row["good"]]
         assert all(row["cure"] in said for row in poor)

@@ -147,6 +147,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     )
     if "relative" in result.details:
         _show_relative(result, digest)
+        st.caption(looks.escape(looks.words(result).not_looked_for()))
         _why(result)
         return
     from surfscan.report.panes import draw_photo_pair  # late: the page's first picture does not wait for it
@@ -183,9 +184,19 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
                 type="primary", width="stretch",
             )  # fmt: skip
     spot_cards(result, _CLOSER)
+    _work_order(result)
+    st.caption(looks.escape(looks.words(result).not_looked_for()))
     _why(result)
     with st.expander("Safety, and what this figure is not"):
         st.html("<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in CAUTIONS) + "</ul>")
+
+
+def _work_order(result: surfscan.CheckResult) -> None:
+    """What to do in which order, one line a step."""
+    steps = looks.words(result).work()
+    if steps:
+        st.subheader("Work order")
+        st.html("<ol>" + "".join(f"<li>{html.escape(step)}</li>" for step in steps) + "</ol>")
 
 
 def _why(result: surfscan.CheckResult) -> None:
