@@ -172,7 +172,7 @@ def _measures(result: StoredResult, units: Units) -> list[Block]:
         return []
     note = (
         f"Of the {100 * result.coverage:.0f} % of the judged region that was measured."
-        " mrad: a slope of one mm in a metre."
+        f" mrad: a slope of {units.slope(1.0)}."
     )
     return [Heading("Standard measures"), Table(("Measures", "Refer to"), tuple(rows), (0.5, 0.5), note=note)]
 

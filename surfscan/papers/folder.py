@@ -43,7 +43,12 @@ _MARK_HTML = re.compile(rb'name="surfscan-digest" content="([0-9a-f]{64})"')
 
 
 def write_report(
-    folder: Path | str, particulars: Particulars, *, out: Path | None = None, paper: str = "a4"
+    folder: Path | str,
+    particulars: Particulars,
+    *,
+    out: Path | None = None,
+    paper: str = "a4",
+    created: datetime | None = None,
 ) -> list[Path]:
     """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result, and its picture in gloss, ``gloss.png``.
 
@@ -55,6 +60,9 @@ def write_report(
     out : Path, optional
         Another folder for the report; the result's files are copied there too, so that it can be verified.
     paper : {"a4", "letter"}
+    created : datetime, optional
+        With its time zone: the papers' creation date, now when it is left out. It is in the seal, so that the same papers
+        can be made again.
 
     Returns
     -------
@@ -78,7 +86,7 @@ def write_report(
     if out is not None:
         prepare_output(out)
     pictures = _gloss_picture(result)
-    created = datetime.now(UTC).replace(microsecond=0)
+    created = created or datetime.now(UTC).replace(microsecond=0)
     files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
     copied = (
         []

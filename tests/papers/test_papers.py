@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -130,7 +132,8 @@ def test_inches_on_every_line(tmp_path: Path) -> None:
 
 
 def test_the_same_result_gives_the_same_bytes(folder: Path, tmp_path: Path) -> None:
-    write_report(folder, BY, out=tmp_path / "again")
+    made = datetime.fromisoformat(json.loads((folder / "seal.json").read_text())["report"]["created"])
+    write_report(folder, BY, out=tmp_path / "again", created=made)
     for name in ("report.pdf", "report.html", "seal.json"):
         assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes()
     assert verify_report(tmp_path / "again").differences == ()
@@ -284,3 +287,30 @@ def test_the_picture_in_gloss_is_on_the_inspectors_page_and_goes_with_its_result
     assert not (copy / "gloss.png").exists()
     assert "In gloss" not in " ".join(pages(copy / "report.pdf"))
     assert verify_report(copy).differences == ()
+
+
+def test_the_pdf_says_when_it_was_made_and_how_many_pages_it_has(folder: Path, tmp_path: Path) -> None:
+    made = datetime(2026, 3, 4, 15, 16, 17, tzinfo=UTC)
+    write_report(folder, BY, out=tmp_path, created=made)
+    with pypdfium2.PdfDocument(tmp_path / "report.pdf") as document:
+        assert document.get_metadata_dict()["CreationDate"].startswith("D:20260304151617")
+    assert json.loads((tmp_path / "seal.json").read_text())["report"]["created"] == made.isoformat()
+    text = pages(tmp_path / "report.pdf")
+    assert all(f"page {k} of {len(text)}" in " ".join(one.split()) for k, one in enumerate(text, 1))
+    assert verify_report(tmp_path).differences == ()
+
+
+def test_whose_what_and_when_are_printed_where_they_are_given_and_left_out_where_not(
+    folder: Path, tmp_path: Path
+) -> None:
+    text = pages(folder / "report.pdf")[0]
+    assert "Shop" not in text
+    assert "Vehicle" not in text
+    assert "Photos taken" in text
+    assert "not stated" in text or "a map measured elsewhere" in text
+    given = replace(BY, shop="Corner body shop", vehicle="grey van, left rear door", shot_by="Sam")
+    write_report(folder, given, out=tmp_path)
+    text = pages(tmp_path / "report.pdf")[0]
+    for word in ("Corner body shop", "grey van, left rear door", "Sam", "Not looked for: pinholes"):
+        assert word in text
+    assert "Scale by tape, not cross-checked." in " ".join(pages(tmp_path / "report.pdf"))
