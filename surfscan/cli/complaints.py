@@ -31,7 +31,7 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
     if choice := re.match(r"invalid choice: '?(.*?)'? \(choose from (.*)\)", rest):
         words = [word.strip(" '") for word in choice[2].split(",")]
         near = difflib.get_close_matches(choice[1], words, n=1)
-        cure = f"the nearest is {near[0]}" if near else see
+        cure = f"the nearest is {near[0]}; {see}" if near else see
         return UsageError(f"{_cap(name)} is not known", found=choice[1], allowed=", ".join(words), cure=cure)
     if wrong := re.match(r"invalid (int|float) value: '(.*)'", rest):
         point = wrong[2].replace(",", ".")
@@ -49,7 +49,7 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
     if message.startswith("unrecognized arguments: "):
         given = message.partition(": ")[2]
         near = difflib.get_close_matches(given.split()[0], list(known), n=1)
-        cure = f"the nearest is {near[0]}" if near else see
+        cure = f"the nearest is {near[0]}; {see}" if near else see
         return UsageError("An option is not known", found=given, allowed="the options that --help lists", cure=cure)
     if rest.startswith("expected "):
         return UsageError(

@@ -63,7 +63,7 @@ REASONS: dict[str, Entry] = {
     ),
     "spot-close": Entry(
         _SPOT + "too close to call against the limit of {limit_mm:given}" + _CHANCE,
-        "take a better shot, or lay a straightedge on it",
+        "take a better shot, or settle it as the spot's own line says",
         "inspector",
     ),
     "spot-open": Entry(
@@ -73,7 +73,7 @@ REASONS: dict[str, Entry] = {
         "shoot again with a wider field round it",
     ),
     "spot-unknown": Entry(
-        "{count:many figure|figures} could not be measured.", "shoot again, or lay a straightedge on it"
+        "{count:many figure|figures} could not be measured.", "shoot again"
     ),
     "limit-filler-over": Entry(
         _FILLER + "over the limit of {limit_mm:given}" + _CHANCE,

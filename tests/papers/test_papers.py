@@ -7,6 +7,7 @@ from dataclasses import replace
 from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pypdfium2
@@ -14,8 +15,9 @@ import pytest
 from papers.papers_result import result_folder
 
 from surfscan import cli
+from surfscan.core.units import MM
 from surfscan.papers.folder import verify_report, write_report
-from surfscan.papers.particulars import Particulars
+from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
 from surfscan.results.stored import load_result
 
@@ -313,4 +315,27 @@ def test_whose_what_and_when_are_printed_where_they_are_given_and_left_out_where
     text = pages(tmp_path / "report.pdf")[0]
     for word in ("Corner body shop", "grey van, left rear door", "Sam", "Not looked for: pinholes"):
         assert word in text
-    assert "Scale by tape, not cross-checked." in " ".join(pages(tmp_path / "report.pdf"))
+
+
+@pytest.mark.parametrize(
+    ("details", "said"),
+    [
+        ({"setup": {"board": {"pattern": "stripes"}}}, "typed into the job sheet"),
+        ({"setup": {"board": {"pattern": "stripes"}}}, "Scale by tape, not cross-checked."),
+        ({"setup": {"file": "setup.jpg"}}, "set-up photo setup.jpg"),
+        ({"setup": {"lamps_mm": [[0, 0, 900]]}}, "Lamps: their places"),
+        (
+            {"setup": {"board": {}}, "mirror_check": {"sentence": "4 mirrored tags agree."}},
+            "Cross-checked: 4 mirrored tags agree.",
+        ),
+        (
+            {"setup": {"file": "a.jpg"}, "uncertainty": {"inputs": {"board_centre_mm": 3.0, "lamp_mm": 5.0}}},
+            "Standard uncertainties: board's middle 3 mm.",
+        ),
+    ],
+)
+def test_how_the_set_up_was_measured(details: dict, said: str) -> None:
+    (_, text) = measured_how(SimpleNamespace(details=details), MM)
+    assert said in text.text
+    assert ("not cross-checked" in text.text) == ("mirror_check" not in details)
+    assert measured_how(SimpleNamespace(details={}), MM) == []
