@@ -29,6 +29,8 @@ def rooms_of(guide: str) -> list[set[str]]:
 
 LAYERS = rooms_of(GUIDE.read_text(encoding="utf-8"))
 ALLOWED = {("surface", "optics")}
+# Readers get plain arrays and a context: the sheet stops at check/.
+NEVER = {("reading", "job"), ("optics", "job"), ("phase", "job"), ("surface", "job"), ("shading", "job")}
 # A result in a notebook is drawn by the report, found by name when the notebook asks: the one look down the table.
 LOOKS_DOWN = {("core/showing.py", "report")}
 # The package's own front door loads names on first use; it has no layer.
@@ -79,6 +81,8 @@ def complaint(part: str, used: str) -> str:
         return f"synth may not use {used}"
     if used == "synth" and part not in SYNTH_USERS:
         return f"{part} may not use known surfaces"
+    if (part, used) in NEVER:
+        return f"{part} may not use {used}"
     if layer_of(used) < layer_of(part) or (part, used) in ALLOWED:
         return ""
     return f"{part} may not import {used}"
@@ -107,6 +111,7 @@ def test_every_part_has_a_layer_and_every_rule_bites() -> None:
     assert complaint("phase", "check") == "phase may not import check"
     assert complaint("phase", "optics") == "phase may not import optics"
     assert complaint("surface", "optics") == ""
+    assert complaint("reading", "job") == "reading may not use job"
     assert complaint("check", "synth") == "check may not use known surfaces"
     assert complaint("synth", "phase") == "synth may not use phase"
     assert imports("import_module('surfscan.report.notebook')") == [(1, "report")]

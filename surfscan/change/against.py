@@ -18,7 +18,8 @@ from surfscan.change.fitting import fit_between
 from surfscan.change.registration import TAG_MM, Registration, register
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, CheckResult, HeightMap, Reading, Spot
+from surfscan.core.reading import Reading
+from surfscan.core.records import Array, CheckResult, HeightMap, Spot
 from surfscan.judge.reasons import reason
 from surfscan.judge.verdict import with_reasons
 from surfscan.results.stored import StoredResult

@@ -8,14 +8,12 @@ import cv2
 import numpy as np
 from scipy.ndimage import map_coordinates
 
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Array, Grid
 from surfscan.judge.decide import decide
 from surfscan.judge.measure_spot import SpotShape, measure_spot
 
-__all__ = ["Build", "Patch", "measure_build"]
-
-COVERAGE_FACTOR = 1.96
-"""Normal distribution, 95 %."""
+__all__ = ["Build", "BuiltPatch", "measure_build"]
 
 SURE = 3.0
 """A patch of build is believed when it stands this many standard uncertainties out: with some hundred independent
@@ -35,7 +33,7 @@ RAYS = 72
 
 
 @dataclass(frozen=True, slots=True)
-class Patch:
+class BuiltPatch:
     """One connected patch of build (or cut).
 
     Attributes
@@ -87,7 +85,7 @@ class Build:
     verdict : str
         "ready", "rework", "close" or "not_measured"; "" when there is no limit.
     sentence : str
-    patches : tuple of Patch
+    patches : tuple of BuiltPatch
         In order of falling thickness.
     cells : ndarray (H, W), bool
         All patches.
@@ -104,7 +102,7 @@ class Build:
     limit_mm: float
     verdict: str
     sentence: str
-    patches: tuple[Patch, ...]
+    patches: tuple[BuiltPatch, ...]
     cells: Array
 
 
@@ -184,7 +182,7 @@ def measure_build(
     )
 
 
-def _patches(thick: Array, sigma: Array, grid: Grid) -> list[tuple[Patch, Array]]:
+def _patches(thick: Array, sigma: Array, grid: Grid) -> list[tuple[BuiltPatch, Array]]:
     """Connected patches over the foot whose top is believed, thickest first."""
     known = np.isfinite(thick)
     hill = np.where(known, thick, 0.0)
@@ -211,7 +209,7 @@ def _patches(thick: Array, sigma: Array, grid: Grid) -> list[tuple[Patch, Array]
         middle, least, greatest = (
             np.percentile(edges, (50, 10, 90)) if edges.size else (np.nan, np.nan, np.nan)
         )
-        patch = Patch(
+        patch = BuiltPatch(
             max_mm=shape.peak_mm,
             u95_mm=COVERAGE_FACTOR * float(sigma[shape.row, shape.column]),
             x_mm=shape.x_mm,

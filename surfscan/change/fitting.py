@@ -9,6 +9,7 @@ import numpy as np
 from surfscan.change.registration import Registration
 from surfscan.change.sampler import Sampler
 from surfscan.core.records import Array, Grid, HeightMap
+from surfscan.core.robust import robust_spread
 from surfscan.surface.form import fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
 
@@ -99,7 +100,7 @@ def fit_between(
     moved = np.einsum("hwi,ij,hwj->hw", lever, found.covariance, lever)
     sigma = np.sqrt(sampler.sigmas(u, v) ** 2 + fair.sigma_mm**2 + moved)
     left = np.abs(raw - fair.form_mm)[agreeing]
-    spread = 1.4826 * float(np.median(left)) if left.size else float("nan")
+    spread = float(robust_spread(left)) if left.size else float("nan")
     return Between(below, start + fair.form_mm, sigma, ~agreeing, fair.order, spread)
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.change.registration import Registration
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 
 __all__ = ["SpotChange", "match_spots"]
@@ -118,7 +119,7 @@ def _gone(old: Spot, x: float, y: float, sign: float, later: Surface, difference
     """An earlier spot that the later table does not report: closed, unless the surface there is as it was."""
     now, _ = later(x, y)
     step, u = difference(x, y)
-    grown, u95 = sign * step, 1.96 * u
+    grown, u95 = sign * step, COVERAGE_FACTOR * u
     if not np.isfinite(now):
         change = "not_measured"
     elif grown < -u95:
@@ -133,7 +134,7 @@ def _appeared(spot: Spot, earlier: Surface, difference: Surface) -> SpotChange:
     sign = -1.0 if spot.kind == "low" else 1.0
     was, _ = earlier(spot.x_mm, spot.y_mm)
     step, u = difference(spot.x_mm, spot.y_mm)
-    grown, u95 = sign * step, 1.96 * u
+    grown, u95 = sign * step, COVERAGE_FACTOR * u
     if not np.isfinite(was) or not np.isfinite(step):
         change = "not_measured"
     elif abs(grown) <= u95:

@@ -18,6 +18,7 @@ import numpy as np
 
 from surfscan.change.sampler import Sampler
 from surfscan.core.records import Array, Grid, HeightMap
+from surfscan.core.robust import robust_spread
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["TAG_MM", "Registration", "register"]
@@ -274,7 +275,7 @@ def _fit(few: _Few, sampler: Sampler, reach: float, prior: Array, start: Array, 
         close = known & (np.abs(miss) < 3 * width)
         if close.sum() < 30:
             break
-        spread = max(1.4826 * float(np.median(np.abs(miss[close]))), LEAST_MM)
+        spread = max(float(robust_spread(miss[close])), LEAST_MM)
         unchanged = float(close.sum() / known.sum())
         agreed = float(np.sum(np.exp(-0.5 * (miss[known] / (4 * LEAST_MM)) ** 2)))
         gx, gy = sampler.slopes(u, v)

@@ -9,9 +9,11 @@ from typing import Any
 import numpy as np
 
 from surfscan.check.build import PhotoPlaces, Shown, build_result, uncertainty_row, versions, when
+from surfscan.check.quality import find_blocker
 from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason
-from surfscan.core.records import CheckResult, HeightMap, PhotoCheck, Reading
+from surfscan.core.reading import Reading
+from surfscan.core.records import CheckResult, HeightMap, PhotoCheck
 from surfscan.core.trade_names import UNKNOWN_SUBSTRATE
 from surfscan.job.sheet import Sheet
 from surfscan.judge.judgement import Judgement
@@ -19,8 +21,7 @@ from surfscan.judge.limits import Limits
 from surfscan.judge.reasons import reason
 from surfscan.judge.verdict import Evidence
 from surfscan.reading.budget import Budget, Inputs
-from surfscan.reading.quality import find_blocker
-from surfscan.reading.stations import Station
+from surfscan.reading.station import Station
 
 __all__ = ["assemble", "gather"]
 

@@ -5,32 +5,36 @@ from __future__ import annotations
 import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.check.lights import board_of, kind_of_light, lacks_scale, take
+from surfscan.check.context import Shoot, Taken
+from surfscan.check.lights import kind_of_light, lacks_scale, take
 from surfscan.check.outcome import assemble
+from surfscan.check.quality import find_blocker, judge_photo
 from surfscan.check.reference import add_null, read_reference, stand_again
+from surfscan.check.setup import find_mirrored, posed_sheet, stand_board, told
 from surfscan.check.setup_told import add_setup
+from surfscan.check.stations import stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
-from surfscan.core.records import CheckResult, HeightMap, Photo, Reading
+from surfscan.core.reading import Reading
+from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
-from surfscan.judge.limits import default_limits, with_given
+from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.trade import Material
 from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Inputs
-from surfscan.reading.quality import find_blocker, judge_photo
-from surfscan.reading.reference import Null
-from surfscan.reading.setup import check_mirrored, find_mirrored, posed_sheet, stand_board, told
-from surfscan.reading.stations import Station, stand
+from surfscan.reading.mirror_check import check_mirrored
+from surfscan.reading.station import Station
 from surfscan.surface.form import fit_fair_form
 
 if TYPE_CHECKING:
@@ -69,74 +73,101 @@ def check_job(
     NotMeasuredError
         The photos can be read, but no stripes on the panel.
     """
-    began, started = time.perf_counter(), datetime.now(UTC)
+    clock = _Clock(time.perf_counter(), datetime.now(UTC))
     tell = progress or (lambda stage, share: None)
     tell("reading the sheet", 0.0)
     sheet = job if isinstance(job, Sheet) else load_sheet(job)
+    limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
     tell("reading the photos", 0.05)
-    with ThreadPoolExecutor(2) as pool:
-        photos = list(
-            pool.map(
-                lambda row: read_photo(sheet.folder / row.file, row.file, encoding=row.encoding), sheet.photos
-            )
-        )
+    photos = _read_photos(sheet)
     _check_sizes(photos)
     for photo in photos:
         check_exposure(photo)
     why = lacks_scale(sheet)
-    if why and against is not None:
+    if why:
+        return _look(sheet, photos, why, limits, clock, tell, against=against is not None)
+    shoot, setup = _set_up(sheet, photos, tell)
+    light = kind_of_light(sheet).words
+    tell(light, 0.35)
+    taken = take(shoot, progress=lambda share: tell(light, 0.35 + 0.4 * share))
+    quality = [
+        judge_photo(station, taken.reading.quality[min(k, len(taken.reading.quality) - 1)], taken.region)
+        for k, station in enumerate(shoot.stations)
+    ]
+    result, reading = _judge(shoot, taken, quality, limits, clock, tell, against=against)
+    return _with_setup(result, shoot, setup, reading)
+
+
+@dataclass(frozen=True, slots=True)
+class _Clock:
+    """When a run began: ``time.perf_counter()``, and the date."""
+
+    began: float
+    started: datetime
+
+
+def _look(
+    sheet: Sheet,
+    photos: list[Photo],
+    why: str,
+    limits: Limits,
+    clock: _Clock,
+    tell: Progress,
+    *,
+    against: bool,
+) -> CheckResult:
+    """The look at photos that have no scale."""
+    if against:
         raise RefusedError(
             "This job can't be held against another panel: it has no scale",
             found=why,
             allowed="tags or corners_px, and where the board stands",
             cure="add them to the sheet, or leave --against out",
         )
-    if why:
-        from surfscan.check.relative import look_job  # loaded when used, as what few jobs need is
+    from surfscan.check.relative import look_job  # loaded when used, as what few jobs need is
 
-        tell("looking without a scale", 0.25)
-        return look_job(
-            sheet,
-            photos,
-            why=why,
-            limits=with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump()),
-            started=started,
-            began=began,
-            progress=lambda share: tell("looking without a scale", 0.25 + 0.7 * share),
-        )
+    tell("looking without a scale", 0.25)
+    return look_job(
+        sheet,
+        photos,
+        why=why,
+        limits=limits,
+        started=clock.started,
+        began=clock.began,
+        progress=lambda share: tell("looking without a scale", 0.25 + 0.7 * share),
+    )
+
+
+def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[Shoot, Station | None]:
+    """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
     tell("finding the tags", 0.25)
-    with ThreadPoolExecutor(2) as pool:
-        stations = list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
+    stations = _stand_all(sheet, photos)
     inputs = _inputs(sheet, stations)
-    standing = None
+    board_fit, setup = None, None
     if sheet.board is not None and sheet.board.setup_photo is not None:
         tell("finding the board", 0.3)
-        standing = _stand(sheet, photos, inputs)
-        sheet, inputs = posed_sheet(sheet, standing[0]), told(standing[0], inputs)
+        board_fit, setup = _stand(sheet, photos, inputs)
+        sheet, inputs = posed_sheet(sheet, board_fit), told(board_fit, inputs)
     null = None
     if any(row.reference is not None for row in sheet.photos):
         tell("reading the reference", 0.3)
-        glass = _stand_references(sheet, photos)
-        null = read_reference(
-            sheet, glass, inputs=inputs, board_fit=None if standing is None else standing[0]
-        )
+        null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    light = "reading the lamp's shading" if kind_of_light(sheet) == "lamp" else "reading the reflection"
-    tell(light, 0.35)
-    taken = take(
-        sheet,
-        stations,
-        inputs=inputs,
-        board_fit=None if standing is None else standing[0],
-        null=null,
-        progress=lambda share: tell(light, 0.35 + 0.4 * share),
-    )
-    reading, grid, region = taken.reading, taken.grid, taken.region
-    quality = [
-        judge_photo(station, reading.pictures[min(k, len(reading.pictures) - 1)], region)
-        for k, station in enumerate(stations)
-    ]
-    limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
+    return Shoot(sheet, tuple(stations), inputs, board_fit, null), setup
+
+
+def _judge(
+    shoot: Shoot,
+    taken: Taken,
+    quality: list[list[PhotoCheck]],
+    limits: Limits,
+    clock: _Clock,
+    tell: Progress,
+    *,
+    against: Against | None,
+) -> tuple[CheckResult, Reading]:
+    """From a reading to its result: fair form, uncertainty, judgement; and the reading as it was judged."""
+    sheet, reading, grid = shoot.sheet, taken.reading, taken.grid
     fit: dict[str, Any] = {
         "floor_mm": min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
         "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
@@ -148,14 +179,7 @@ def check_job(
         tell("holding it against the other panel", 0.76)
         held = hold_against(reading, against, **fit)
         reading = held.reading
-    measured = np.isfinite(reading.height_mm)
-    coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
-    if measured.sum() < ENOUGH:
-        raise NotMeasuredError(
-            "the panel can't be read from these photos",
-            found=f"{100 * coverage:.0f} % of the region measured",
-            cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
-        )
+    coverage = _coverage(reading, taken, quality)
     tell("finding the fair form", 0.78)
     fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
     tell("working out the uncertainty", 0.82)
@@ -164,7 +188,7 @@ def check_job(
         grid,
         reading.height_mm - fair.form_mm - budget.correction_mm,
         fair.form_mm + budget.correction_mm,
-        np.where(measured, budget.sigma_mm, np.nan),
+        np.where(np.isfinite(reading.height_mm), budget.sigma_mm, np.nan),
         reading.flags,
         fair.name,
     )
@@ -182,43 +206,68 @@ def check_job(
     )
     result = assemble(
         sheet,
-        stations,
+        list(shoot.stations),
         quality,
         reading,
         height,
         judgement,
         limits=limits,
         budget=budget,
-        inputs=inputs,
-        started=started,
-        began=began,
+        inputs=shoot.inputs,
+        started=clock.started,
+        began=clock.began,
     )
     if held is not None:
         from surfscan.change.against import add_against
 
         result = add_against(result, held)
-    if null is not None:
-        result = add_null(result, null)
-    if taken.details:
-        result = replace(result, details={**result.details, **taken.details})
-    return _with_setup(result, sheet, stations, standing, reading, inputs, null)
+    if shoot.null is not None:
+        result = add_null(result, shoot.null)
+    return replace(result, details={**result.details, **taken.details}), reading
+
+
+def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -> float:
+    """Share of the judged region that was measured.
+
+    Raises
+    ------
+    NotMeasuredError
+        When that is next to nothing, saying what stands in the way.
+    """
+    measured = np.isfinite(reading.height_mm).sum()
+    coverage = float(measured / max(int((taken.region == 0).sum()), 1))
+    if measured < ENOUGH:
+        raise NotMeasuredError(
+            "the panel can't be read from these photos",
+            found=f"{100 * coverage:.0f} % of the region measured",
+            cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
+        )
+    return coverage
+
+
+def _read_photos(sheet: Sheet, *, references: bool = False) -> list[Photo]:
+    """The sheet's photos, or the reference of each."""
+
+    def read(row: PhotoSheet) -> Photo:
+        name = str(row.reference) if references else row.file
+        return read_photo(sheet.folder / name, name, encoding=row.encoding)
+
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(read, sheet.photos))
+
+
+def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:
+    with ThreadPoolExecutor(2) as pool:
+        return list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
 
 
 def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
     """The stations of the reference photos, each from its own tags."""
-    with ThreadPoolExecutor(2) as pool:
-        glass = list(
-            pool.map(
-                lambda row: read_photo(
-                    sheet.folder / str(row.reference), str(row.reference), encoding=row.encoding
-                ),
-                sheet.photos,
-            )
-        )
-        _check_sizes([photos[0], *glass])
-        for photo in glass:
-            check_exposure(photo)
-        return list(pool.map(stand, [sheet] * len(glass), glass, sheet.photos))
+    glass = _read_photos(sheet, references=True)
+    _check_sizes([photos[0], *glass])
+    for photo in glass:
+        check_exposure(photo)
+    return _stand_all(sheet, glass)
 
 
 def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:
@@ -233,30 +282,21 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
     return stand_board(sheet, photo, inputs=inputs)
 
 
-def _with_setup(
-    result: CheckResult,
-    sheet: Sheet,
-    stations: list[Station],
-    standing: tuple[BoardFit, Station] | None,
-    reading: Reading,
-    inputs: Inputs,
-    null: Null | None,
-) -> CheckResult:
+def _with_setup(result: CheckResult, shoot: Shoot, setup: Station | None, reading: Reading) -> CheckResult:
     """The result with what the board's tags said about its place."""
-    if sheet.board is None or sheet.board.tags is None:
+    board = shoot.sheet.board
+    if board is None or board.tags is None:
         return result
-    every = stations if standing is None else [*stations, standing[1]]
+    every = [*shoot.stations] if setup is None else [*shoot.stations, setup]
     mirror = check_mirrored(
-        find_mirrored(sheet, every),
+        find_mirrored(shoot.sheet, every),
         reading,
-        board=board_of(sheet) if null is None else null.board,
-        centres_mm=sheet.board.tags.centres_mm,
-        inputs=inputs,
-        board_fit=None if standing is None else standing[0],
+        board=shoot.board,
+        centres_mm=board.tags.centres_mm,
+        inputs=shoot.inputs,
+        board_fit=shoot.board_fit,
     )
-    if standing is None:
-        return add_setup(result, None, mirror)
-    return add_setup(result, standing[0], mirror, photo=standing[1].photo)
+    return add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
 
 
 def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:

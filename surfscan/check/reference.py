@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-from surfscan.check.lights import board_of, take
+from surfscan.check.context import Progress, Shoot, board_of
+from surfscan.check.lights import take
 from surfscan.core.records import CheckResult
 from surfscan.job.sheet import Sheet
 from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.propagation import Inputs
-from surfscan.reading.reference import Null, calibrate, restand, shifted
-from surfscan.reading.stations import Station
+from surfscan.reading.reference import Null, restand, shifted
+from surfscan.reading.reference_fit import Known, calibrate
+from surfscan.reading.station import Station
 
 __all__ = ["add_null", "read_reference", "stand_again"]
 
@@ -23,7 +24,7 @@ def read_reference(
     *,
     inputs: Inputs,
     board_fit: BoardFit | None = None,
-    progress: Callable[[float], None] | None = None,
+    progress: Progress | None = None,
 ) -> Null:
     """Read the reference photos and fit the set-up to them.
 
@@ -61,20 +62,11 @@ def read_reference(
             "board": sheet.board.model_copy(update={"centre_mm": low}),
         }
     )
-    taken = take(glass, [shifted(s, up) for s in stations], inputs=inputs, progress=progress)
+    taken = take(Shoot(glass, tuple(shifted(s, up) for s in stations), inputs), progress=progress)
     views = list(taken.views)
     by_photo = {s.photo.file: s for s in stations}
-    return calibrate(
-        taken.reading,
-        [by_photo[view.photo.file] for view in views],
-        views,
-        board=board,
-        thickness_mm=up,
-        inputs=inputs,
-        centres_mm=sheet.tags.centres_mm,
-        side_mm=sheet.tags.side_mm,
-        board_fit=board_fit,
-    )
+    known = Known(board, up, inputs, sheet.tags.centres_mm, sheet.tags.side_mm, board_fit)
+    return calibrate(taken.reading, [by_photo[view.photo.file] for view in views], views, known=known)
 
 
 def stand_again(sheet: Sheet, stations: list[Station], null: Null) -> list[Station]:

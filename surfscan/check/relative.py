@@ -12,40 +12,35 @@ from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
 
-import cv2
 import numpy as np
 
 from surfscan.check.build import limits_row, versions, when
+from surfscan.check.relative_bends import at_cells, follow_free, smaller, stepped_bends
+from surfscan.check.relative_frames import (
+    FramedPhoto,
+    PhotoFrame,
+    cell_px,
+    frame_on_panel,
+    frame_on_photo,
+    stand_if_placed,
+)
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
 from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap, Photo
+from surfscan.core.robust import robust_spread
 from surfscan.job.sheet import Sheet
 from surfscan.judge.find_spots import find_spots
 from surfscan.judge.limits import Limits
 from surfscan.judge.measure_spot import measure_spot
 from surfscan.judge.reasons import REASONS, reason
 from surfscan.judge.verdict import with_reasons
-from surfscan.phase.free import DOUBTED, FreePhase, free_phase
-from surfscan.phase.order import unwrap
-from surfscan.phase.stepped import fit_steps
+from surfscan.phase.free import DOUBTED
 from surfscan.reading.relative import Bend, bend_of_dots, bend_of_phase, height_of_bends
-from surfscan.reading.relative_frames import (
-    LONG_PX,
-    Frame,
-    Framed,
-    cell_px,
-    frame_on_panel,
-    frame_on_photo,
-    stand_if_placed,
-)
-from surfscan.reading.stations import Station
+from surfscan.reading.station import Station
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["look_job"]
-
-FINE_ENOUGH_PX = 6.5
-"""Unless stripes then fall under this period."""
 
 STANDS_OUT = 6.0
 """A high or low must be this many times the unevenness of the rest, a robust standard deviation (our choice) ..."""
@@ -135,25 +130,27 @@ def look_job(
     return with_reasons(_result(sheet, photos, stations, frame, look, limits, started, began), reasons)
 
 
-def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[float], None]) -> _Look:
+def _look(
+    sheet: Sheet, frame: PhotoFrame, pictures: list[FramedPhoto], tell: Callable[[float], None]
+) -> _Look:
     shape = frame.column_px.shape
     pattern = "stripes" if sheet.board is None else sheet.board.pattern
     doubts: list[Reason] = []
     trust: list[float | None] = [None] * len(pictures)
     bends: list[Bend] = []
     if pattern == "dots":
-        small, usable = _smaller(pictures[0].image, pictures[0].usable, shape)
+        small, usable = smaller(pictures[0].image, pictures[0].usable, shape)
         pair, _ = bend_of_dots(small, usable, lean=frame.lean)
         bends = list(pair)
     elif pattern == "stepped":
-        bends = _stepped(sheet, frame, pictures)
+        bends = stepped_bends(sheet, frame, pictures)
     else:
         for k, picture in enumerate(pictures):
             if picture.usable.sum() < 2000:
                 doubts.append(reason("photo-not-used", about=picture.name, file=picture.name))
                 continue
             try:
-                free = _follow(picture)
+                free = follow_free(picture)
             except NotMeasuredError:
                 doubts.append(reason("photo-no-stripes", about=picture.name, file=picture.name))
                 continue
@@ -168,7 +165,7 @@ def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[fl
                         threshold=DOUBTED,
                     )
                 )
-            phase, valid, sigma = (_at_cells(v, shape) for v in (free.phase_rad, free.valid, free.sigma_rad))
+            phase, valid, sigma = (at_cells(v, shape) for v in (free.phase_rad, free.valid, free.sigma_rad))
             noise = float(np.median(sigma[valid])) if valid.any() else 1.0
             try:
                 bends.append(bend_of_phase(phase, valid & ~frame.outside, sigma_rad=noise, lean=frame.lean))
@@ -189,75 +186,8 @@ def _look(sheet: Sheet, frame: Frame, pictures: list[Framed], tell: Callable[[fl
     return _found(frame, height, bends, one_way, doubts, trust, finest)
 
 
-def _follow(picture: Framed) -> FreePhase:
-    """Phase of a photo, averaged down where its stripes allow."""
-    factor = max(1, round(max(picture.image.shape) / LONG_PX))
-    while factor > 1:
-        small, usable = _smaller(
-            picture.image, picture.usable, tuple(n // factor for n in picture.image.shape)
-        )
-        try:
-            free = free_phase(small, valid=usable)
-        except NotMeasuredError:
-            pass
-        else:
-            if free.period_px >= FINE_ENOUGH_PX:
-                return free
-        factor = factor // 2
-    return free_phase(picture.image, valid=picture.usable)
-
-
-def _smaller(image: Array, usable: Array, shape: tuple[int, ...]) -> tuple[Array, Array]:
-    size = shape[1], shape[0]
-    small = cv2.resize(image.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    share = cv2.resize(usable.astype(np.float32), size, interpolation=cv2.INTER_AREA)
-    return np.asarray(small), np.asarray(share > 0.99)
-
-
-def _at_cells(value: Array, shape: tuple[int, ...]) -> Array:
-    """Samples of a map at the middles of the cells of another shape over the same picture."""
-    row, column = (
-        np.clip(((np.arange(n) + 0.5) * m / n).astype(int), 0, m - 1)
-        for n, m in zip(shape, value.shape, strict=True)
-    )
-    return np.asarray(value[np.ix_(row, column)])
-
-
-def _stepped(sheet: Sheet, frame: Frame, pictures: list[Framed]) -> list[Bend]:
-    """Bends of a stepped series: of each direction the shortest period."""
-    shape = frame.column_px.shape
-    groups: dict[tuple[str, float], list[int]] = {}
-    default = 0.0 if sheet.board is None else sheet.board.period_mm or 0.0
-    for k, row in enumerate(sheet.photos):
-        groups.setdefault((row.varies or "", row.period_mm or default), []).append(k)
-    bends = []
-    for axis in ("across", "up"):
-        own = sorted(key for key in groups if key[0] == axis)
-        if not own:
-            continue
-        index = groups[own[0]]
-        small = [_smaller(pictures[k].image, pictures[k].usable, shape) for k in index]
-        steps = np.radians([sheet.photos[k].phase_deg or 0.0 for k in index])
-        try:
-            wave = fit_steps(np.stack([s[0] for s in small]), steps)
-        except ValueError:
-            raise NotMeasuredError(
-                f"the series along {axis!r} lacks a step",
-                found=", ".join(pictures[k].name for k in index),
-                allowed="at least three steps spread over 360 degrees",
-            ) from None
-        good = np.all([s[1] for s in small], axis=0) & ~frame.outside
-        rest = np.sqrt(np.mean(wave.residual**2, 0))
-        usual = float(np.percentile(wave.amplitude[good], 80)) if good.any() else 1.0
-        good &= (wave.amplitude > 0.25 * usual) & (rest < 0.3 * wave.amplitude)
-        good = cv2.morphologyEx(good.astype(np.uint8), cv2.MORPH_OPEN, np.ones((3, 3), np.uint8)) > 0
-        noise = float(np.median(rest[good] / wave.amplitude[good])) if good.any() else 1.0
-        bends.append(bend_of_phase(unwrap(wave.phase_rad, good), good, sigma_rad=noise, lean=frame.lean))
-    return bends
-
-
 def _found(
-    frame: Frame,
+    frame: PhotoFrame,
     height: Array,
     bends: list[Bend],
     one_way: bool,
@@ -273,7 +203,7 @@ def _found(
     fair = fit_fair_form(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
     off = height - fair.form_mm
     calm = np.isfinite(off) & ~fair.spots
-    spread = 1.4826 * float(np.median(np.abs(off[calm if calm.sum() > 400 else np.isfinite(off)])))
+    spread = float(robust_spread(off[calm if calm.sum() > 400 else np.isfinite(off)]))
     shift = np.nanmax([np.abs(np.nan_to_num(bend.slope)) / bend.period_cells for bend in bends], axis=0)
     kinds: list[tuple[str, Any, float]] = []
     least = max(STANDS_OUT * spread, LEAST_SHARE * float(np.nanmax(np.abs(off))))
@@ -315,7 +245,7 @@ def _result(
     sheet: Sheet,
     photos: list[Photo],
     stations: list[Station],
-    frame: Frame,
+    frame: PhotoFrame,
     look: _Look,
     limits: Limits,
     started: datetime,

@@ -12,7 +12,7 @@ from surfscan.core.records import CheckResult, Photo
 from surfscan.judge.reasons import reason, sentence_of
 from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
-from surfscan.reading.setup import DISAGREES, MirrorCheck
+from surfscan.reading.mirror_check import DISAGREES, MirrorCheck
 
 __all__ = ["add_setup", "contradicted"]
 

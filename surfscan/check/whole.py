@@ -22,6 +22,7 @@ from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import Array, CheckResult, HeightMap
+from surfscan.core.robust import robust_spread
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
@@ -337,7 +338,7 @@ def _seam_sigma(joined: Joined, fair: FairForm, x: Array, y: Array, measured: Ar
     moved = np.stack(ways, -1)
     # The fair part is not bent the way these moves would bend it, which rules most of them out (as in the budget).
     deviation = (joined.height_mm - fair.form_mm)[cut][use]
-    wave = max(1.4826 * float(np.median(np.abs(deviation))), WAVE_LEAST_MM)
+    wave = max(float(robust_spread(deviation)), WAVE_LEAST_MM)
     weight = min((skip * joined.grid.step_mm / WAVE_MM) ** 2, 1.0) / wave**2
     seen = moved[use]
     covariance = np.linalg.inv(np.eye(seen.shape[1]) + weight * np.einsum("nj,nk->jk", seen, seen))

@@ -16,6 +16,7 @@ from scipy.ndimage import distance_transform_edt
 
 from surfscan.change.sampler import Sampler
 from surfscan.core.records import Array, Grid, HeightMap
+from surfscan.core.robust import robust_spread
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["WAVE_MM", "Joined", "ViewMap", "join_heights"]
@@ -198,7 +199,7 @@ def _adjust(
             normal = rows.T @ (rows * (robust * share / here)[:, None]) + np.diag(1 / prior**2)
             fit = np.linalg.solve(normal, rows.T @ (gap * robust * share / here))
             miss = (gap - rows @ fit) / np.sqrt(here)
-            robust = 1 / (1 + (miss / max(3.0, 3 * 1.4826 * float(np.median(np.abs(miss))))) ** 2)
+            robust = 1 / (1 + (miss / max(3.0, float(robust_spread(miss, 3)))) ** 2)
         matrix += rows.T @ (rows * (robust * share / here)[:, None])
         right += rows.T @ (gap * robust * share / here)
         plane = np.stack([np.ones(gap.size), terms[i][0][pick], terms[i][1][pick]], -1)

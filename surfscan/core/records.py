@@ -6,17 +6,18 @@ Lengths are mm, angles rad unless the name says otherwise.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.showing import in_notebook, in_short
 
 __all__ = [
+    "Array",
     "Board",
     "Camera",
     "CheckResult",
@@ -24,25 +25,14 @@ __all__ = [
     "HeightMap",
     "Photo",
     "PhotoCheck",
-    "Picture",
     "Pose",
-    "Reading",
     "Spot",
     "TagSeen",
-    "View",
 ]
 
-Array = NDArray[Any]
 
-
-def _freeze(*arrays: Array | None) -> None:
-    for array in arrays:
-        if array is not None:
-            array.flags.writeable = False
-
-
-@dataclass(frozen=True, slots=True)
-class Grid:
+@dataclass(frozen=True, slots=True, eq=False)
+class Grid(Carrier):
     """A square-celled grid on the panel plane.
 
     Attributes
@@ -60,7 +50,8 @@ class Grid:
     step_mm: float
 
     def __post_init__(self) -> None:
-        _freeze(self.x_mm, self.y_mm)
+        check_shapes(self, {"x_mm": ("W",), "y_mm": ("H",)})
+        seal(self)
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -68,8 +59,8 @@ class Grid:
         return self.y_mm.size, self.x_mm.size
 
 
-@dataclass(frozen=True, slots=True)
-class Photo:
+@dataclass(frozen=True, slots=True, eq=False)
+class Photo(Carrier):
     """One photo, upright and in linear light.
 
     Attributes
@@ -102,11 +93,12 @@ class Photo:
     taken: str = ""
 
     def __post_init__(self) -> None:
-        _freeze(self.image, self.saturated)
+        check_shapes(self, {"image": ("H", "W"), "saturated": ("H", "W")})
+        seal(self)
 
 
-@dataclass(frozen=True, slots=True)
-class TagSeen:
+@dataclass(frozen=True, slots=True, eq=False)
+class TagSeen(Carrier):
     """One tag found in a photo: its id and its four subpixel corners (4, 2), column and row.
 
     Corners run upper-left, upper-right, lower-right, lower-left of the printed tag, as seen upright.
@@ -116,7 +108,8 @@ class TagSeen:
     corners_px: Array
 
     def __post_init__(self) -> None:
-        _freeze(self.corners_px)
+        check_shapes(self, {"corners_px": (4, 2)})
+        seal(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,8 +131,8 @@ class Camera:
         return np.array([[self.focal_px, 0.0, c], [0.0, self.focal_px, r], [0.0, 0.0, 1.0]])
 
 
-@dataclass(frozen=True, slots=True)
-class Pose:
+@dataclass(frozen=True, slots=True, eq=False)
+class Pose(Carrier):
     """Where the camera is: X_camera = rotation @ X_panel + shift_mm.
 
     Attributes
@@ -160,7 +153,8 @@ class Pose:
     reprojection_px: float
 
     def __post_init__(self) -> None:
-        _freeze(self.rotation, self.shift_mm, self.covariance)
+        check_shapes(self, {"rotation": (3, 3), "shift_mm": (3,), "covariance": (6, 6)})
+        seal(self)
 
     @property
     def centre_mm(self) -> Array:
@@ -169,8 +163,8 @@ class Pose:
         return centre
 
 
-@dataclass(frozen=True, slots=True)
-class Board:
+@dataclass(frozen=True, slots=True, eq=False)
+class Board(Carrier):
     """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2.
 
     ``bend_mm`` are the coefficients of its bulge along the normal, in powers of u = 2a/width and v = 2b/height:
@@ -185,7 +179,8 @@ class Board:
     bend_mm: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
-        _freeze(self.centre_mm, self.across, self.up)
+        check_shapes(self, {"centre_mm": (3,), "across": (3,), "up": (3,)})
+        seal(self)
 
     @property
     def normal(self) -> Array:
@@ -194,8 +189,8 @@ class Board:
         return normal
 
 
-@dataclass(frozen=True, slots=True)
-class HeightMap:
+@dataclass(frozen=True, slots=True, eq=False)
+class HeightMap(Carrier):
     """Deviation from the fair form on the panel grid.
 
     Attributes
@@ -221,7 +216,12 @@ class HeightMap:
     form_name: str = ""
 
     def __post_init__(self) -> None:
-        _freeze(self.height_mm, self.form_mm, self.sigma_mm, self.flags)
+        rows, columns = self.grid.shape
+        maps: dict[str, tuple[str | int, ...]] = dict.fromkeys(
+            ("height_mm", "form_mm", "sigma_mm", "flags"), ("H", "W")
+        )
+        check_shapes(self, maps, {"H": rows, "W": columns})
+        seal(self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -266,93 +266,8 @@ class PhotoCheck:
     extra: dict[str, float] = field(default_factory=dict)
 
 
-@dataclass(frozen=True, slots=True)
-class View:
-    """One photo of a board, with where it was taken from and the board axis its stripes vary along.
-
-    ``hidden_px`` are outlines (N, 2) in the photo, column and row, of what hides the panel: the tags' paper.
-    """
-
-    photo: Photo
-    camera: Camera
-    pose: Pose
-    varies: str
-    hidden_px: tuple[Array, ...] = ()
-
-
-@dataclass(frozen=True, slots=True)
-class Picture:
-    """What one photo's quality is judged by; maps on the coarse grid.
-
-    Attributes
-    ----------
-    lit, clipped : ndarray (H, W), bool
-        Cells whose stripes could be read; cells blown out.
-    modulation, level : ndarray (H, W)
-        Stripe amplitude over level, and level, linear light.
-    stripe_px : float
-        Stripe period in photo pixels where it is least (5th percentile over the lit cells).
-    stripes_across : float
-        Periods seen across the region.
-    misprints : int
-        Stripe edges of the board found out of place and allowed for.
-    """
-
-    lit: Array
-    clipped: Array
-    modulation: Array
-    level: Array
-    stripe_px: float
-    stripes_across: float
-    misprints: int
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """What the photos say about the surface; all maps on the coarse grid.
-
-    Attributes
-    ----------
-    grid : Grid
-    height_mm : ndarray (H, W)
-        Height above the plane of the tag centres; NaN where not measured.
-    p, q : ndarray (H, W)
-        Slopes dz/dx, dz/dy; NaN where not measured.
-    noise_mm : float
-        Standard deviation of the height from noise in the photos, away from the form.
-    uneven_mm : float
-        Standard deviation of the height from what both directions disagree by.
-    flags : ndarray (H, W), int32
-    closure_mrad : float
-        Root mean square disagreement of both directions (curl over one stripe period).
-    gain_mm : ndarray (2,)
-        Board millimetres per unit slope of each photo, median: the lever of the reflection.
-    period_mm : ndarray (2,)
-        Median reflected stripe period on the panel of each photo, mm.
-    rounds : int
-        Rounds it took.
-    pictures : tuple of Picture
-    told : ndarray (H, W), optional
-        How much the photos tell about the slopes, 1 for what is usual down to 0 inside one stretched stripe.
-    """
-
-    grid: Grid
-    height_mm: Array
-    p: Array
-    q: Array
-    noise_mm: float
-    uneven_mm: float
-    flags: Array
-    closure_mrad: float
-    gain_mm: Array
-    period_mm: Array
-    rounds: int
-    pictures: tuple[Picture, ...]
-    told: Array | None = None
-
-
-@dataclass(frozen=True, slots=True, repr=False)
-class CheckResult:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class CheckResult(Carrier):
     """Everything one check found: what the report writes and the command shows.
 
     Attributes
@@ -406,12 +321,18 @@ class CheckResult:
     overlay_photo: Array
     project: Callable[[Array], Array]
     details: dict[str, Any] = field(default_factory=dict)
-    maps: dict[str, Array] = field(default_factory=dict)
+    maps: Mapping[str, Array] = field(default_factory=dict)
     findings: tuple[Reason, ...] = ()
     headline: Message = field(default_factory=lambda: Message(""))
 
     def __post_init__(self) -> None:
-        _freeze(self.overlay_photo, *self.maps.values())
+        check_shapes(self, {"overlay_photo": ("H", "W")})
+        for name, values in self.maps.items():
+            if values.shape != self.height.grid.shape:
+                raise ValueError(
+                    f"CheckResult.maps[{name!r}] has shape {values.shape}; allowed: {self.height.grid.shape}"
+                )
+        seal(self)
 
     def __repr__(self) -> str:
         return in_short(self)

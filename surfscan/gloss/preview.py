@@ -10,10 +10,11 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from surfscan.core.carrier import seal
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Board, HeightMap, _freeze
+from surfscan.core.records import Board, HeightMap
 from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, WallSeen, make_mirror, mirror_pixels, picture_of
 from surfscan.gloss.viewing import LIGHTS, Viewpoint, WallLight, aim_camera, face_wall, walk_round
 from surfscan.optics.lens import project
@@ -70,7 +71,7 @@ class GlossPicture:
     worst_px: tuple[float, float]
 
     def __post_init__(self) -> None:
-        _freeze(self.panel, self.fair)
+        seal(self)
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,23 +10,11 @@ import cv2
 import numpy as np
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.photo_limits import THRESHOLDS, check_figure
+from surfscan.core.reading import QualityMaps
 from surfscan.core.records import Array, Photo, PhotoCheck, TagSeen
 
-__all__ = ["THRESHOLDS", "check_exposure", "check_view", "edge_blur"]
-
-THRESHOLDS: dict[str, float] = {
-    "darkest_useful": 0.01,  # linear light; below it 8 bits hold fewer than 30 steps
-    "clipped_share": 0.02,  # of the judged region
-    "blur_px": 3.0,  # standard deviation of an edge
-    "blur_ratio": 2.0,  # between the two directions: motion rather than focus
-    "blur_periods": 0.2,  # of a stripe period: a fifth leaves 45 % of the contrast
-    "modulation": 0.10,  # stripe amplitude over level
-    "stripe_px": 8.0,  # photo pixels in a stripe period: below it the stripes are coarse
-    "stripe_px_least": 5.0,  # below it they can't be read
-    "stripes_across_least": 3.0,
-    "lit_share": 0.90,  # of the judged region that reflects the board
-}
-"""Our own limits, set where the reading of simulated photos starts to suffer."""
+__all__ = ["check_exposure", "check_view", "edge_blur"]
 
 
 def check_exposure(photo: Photo) -> None:
@@ -98,31 +86,15 @@ def edge_blur(photo: Photo, tags: list[TagSeen]) -> tuple[float, float]:
     return across, down
 
 
-def check_view(
-    photo: Photo,
-    *,
-    inside: Array,
-    lit: Array,
-    clipped: Array,
-    modulation: Array,
-    level: Array,
-    stripe_px: float,
-    stripes_across: float,
-    blur_px: tuple[float, float],
-) -> list[PhotoCheck]:
+def check_view(quality: QualityMaps, *, inside: Array, blur_px: tuple[float, float]) -> list[PhotoCheck]:
     """Judge one photo by its stripes.
 
     Parameters
     ----------
-    photo : Photo
-    inside, lit, clipped : ndarray (H, W), bool
-        Judged cells, those that reflect the board with readable stripes, and those blown out.
-    modulation, level : ndarray (H, W)
-        Stripe amplitude over level, and level (linear light).
-    stripe_px : float
-        Stripe period in photo pixels, where it is least.
-    stripes_across : float
-        Stripe periods across the region.
+    quality : QualityMaps
+        What its reading says about it; a stripe width of NaN leaves out what is said of stripes.
+    inside : ndarray (H, W), bool
+        Judged cells.
     blur_px : (across, down)
         From `edge_blur`.
 
@@ -131,100 +103,30 @@ def check_view(
     list of PhotoCheck
     """
     count = max(int(inside.sum()), 1)
-    seen = inside & lit
-    contrast = float(np.median(modulation[seen])) if seen.any() else 0.0
-    exposure = (
-        float(np.median(level[seen]))
-        if seen.any()
-        else float(np.median(level[inside]))
-        if inside.any()
-        else 0.0
-    )
-    worst = float(np.nanmax(blur_px)) if np.isfinite(blur_px).any() else float("nan")
-    least = float(np.nanmin(blur_px)) if np.isfinite(blur_px).any() else float("nan")
-    moved = bool(worst > THRESHOLDS["blur_px"] and worst > THRESHOLDS["blur_ratio"] * max(least, 0.5))
-    sharp_limit = min(THRESHOLDS["blur_px"], max(THRESHOLDS["blur_periods"] * stripe_px, 1.0))
-    clipped_share = float((clipped & inside).sum() / count)
-    lit_share = float(seen.sum() / count)
+    seen = inside & quality.lit
+    told = seen if seen.any() else inside
+    exposure = float(np.median(quality.level[told])) if told.any() else 0.0
     checks = [
-        _check(
-            "exposure",
-            exposure,
-            "of full brightness",
-            THRESHOLDS["darkest_useful"],
-            exposure >= THRESHOLDS["darkest_useful"],
-            "the panel is well exposed",
-            "the panel is too dark",
-            "expose longer, or light the board more",
-        ),
-        _check(
-            "clipping",
-            clipped_share,
-            "of the region",
-            THRESHOLDS["clipped_share"],
-            clipped_share <= THRESHOLDS["clipped_share"],
-            "next to nothing is blown out",
-            "parts of the panel are blown out",
-            "expose less, and keep lamps out of the reflection",
-        ),
-        _check(
-            "sharpness",
-            worst,
-            "px edge blur",
-            sharp_limit,
-            not worst > sharp_limit,
-            "the photo is sharp",
-            "the photo is shaken" if moved else "the photo is out of focus",
-            "rest the phone on something" if moved else "tap the panel to focus on it, and add light",
-        ),
-        _check(
-            "stripe contrast",
-            contrast,
-            "modulation",
-            THRESHOLDS["modulation"],
-            contrast >= THRESHOLDS["modulation"],
-            "the stripes stand out",
-            "the stripes are weak",
-            "wet the panel, shade it from room light, or look from a shallower angle",
-        ),
-        _check(
-            "stripe width",
-            stripe_px,
-            "px a period",
-            THRESHOLDS["stripe_px"],
-            stripe_px >= THRESHOLDS["stripe_px"],
-            "the stripes are wide enough",
-            "the stripes are fine for this photo",
-            "go closer, or use wider stripes",
-        ),
-        _check(
-            "stripes across",
-            stripes_across,
-            "periods",
-            THRESHOLDS["stripes_across_least"],
-            stripes_across >= THRESHOLDS["stripes_across_least"],
-            "there are enough stripes",
-            "there are too few stripes across the panel",
-            "use narrower stripes, or move the board away",
-        ),
-        _check(
-            "board share",
-            lit_share,
-            "of the region",
-            THRESHOLDS["lit_share"],
-            lit_share >= THRESHOLDS["lit_share"],
-            "the board lights the panel",
-            "the board does not light all of the panel",
-            "use a larger board, or move it closer",
-        ),
+        check_figure("exposure", exposure),
+        check_figure("clipping", float((quality.clipped & inside).sum() / count)),
+        _sharpness(blur_px, quality.stripe_px),
     ]
-    if np.isnan(stripe_px):  # no stripes in this light: what is said of them does not apply
-        checks = [check for check in checks if "stripe" not in check.name and check.name != "board share"]
-    return checks
+    if np.isnan(quality.stripe_px):  # no stripes in this light
+        return checks
+    contrast = float(np.median(quality.modulation[seen])) if seen.any() else 0.0
+    return [
+        *checks,
+        check_figure("stripe contrast", contrast),
+        check_figure("stripe width", quality.stripe_px),
+        check_figure("stripes across", quality.stripes_across),
+        check_figure("board share", float(seen.sum() / count)),
+    ]
 
 
-def _check(
-    name: str, value: float, unit: str, threshold: float, good: bool, fine: str, poor: str, cure: str
-) -> PhotoCheck:
-    found = None if np.isnan(value) else float(value)
-    return PhotoCheck(name, found, unit, threshold, bool(good), fine if good else poor, "" if good else cure)
+def _sharpness(blur_px: tuple[float, float], stripe_px: float) -> PhotoCheck:
+    """Blur of the edges, told apart by its directions: one much worse than the other was shaken."""
+    known = np.isfinite(blur_px).any()
+    worst, least = (float(f(blur_px)) if known else float("nan") for f in (np.nanmax, np.nanmin))
+    moved = bool(worst > THRESHOLDS["blur_px"] and worst > THRESHOLDS["blur_ratio"] * max(least, 0.5))
+    limit = min(THRESHOLDS["blur_px"], max(THRESHOLDS["blur_periods"] * stripe_px, 1.0))
+    return check_figure("shake" if moved else "sharpness", worst, name="sharpness", limit=limit)

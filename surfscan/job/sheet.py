@@ -353,7 +353,7 @@ def _read_toml(folder: Path) -> dict[str, Any]:
 
 
 def _no_toml(data: bytes, error: Exception) -> RefusedError:
-    """What is wrong with the text, in words; a decimal comma by name, which the parser takes for the end of the value."""
+    """What is wrong with the text; a decimal comma by name: the parser takes it for the end of the value."""
     place = re.search(r"at line (\d+)", str(error))
     lines = data.decode("utf-8-sig").splitlines()
     line = lines[int(place[1]) - 1].strip() if place and int(place[1]) <= len(lines) else ""

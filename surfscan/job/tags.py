@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Photo, TagSeen
+from surfscan.core.robust import robust_spread
 from surfscan.job.tag_align import align_tag
 
 __all__ = ["DICTIONARIES", "QUIET_CELLS", "cells_across", "explain_missing", "find_tags", "paper_outline"]
@@ -214,7 +215,7 @@ def _fit_side(image: Array, start: Array, end: Array, cells: int) -> tuple[Array
         direction = np.linalg.svd(points[keep] - centre, full_matrices=False)[2][0]
         n = np.array([direction[1], -direction[0]])
         miss = (points - centre) @ n
-        spread = 1.4826 * np.median(np.abs(miss[keep])) + 1e-3
+        spread = robust_spread(miss[keep]) + 1e-3
         keep = np.abs(miss) < 3 * spread
         if keep.sum() < 6:
             return None

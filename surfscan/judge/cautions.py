@@ -12,11 +12,11 @@ _CAUTIONS: dict[str, str] = {
     "flashing": "Flashing stripes on a screen: change them slowly; a warning for photosensitive people.",
     "grinding": "Never grind a high thinner than the metal allows.",
     "heat": "Heat on aluminium, plastic, hybrid cars, or near airbags and batteries: the maker's rules.",
-    "only-surface": "A flat surface says nothing about structure, welds, corrosion, or what sits behind it. Cameras and "
-    "radar behind a bumper cover have filler and paint limits of their maker. Structure, sensors and "
+    "only-surface": "A flat surface says nothing about structure, welds, corrosion, or what sits behind it. "
+    "Cameras and radar behind a bumper cover have filler and paint limits of their maker. Structure, sensors and "
     "airbags are for licensed people under local rules.",
-    "filler-under": "The photo sees only the surface: filler already under it is not seen, and adds to the depths given "
-    "here.",
+    "filler-under": "The photo sees only the surface: filler already under it is not seen, and adds to the depths "
+    "given here.",
     "aid": "The figure is an aid, the inspector decides.",
 }
 CAUTIONS: tuple[str, ...] = tuple(_CAUTIONS.values())

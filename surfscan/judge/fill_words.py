@@ -38,8 +38,8 @@ _PLANS = {
     "down-volume": "{first}: burying them takes {more_ml:volume} more filler over {more_cm2:whole_area} more,"
     " all of it to"
     f" be blocked {_FIGURES}",
-    "down-left": "{first}: buried, this panel would be judged again and fail: {left_mm:depth} would still stand {left_way},"
-    f" where {{next_mm:given}} is allowed in primer {_FIGURES}",
+    "down-left": "{first}: buried, this panel would be judged again and fail: {left_mm:depth} would still stand"
+    f" {{left_way}}, where {{next_mm:given}} is allowed in primer {_FIGURES}",
     "down-slope": "{first}: buried, the raise would be too steep for primer, {slope_mrad:slope} where"
     f" {{slope_limit_mrad:slope}} is allowed {_FIGURES}",
     "not-offered": "No high is buried at this stage: nothing thick goes on any more.",

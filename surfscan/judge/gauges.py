@@ -88,7 +88,8 @@ def standard_measures(height: HeightMap, instruments: Instruments) -> tuple[dict
 
 def waviness_words(cutoff_mm: float, units: Units = MM) -> str:
     """What the waviness figures refer to."""
-    return f"the same after a Gaussian low-pass of {units.given(cutoff_mm)} (ISO 16610-61, first order at edges and gaps)"
+    cutoff = units.given(cutoff_mm)
+    return f"the same after a Gaussian low-pass of {cutoff} (ISO 16610-61, first order at edges and gaps)"
 
 
 def lay_gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, Any], Array]:

@@ -54,7 +54,10 @@ class Entry:
 _CHANCE = "; the chance that it is within is {probability:percent}."
 _SPOT = "Spot {spot}: the {measure} of the {kind} is {size_mm:measured} (u {u_mm:measured}): "
 _FILLER = "Spot {spot}: the filler depth is {size_mm:measured} (u {u_mm:measured}): "
-_SLOPE = "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad} (u {u_mrad:mrad}): "
+_SLOPE = (
+    "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad}"
+    " (u {u_mrad:mrad}): "
+)
 _TURN = "add a photo with the board turned 90 degrees"
 
 REASONS: dict[str, Entry] = {

@@ -160,4 +160,5 @@ def _look_words(look: Mapping[str, Any]) -> str:
         return "Nothing stands out."
     counts = [sum(row["kind"] == kind for row in rows) for kind in ("low", "high")]
     worst = "deepest is a low" if rows[0]["kind"] == "low" else "greatest is a high"
-    return f"{counts[0]} low{'s' * (counts[0] != 1)} and {counts[1]} high{'s' * (counts[1] != 1)} stand out; the {worst}."
+    lows, highs = f"low{'s' * (counts[0] != 1)}", f"high{'s' * (counts[1] != 1)}"
+    return f"{counts[0]} {lows} and {counts[1]} {highs} stand out; the {worst}."

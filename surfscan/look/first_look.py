@@ -6,30 +6,31 @@ can be drawn on the photo.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
 import numpy as np
 
+from surfscan.check.stations import sharpest, stand
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.photo_limits import FIGURES, check_figure
 from surfscan.core.records import Array, Board, Photo, PhotoCheck
 from surfscan.job.photo_files import read_header
-from surfscan.job.photo_quality import THRESHOLDS, check_exposure, edge_blur
+from surfscan.job.photo_quality import check_exposure, edge_blur
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.optics.lens import project, undistort
 from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, predict_frequency
-from surfscan.reading.stations import Station, sharpest, stand
+from surfscan.reading.station import Station
 
 __all__ = ["FirstLook", "look_at", "look_at_photo", "photo_size"]
 
 _SHOWN_PX = 1200  # longest side of the picture shown; drawing on it is good to a photo pixel or two
 _CELLS = 360  # of the panel's longer side, when it is looked at from straight above
-_HOLD_STILL = "tap the panel to focus on it, hold still, and add light"
 _SHARP_ENOUGH = 0.25  # steepest step of a photo as a share of its range; under it no edge is sharp
 
 
@@ -148,7 +149,8 @@ def look_at(photo: Photo, *, sheet: Sheet | None = None, row: int = 0) -> FirstL
         inside = inside.astype(bool)
         checks.append(_whole(outline, photo.image.shape))
     if inside.any():
-        checks.append(_clipping(photo, inside))
+        share = float(photo.saturated[inside].mean())
+        checks.append(check_figure("clipping", share, unit="of the panel"))
     checks.append(_sharpness(photo, station))
     if station is not None and sheet is not None and entry is not None:
         checks += _stripes(sheet, photo, entry, station)
@@ -203,30 +205,16 @@ def _whole(outline: Array, shape: tuple[int, ...]) -> PhotoCheck:
     return PhotoCheck("framing", share, "of the panel's rim", 1.0, good, said, cure)
 
 
-def _clipping(photo: Photo, inside: Array) -> PhotoCheck:
-    share = float(photo.saturated[inside].mean())
-    good = share <= THRESHOLDS["clipped_share"]
-    said = "next to nothing is blown out" if good else f"{100 * share:.0f} % is blown out"
-    cure = "" if good else "expose less, and keep lamps out of the reflection"
-    return PhotoCheck("clipping", share, "of the panel", THRESHOLDS["clipped_share"], good, said, cure)
-
-
 def _sharpness(photo: Photo, station: Station | None) -> PhotoCheck:
     if station is not None and station.tags:
-        across, down = edge_blur(photo, list(station.tags))
-        worst = float(np.nanmax([across, down])) if np.isfinite([across, down]).any() else np.nan
-        good = not worst > THRESHOLDS["blur_px"]
-        said = "the photo is sharp" if good else f"the photo is not sharp: an edge takes {worst:.0f} px"
-        value = None if np.isnan(worst) else worst
-        return PhotoCheck(
-            "sharpness", value, "px", THRESHOLDS["blur_px"], good, said, "" if good else _HOLD_STILL
-        )
+        blur = edge_blur(photo, list(station.tags))
+        worst = float(np.nanmax(blur)) if np.isfinite(blur).any() else np.nan
+        return check_figure("sharpness", worst)
     step = sharpest(photo)
     good = step >= _SHARP_ENOUGH
     said = "the photo is sharp" if good else "nothing in the photo is sharp"
-    return PhotoCheck(
-        "sharpness", step, "of the range a px", _SHARP_ENOUGH, good, said, "" if good else _HOLD_STILL
-    )
+    cure = "" if good else FIGURES["sharpness"].cure
+    return PhotoCheck("sharpness", step, "of the range a px", _SHARP_ENOUGH, good, said, cure)
 
 
 def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) -> list[PhotoCheck]:
@@ -266,11 +254,8 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
     clear = tiles.strength > np.median(tiles.strength) / 2
     per_mm = 1 / float(np.median(np.hypot(tiles.fx, tiles.fy)[clear]))
     pitch = float(np.median(np.hypot(np.diff(column, axis=1), np.diff(row, axis=1)))) / step
-    width, least = per_mm * pitch, THRESHOLDS["stripe_px"]
-    good = width >= least
-    said = "stripes are seen, the right way round" if good else "the stripes are fine for this photo"
-    cure = "" if good else "go closer, or use wider stripes"
-    return [PhotoCheck("stripes", width, "px a period", least, good, said, cure)]
+    check = check_figure("stripe width", per_mm * pitch, name="stripes")
+    return [replace(check, sentence="stripes are seen, the right way round") if check.good else check]
 
 
 def _shown(photo: Photo, scale: float) -> Array:

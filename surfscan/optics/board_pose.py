@@ -14,15 +14,9 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Board, Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
-from surfscan.optics.pose import (
-    AMBIGUITY_RATIO,
-    CORNER_NOISE_PX,
-    POOR_PX,
-    TILT_PRIOR_RAD,
-    PoseFit,
-    planar_starts,
-    pose_from_tags,
-)
+from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit, planar_starts, pose_from_tags
+from surfscan.optics.pose_checks import BLAMED, BOARD, CORNER_NOISE_PX, limit_px
+from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners, tag_middle
 
 __all__ = ["BoardFit", "TagSet", "board_from_tags", "move_board"]
@@ -108,7 +102,7 @@ def move_board(board: Board, change: Array) -> Board:
     )
 
 
-def board_from_tags(
+def board_from_tags(  # house: all but three have a default, and stand in the sheet one by one
     panel: TagSet,
     board: TagSet,
     *,
@@ -160,17 +154,12 @@ def board_from_tags(
         file=file,
         width_px=width_px,
     )
-    limit = POOR_PX * max(1.0, width_px / 1600)
+    limit = limit_px(width_px)
     fits = _fit_all(start.pose, panel, board, camera)
     if not fits or fits[0].rms_px > limit:
         raise _explain(start.pose, panel, board, camera, fits, file, limit)
     best = fits[0]
-    if len(fits) > 1 and fits[1].rms_px < AMBIGUITY_RATIO * max(best.rms_px, CORNER_NOISE_PX):
-        raise RefusedError(
-            f"{file}: two board poses fit its tags equally well",
-            found=f"errors of {best.rms_px:.2f} and {fits[1].rms_px:.2f} px",
-            cure="photograph from closer or more from the side, with larger tags further apart on the board",
-        )
+    BOARD.refuse_ambiguous(file, best.rms_px, fits[1].rms_px if len(fits) > 1 else None)
     return _with_uncertainty(best, start, u_tag_mm=u_tag_mm, u_focal_rel=u_focal_rel, u_corner_px=u_corner_px)
 
 
@@ -377,19 +366,11 @@ def _explain(
             cure="check [board.tags]: centres_mm are [across, up] from the board's middle, as seen from its front",
         )
     found = f"an error of {fits[0].rms_px:.1f} px"
-    if len(board.tags) >= 4:
-        left = {tag.id: _fit_all(pose, panel, board.without(tag.id), camera) for tag in board.tags}
-        tag, rest = min(left.items(), key=lambda row: row[1][0].rms_px if row[1] else np.inf)
-        if rest and rest[0].rms_px < 0.3 * limit:
-            return RefusedError(
-                f"{file}: tag {tag} of the board is not where board.tags.centres_mm says",
-                found=found,
-                allowed=f"{limit:.1f} px",
-                cure=f"measure the centre of tag {tag} again, from the board's middle",
-            )
-    return RefusedError(
-        f"{file}: the board's tags don't fit the photo",
-        found=found,
-        allowed=f"{limit:.1f} px",
-        cure="check board.tags.centres_mm, board.tags.side_mm and the focal length",
-    )
+
+    def without(tag: int, _stretch: float) -> float:  # the bundle finds the focal length itself
+        rest = _fit_all(pose, panel, board.without(tag), camera)
+        return rest[0].rms_px if rest else float("inf")
+
+    ids = [tag.id for tag in board.tags]
+    blamed = tags_to_blame(ids, without, u_focal_rel=0.0, limit_px=BLAMED * limit)
+    return BOARD.explain_misfit(file, blamed, found=found, limit=limit)

@@ -12,7 +12,8 @@ import cv2
 import numpy as np
 
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Camera, Grid, Pose, View
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Camera, Grid, Pose
 from surfscan.optics.lens import project
 
 __all__ = [

@@ -33,6 +33,14 @@ class Hit:
     d_across: tuple[Array, Array]
     d_up: tuple[Array, Array]
 
+    def place(self, axis: str) -> Array:
+        """Board coordinate along "across" or "up", mm."""
+        return self.across_mm if axis == "across" else self.up_mm
+
+    def lever(self, axis: str) -> tuple[Array, Array]:
+        """Its derivatives by p and q, mm per unit slope."""
+        return self.d_across if axis == "across" else self.d_up
+
 
 def hit_board(
     x_mm: Array,

@@ -8,7 +8,7 @@ known centre, and fits those with the camera's pose by least squares.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -17,13 +17,11 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
+from surfscan.optics.pose_checks import BLAMED, CORNER_NOISE_PX, PANEL, limit_px
 from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
-    "AMBIGUITY_RATIO",
-    "CORNER_NOISE_PX",
-    "POOR_PX",
     "TILT_PRIOR_RAD",
     "PoseFit",
     "planar_starts",
@@ -33,15 +31,6 @@ __all__ = [
 
 TILT_PRIOR_RAD = 0.3
 """Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
-
-CORNER_NOISE_PX = 0.05
-"""Least noise of a tag corner that the covariance assumes, whatever the fit says."""
-
-POOR_PX = 2.0
-"""A fit worse than this, at 1600 pixels of photo width, is refused: the sheet and the photo do not agree."""
-
-AMBIGUITY_RATIO = 1.5
-"""Two planar solutions whose errors differ by less than this can't be told apart."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,16 +109,11 @@ def pose_from_tags(
             found=_ids(known),
             cure="show a tag off that line",
         )
-    limit = POOR_PX * max(1.0, width_px / 1600)
+    limit = limit_px(width_px)
     best, other = _fit_both(known, centres_mm, side_mm, camera)
     if best.pose.reprojection_px > limit:
         raise _explain_misfit(known, centres_mm, side_mm, camera, best, file, limit)
-    if other is not None and other < AMBIGUITY_RATIO * max(best.pose.reprojection_px, CORNER_NOISE_PX):
-        raise RefusedError(
-            f"{file}: two camera poses fit the tags equally well",
-            found=f"errors of {best.pose.reprojection_px:.2f} and {other:.2f} px",
-            cure="photograph from closer or more from the side, so that the tags show perspective",
-        )
+    PANEL.refuse_ambiguous(file, best.pose.reprojection_px, other)
     return best
 
 
@@ -179,7 +163,7 @@ def pose_from_corners(
         rms = float(np.sqrt(np.mean(np.sum(miss.reshape(-1, 2) ** 2, 1))))
         fits.append((rms, rotation, shift, inverse, -inverse @ jac.T @ seen.ravel()))
     fits.sort(key=lambda fit: fit[0])
-    limit = 3 * POOR_PX * max(1.0, width_px / 1600)
+    limit = 3 * limit_px(width_px)
     if not fits or fits[0][0] > limit:
         raise RefusedError(
             f"{file}: corners_px do not fit a rectangle of panel.size_mm",
@@ -394,8 +378,7 @@ def _explain_misfit(
     """Try what people do: two tags swapped, then one tag out of place."""
     found = f"{best.pose.reprojection_px:.1f} px between seen and expected corners"
     for a, b in combinations([tag.id for tag in tags], 2):
-        swapped = dict(centres)
-        swapped[a], swapped[b] = centres[b], centres[a]
+        swapped = {**centres, a: centres[b], b: centres[a]}
         if _fit_both(tags, swapped, side, camera)[0].pose.reprojection_px < limit:
             return RefusedError(
                 f"{file}: tags {a} and {b} look swapped",
@@ -403,24 +386,12 @@ def _explain_misfit(
                 allowed=f"{limit:.1f} px",
                 cure=f"swap the centres of {a} and {b} in tags.centres_mm, or the tags on the panel",
             )
-    blamed = tags_to_blame(
-        tags,
-        camera,
-        lambda some, lens: _fit_both(some, centres, side, lens)[0].pose.reprojection_px,
-        limit_px=0.3 * limit,
-    )
-    if blamed:
-        which = " or ".join(f"tag {tag}" for tag in blamed)
-        centre = "centre" if len(blamed) == 1 else "centres"
-        return RefusedError(
-            f"{file}: {which} is not where tags.centres_mm says",
-            found=found,
-            allowed=f"{limit:.1f} px",
-            cure=f"measure the {centre} of {which.replace(' or ', ' and ')} again",
-        )
-    return RefusedError(
-        f"{file}: the tags' positions don't fit the photo",
-        found=found,
-        allowed=f"{limit:.1f} px",
-        cure="check tags.centres_mm, tags.side_mm and the focal length",
-    )
+
+    def without(tag: int, stretch: float) -> float:
+        rest = [other for other in tags if other.id != tag]
+        lens = replace(camera, focal_px=camera.focal_px * stretch)
+        return _fit_both(rest, centres, side, lens)[0].pose.reprojection_px
+
+    ids = [tag.id for tag in tags]
+    blamed = tags_to_blame(ids, without, u_focal_rel=camera.u_focal_rel, limit_px=BLAMED * limit)
+    return PANEL.explain_misfit(file, blamed, found=found, limit=limit)

@@ -1,15 +1,12 @@
 """Which tag is not where the sheet says: one is named only when the photo singles it out, else the two most likely.
 
-Without the one tag that is out of place, the others fit the photo to the noise of their corners; without any other, they
-do not. A focal length known to a few per cent only can explain away some of that, so each case may choose its own.
+Without the one tag that is out of place, the others fit the photo to the noise of their corners; without any other,
+they do not. A focal length known to a few per cent only can explain away some of that, so each case may choose its own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import replace
-
-from surfscan.core.records import Camera, TagSeen
 
 __all__ = ["tags_to_blame"]
 
@@ -24,22 +21,18 @@ _SURE_FOCAL = 0.003  # a focal length known so well explains nothing away
 
 
 def tags_to_blame(
-    tags: Sequence[TagSeen],
-    camera: Camera,
-    misfit_px: Callable[[list[TagSeen], Camera], float],
-    *,
-    limit_px: float,
+    tags: Sequence[int], without_px: Callable[[int, float], float], *, u_focal_rel: float, limit_px: float
 ) -> tuple[int, ...]:
     """Find the tag, or the two tags, that may be out of place.
 
     Parameters
     ----------
-    tags : sequence of TagSeen
-        Those that don't fit together.
-    camera : Camera
-        With the uncertainty of its focal length.
-    misfit_px : callable
-        Root mean square misfit of a pose fitted to some of the tags, px.
+    tags : sequence of int
+        Numbers of those that don't fit together.
+    without_px : callable
+        Root mean square misfit, px, of a pose fitted without a tag, with the focal length this many times as long.
+    u_focal_rel : float
+        Relative standard uncertainty of the focal length.
     limit_px : float
         A misfit over this is none that one tag explains.
 
@@ -50,12 +43,8 @@ def tags_to_blame(
     """
     if len(tags) < 4:
         return ()
-    steps = _FOCAL_STEPS if camera.u_focal_rel > _SURE_FOCAL else (0.0,)
-    cameras = [replace(camera, focal_px=camera.focal_px * (1 + k * camera.u_focal_rel)) for k in steps]
-    without = {
-        tag.id: min(misfit_px([other for other in tags if other.id != tag.id], one) for one in cameras)
-        for tag in tags
-    }
+    steps = _FOCAL_STEPS if u_focal_rel > _SURE_FOCAL else (0.0,)
+    without = {tag: min(without_px(tag, 1 + k * u_focal_rel) for k in steps) for tag in tags}
     first, second = sorted(without, key=lambda k: without[k])[:2]
     if not without[first] < limit_px:
         return ()

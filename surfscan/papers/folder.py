@@ -61,8 +61,8 @@ def write_report(
         Another folder for the report; the result's files are copied there too, so that it can be verified.
     paper : {"a4", "letter"}
     created : datetime, optional
-        With its time zone: the papers' creation date, now when it is left out. It is in the seal, so that the same papers
-        can be made again.
+        With its time zone: the papers' creation date, now when it is left out. It is in the seal, so that
+        the same papers can be made again.
 
     Returns
     -------

@@ -15,6 +15,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from surfscan.core.records import Array
+from surfscan.core.robust import MAD_TO_SIGMA
 
 __all__ = ["Blobs", "find_blobs", "number_lattice"]
 
@@ -75,7 +76,11 @@ def find_blobs(image: Array, usable: Array, *, spacing_px: float) -> Blobs:
     ground = cv2.GaussianBlur(cv2.morphologyEx(flat, cv2.MORPH_OPEN, kernel), (0, 0), 0.3 * spacing_px)
     lift = flat - ground
     peak = lift >= cv2.dilate(lift, np.ones((5, 5), np.uint8))
-    grain = 1.4826 * float(np.median(np.abs(lift[usable] - np.median(lift[usable])))) if usable.any() else 0.0
+    grain = (
+        MAD_TO_SIGMA * float(np.median(np.abs(lift[usable] - np.median(lift[usable]))))
+        if usable.any()
+        else 0.0
+    )
     tops = lift[peak & usable & (lift > 6 * grain + 1e-4)]
     empty = np.zeros(0)
     if tops.size < 4:

@@ -15,15 +15,16 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import robust_spread
 
-__all__ = ["Wave", "bend_of_screen", "find_place", "fit_steps", "odd_frames", "straighten", "tell_steps"]
+__all__ = ["StepFit", "bend_of_screen", "find_place", "fit_steps", "odd_frames", "straighten", "tell_steps"]
 
 LEAST_SPREAD = 0.15
 """Smallest singular value of the steps' design matrix over sqrt(N), below which they do not span the circle."""
 
 
 @dataclass(frozen=True, slots=True)
-class Wave:
+class StepFit:
     """What a series of steps shows at each pixel.
 
     Attributes
@@ -54,7 +55,7 @@ def _spans(step_rad: Array) -> bool:
     return bool(least > LEAST_SPREAD * np.sqrt(step_rad.size))
 
 
-def fit_steps(frames: Array, step_rad: Array) -> Wave:
+def fit_steps(frames: Array, step_rad: Array) -> StepFit:
     """Fit level and wave to a stepped series, pixel by pixel.
 
     Parameters
@@ -66,7 +67,7 @@ def fit_steps(frames: Array, step_rad: Array) -> Wave:
 
     Returns
     -------
-    Wave
+    StepFit
 
     Raises
     ------
@@ -96,7 +97,7 @@ def fit_steps(frames: Array, step_rad: Array) -> Wave:
         fit = np.moveaxis(np.einsum("...ni,...i->...n", rows, found), -1, 0)
     amplitude = np.hypot(c, s)
     phase = np.where(amplitude > 0, np.arctan2(s, c), np.nan)
-    return Wave(phase, amplitude, a, (frames - fit).astype(np.float32))
+    return StepFit(phase, amplitude, a, (frames - fit).astype(np.float32))
 
 
 def tell_steps(frames: Array, seen: Array, *, smooth_px: float) -> tuple[Array, Array]:
@@ -215,7 +216,7 @@ def bend_of_screen(
     for _ in range(4):
         found = np.linalg.lstsq(terms * root[:, None], value * root, rcond=None)[0]
         miss = value - terms @ found
-        root = 1 / np.sqrt(1 + (miss / (3 * 1.4826 * np.median(np.abs(miss)) + 1e-9)) ** 2)
+        root = 1 / np.sqrt(1 + (miss / (robust_spread(miss, 3) + 1e-9)) ** 2)
     return np.asarray(found)
 
 

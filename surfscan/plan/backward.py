@@ -11,7 +11,7 @@ import numpy as np
 from scipy.optimize import differential_evolution, minimize
 
 from surfscan.core.errors import RefusedError, UsageError
-from surfscan.job.photo_quality import THRESHOLDS
+from surfscan.core.photo_limits import THRESHOLDS
 from surfscan.plan.contrast import work_out_contrast
 from surfscan.plan.forward import plan_shot
 from surfscan.plan.problems import TAG_PX

@@ -6,7 +6,7 @@ import math
 
 import numpy as np
 
-from surfscan.job.photo_quality import THRESHOLDS
+from surfscan.core.photo_limits import THRESHOLDS
 from surfscan.optics.mirror import hit_board
 from surfscan.plan.records import Figures, Problem
 from surfscan.plan.shot import Shot

@@ -16,7 +16,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.core.constants import GUARD_FACTOR_95
-from surfscan.core.records import Array, Photo, TagSeen, View
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Photo, TagSeen
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import hit_board
 from surfscan.optics.pose import PoseFit, pose_from_tags

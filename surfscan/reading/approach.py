@@ -6,6 +6,7 @@ import numpy as np
 
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Array, Board
+from surfscan.core.robust import robust_spread
 from surfscan.optics.mirror import hit_board
 from surfscan.phase.carrier import Tiles
 
@@ -47,7 +48,7 @@ def predict_frequency(
     def place(px: Array, py: Array) -> Array:
         z = 0.5 * (a * px * px + 2 * b * px * py + c * py * py)
         hit = hit_board(px, py, z, a * px + b * py, b * px + c * py, camera_mm=camera_mm, board=board)
-        return hit.across_mm if varies == "across" else hit.up_mm
+        return hit.place(varies)
 
     scale = 1 / (2 * step_mm * board.period_mm)
     return (
@@ -152,7 +153,7 @@ def fit_crown(sets: list[tuple[Array, Array, Tiles, Array, str]], *, board: Boar
 
     for _ in range(12):
         miss, weight = residual(value)
-        spread = max(1.4826 * float(np.median(np.abs(miss[weight > 0]))), 0.01) if (weight > 0).any() else 1.0
+        spread = max(float(robust_spread(miss[weight > 0])), 0.01) if (weight > 0).any() else 1.0
         root = np.sqrt(weight / np.hypot(1, miss / spread) ** 2)
         jacobian = np.stack([(residual(value + 0.05 * e)[0] - miss) / 0.05 for e in np.eye(3)], 1)
         design = np.vstack([jacobian * root[:, None], 1e-3 * np.eye(3)])

@@ -15,14 +15,25 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board
+from surfscan.core.robust import robust_spread
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
 from surfscan.reading.reference import Null, null_few
 from surfscan.surface.form import FairForm
 
-__all__ = ["MODEL_STEPPED", "MODEL_STRIPES", "Budget", "Inputs", "Share", "budget_scaled", "budget_stripes"]
+__all__ = [
+    "MODEL_STEPPED",
+    "MODEL_STRIPES",
+    "Budget",
+    "Inputs",
+    "SetUp",
+    "Share",
+    "budget_scaled",
+    "budget_stripes",
+]
 
 MODEL_STRIPES = (0.0003, 0.006)
 """Left out of the model for single photos of stripes or dots: mm, and a share of the depth. Set so that the stated
@@ -90,17 +101,34 @@ class Budget:
         return sorted(rows, key=lambda r: -r[1])
 
 
+@dataclass(frozen=True, slots=True)
+class SetUp:
+    """Where everything stands in a reading from two directions, and how well that is known.
+
+    Attributes
+    ----------
+    views : tuple of View
+        One per direction.
+    fits : tuple of PoseFit
+        Of the same photos.
+    board : Board
+    inputs : Inputs
+    board_fit : BoardFit, optional
+        The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
+    null : Null, optional
+        The reference that was taken off: what an input does to its map is taken off the input's effect too.
+    """
+
+    views: tuple[View, ...]
+    fits: tuple[PoseFit, ...]
+    board: Board
+    inputs: Inputs
+    board_fit: BoardFit | None = None
+    null: Null | None = None
+
+
 def budget_stripes(
-    reading: Reading,
-    fair: FairForm,
-    views: list[View],
-    fits: list[PoseFit],
-    *,
-    board: Board,
-    inputs: Inputs,
-    model: tuple[float, float] = MODEL_STRIPES,
-    board_fit: BoardFit | None = None,
-    null: Null | None = None,
+    reading: Reading, fair: FairForm, setup: SetUp, *, model: tuple[float, float] = MODEL_STRIPES
 ) -> Budget:
     """Propagate the set-up's uncertainties of a reading from two directions.
 
@@ -108,29 +136,20 @@ def budget_stripes(
     ----------
     reading : Reading
     fair : FairForm
-    views : list of View
-        One per direction.
-    fits : list of PoseFit
-        Of the same photos.
-    board : Board
-    inputs : Inputs
+    setup : SetUp
     model : (mm, share)
         What is left out of the model: a part that is the same everywhere, and one that grows with the depth.
-    board_fit : BoardFit, optional
-        The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
-    null : Null, optional
-        The reference that was taken off: what an input does to its map is taken off the input's effect too.
 
     Returns
     -------
     Budget
     """
-    few = thin(reading, fair, views, board)
+    few = thin(reading, fair, list(setup.views), setup.board)
     names: list[str] = []
     cures: list[str] = []
     effects: list[Array] = []
     owner: list[int] = []
-    for name, cure, maps in _effects(few, views, fits, fair, board, inputs, board_fit, null):
+    for name, cure, maps in _effects(few, fair, setup):
         effects += maps
         owner += [len(names)] * len(maps)
         names.append(name)
@@ -148,34 +167,36 @@ def budget_stripes(
         Share(name, cure, _spread_out(np.sqrt(power * part), reading))
         for name, cure, power in zip(names, cures, alone, strict=True)
     ]
+    shares += _own_shares(reading, fair, setup.null, model)
+    sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
+    correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
+    measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
+    # Slope of a wave a stripe period long, per mm of height.
+    lever = 2 * np.pi / float(np.max(reading.period_mm))
+    u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
+    return Budget(tuple(shares), measured, correction, u_slope)
+
+
+def _own_shares(
+    reading: Reading, fair: FairForm, null: Null | None, model: tuple[float, float]
+) -> list[Share]:
+    """What is the reading's own rather than the set-up's."""
     shape = reading.height_mm.shape
+    depth = np.nan_to_num(reading.height_mm - fair.form_mm)
+    shares = _form_and_noise(reading, fair)
+    if null is not None:
+        noise = np.broadcast_to(null.noise_mm, shape)
+        shares.append(Share("noise of the reference photos", "more light for them, or rest the phone", noise))
     shares += [
-        Share(
-            "fair form", "judge a larger region, so that more fair surface surrounds the spots", fair.sigma_mm
-        ),
-        Share(
-            "noise of the photos", "more light, or rest the phone", np.broadcast_to(reading.noise_mm, shape)
-        ),
-        *(
-            ()
-            if null is None
-            else (
-                Share(
-                    "noise of the reference photos",
-                    "more light for them, or rest the phone",
-                    np.broadcast_to(null.noise_mm, shape),
-                ),
-            )
-        ),
         Share(
             "stretched stripes",
             "narrower stripes, or the board closer",
-            STRETCHED * _stretched(reading) * np.abs(np.nan_to_num(reading.height_mm - fair.form_mm)),
+            STRETCHED * _stretched(reading) * np.abs(depth),
         ),
         Share(
             "what the model leaves out",
             "nothing in the set-up: lens, pixels, and stripes that are not quite as drawn",
-            np.hypot(model[0], model[1] * np.nan_to_num(reading.height_mm - fair.form_mm)),
+            np.hypot(model[0], model[1] * depth),
         ),
         Share(
             "uneven stripes",
@@ -183,27 +204,23 @@ def budget_stripes(
             np.broadcast_to(reading.uneven_mm, shape),
         ),
     ]
-    sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
-    correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
-    measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
-    lever = (
-        2 * np.pi / float(np.max(reading.period_mm))
-    )  # slope of a wave a stripe period long, per mm of height
-    u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
-    return Budget(tuple(shares), measured, correction, u_slope)
+    return shares
 
 
-def _effects(
-    few: Few,
-    views: list[View],
-    fits: list[PoseFit],
-    fair: FairForm,
-    board: Board,
-    inputs: Inputs,
-    board_fit: BoardFit | None,
-    null: Null | None,
-) -> Iterator[tuple[str, str, list[Array]]]:
+def _form_and_noise(reading: Reading, fair: FairForm) -> list[Share]:
+    """The two sources that every light has."""
+    noise = np.broadcast_to(reading.noise_mm, reading.height_mm.shape)
+    larger = "judge a larger region, so that more fair surface surrounds the spots"
+    return [
+        Share("fair form", larger, fair.sigma_mm),
+        Share("noise of the photos", "more light, or rest the phone", noise),
+    ]
+
+
+def _effects(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, str, list[Array]]]:
     """What each source's moves do to the deviation, those of the reference taken off."""
+    views, fits, null = list(setup.views), list(setup.fits), setup.null
+    board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
         for name, cure, moves in sources(views, fits, board, inputs, board_fit):
             yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
@@ -249,7 +266,7 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     count = moved.shape[1]
     if len(deviation) < 10:
         return np.zeros(count), np.eye(count)
-    wave = max(1.4826 * float(np.median(np.abs(deviation))), WAVE_LEAST_MM)
+    wave = max(float(robust_spread(deviation)), WAVE_LEAST_MM)
     weight = min((step_mm / WAVE_MM) ** 2, 1.0) / wave**2
     clipped = np.clip(deviation, -3 * wave, 3 * wave)
     covariance = np.linalg.inv(np.eye(count) + weight * np.einsum("nj,nk->jk", moved, moved))
@@ -282,12 +299,7 @@ def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, 
     shape = reading.height_mm.shape
     rows = [Share(name, cure, share * size) for name, cure, share in shares]
     rows += [
-        Share(
-            "fair form", "judge a larger region, so that more fair surface surrounds the spots", fair.sigma_mm
-        ),
-        Share(
-            "noise of the photos", "more light, or rest the phone", np.broadcast_to(reading.noise_mm, shape)
-        ),
+        *_form_and_noise(reading, fair),
         Share("unevenness", "add a photo from another place", np.broadcast_to(reading.uneven_mm, shape)),
     ]
     sigma = np.sqrt(np.sum([np.nan_to_num(row.sigma_mm) ** 2 for row in rows], axis=0))

@@ -1,107 +1,121 @@
-"""The end of a reading: flags, noise, and the height of each island by itself."""
+"""The end of a reading of stripes: flags, gain, noise and quality of each photo, and the reading itself."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 
+from surfscan.core.carrier import Array
 from surfscan.core.flags import bit
-from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Board, Grid, Picture, Reading
+from surfscan.core.reading import Context, QualityMaps, Reading, View
 from surfscan.optics.field import FINE, pixel_pitch
-from surfscan.optics.mirror import hit_board
-from surfscan.reading.follow import Surface, Track, on_board, strong
-from surfscan.surface.integrate import integrate_slopes
+from surfscan.reading.follow import Track, strong
+from surfscan.reading.settle import close_islands, integrated_noise
+from surfscan.reading.surface import Surface, on_board
 
-__all__ = ["finish"]
+__all__ = ["Settled", "end_track", "finish", "flag_photo", "stripe_figures", "track_noise"]
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """What the rounds left; maps on the coarse grid.
+
+    Attributes
+    ----------
+    surface : Surface
+    measured, folded, odd : ndarray (H, W), bool
+        Cells with slopes; cells of a fold; cells that fit no smooth surface for another reason.
+    rounds : int
+    """
+
+    surface: Surface
+    measured: Array
+    folded: Array
+    odd: Array
+    rounds: int
 
 
 def finish(
-    tracks: list[Track],
-    surface: Surface,
-    measured: Array,
-    weights: tuple[Array, Array],
-    folded: Array,
-    odd: Array,
-    closure: float,
-    rounds: int,
-    *,
-    board: Board,
-    grid: Grid,
-    region: Array,
+    tracks: list[Track], settled: Settled, *, context: Context, weights: tuple[Array, Array], closure: float
 ) -> Reading:
     """Flags, noise and the height of each island by itself."""
-    flags = region.copy()
-    inside = region == 0
-    pictures, gains, white = [], [], 0.0
+    surface, measured, inside = settled.surface, settled.measured, context.inside
+    flags = context.region.copy()
+    quality, gains, white = [], [], 0.0
     for track in tracks:
-        view, lock = track.view, track.found.lock
-        hit = hit_board(
-            surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
-        )
-        slope = hit.d_across if view.varies == "across" else hit.d_up
+        axis = track.view.varies
+        slope = surface.hit(track.view.camera_mm, context.mirrored_board).lever(axis)
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
-        flags |= np.where(inside, track.found.state, 0)
-        flags[inside & (track.found.state == 0) & ~on_board(hit, board)] |= bit("off_board")
-        clear = inside & (track.found.state == 0)
-        readable = strong(lock, clear)
-        flags[clear & ~readable] |= bit("weak_stripes")
-        amplitude = float(np.median(lock.amplitude[track.found.good])) if track.found.good.any() else np.inf
-        per_cell = (
-            np.sqrt(2.0) * track.found.grain / (amplitude * FINE) * board.period_mm / (2 * np.pi) / gains[-1]
-        )
-        white += per_cell**2 / 2
-        pictures.append(_picture(track, board, grid, inside, readable & on_board(hit, board) & clear))
-    flags[inside & folded] |= bit("fold")
-    flags[inside & odd] |= bit("inconsistent")
+        quality.append(end_track(track, surface, flags, context))
+        white += track_noise(track, context, gains[-1]) ** 2 / 2
+    flags[inside & settled.folded] |= bit("fold")
+    flags[inside & settled.odd] |= bit("inconsistent")
     flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
-    p, q = np.where(measured, surface.p, np.nan), np.where(measured, surface.q, np.nan)
     periods = np.array([track.found.spacing_mm for track in tracks])
-    height, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=weights, start=surface.z, tolerance=1e-7)
-    count, labels = label_islands(measured)
-    for k in range(1, count + 1):
-        part = labels == k
-        height[part] += np.mean(surface.z[part] - height[part])
-        if k > 1:
-            flags[part] |= bit("island")
-            if part.sum() * grid.step_mm**2 < float(periods.max()) ** 2:
-                # Within a stripe period nothing can be told from the island's own free height and tilt.
-                height[part] = p[part] = q[part] = np.nan
-    size = max(np.sqrt(measured.sum()), 4.0)
-    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
-    noise = float(np.sqrt((np.log(size) / (2 * np.pi) + 0.15) * white)) * grid.step_mm
-    uneven = 1e-3 * closure * float(periods.max()) / (2 * np.pi)
+    widest = float(periods.max())
+    height, p, q = close_islands(surface, measured, weights, flags, context, least_mm2=widest**2)
     told = [track.found.telling for track in tracks if track.found.telling is not None]
     return Reading(
-        grid=grid,
+        grid=context.grid,
         height_mm=height,
         p=p,
         q=q,
-        noise_mm=noise,
-        uneven_mm=uneven,
+        noise_mm=integrated_noise(white, measured, context.grid.step_mm),
+        uneven_mm=1e-3 * closure * widest / (2 * np.pi),
         flags=flags,
         closure_mrad=closure,
         gain_mm=np.array(gains),
         period_mm=periods,
-        rounds=rounds,
-        pictures=tuple(pictures),
+        rounds=settled.rounds,
+        quality=tuple(quality),
         told=np.minimum(1.0, np.min(told, axis=0) / 0.5) if told else None,
     )
 
 
-def _picture(track: Track, board: Board, grid: Grid, inside: Array, lit: Array) -> Picture:
-    lock = track.found.lock
-    place = np.where(lit, track.found.wanted_mm, np.nan)
-    gy, gx = np.gradient(place, grid.step_mm)
-    stretch = np.hypot(gx, gy) / board.period_mm  # periods per mm of panel
-    worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
-    pitch = pixel_pitch((0.0, 0.0), camera=track.view.camera, pose=track.view.pose)
-    across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
-    return Picture(
+def end_track(track: Track, surface: Surface, flags: Array, context: Context) -> QualityMaps:
+    """One photo's flags, put into `flags`, and its quality."""
+    found, board = track.found, context.mirrored_board
+    on = on_board(surface.hit(track.view.camera_mm, board), board)
+    clear = context.inside & (found.state == 0)
+    readable = strong(found.lock, clear)
+    flag_photo(flags, context.inside, found.state, on, readable)
+    lit = readable & on & clear
+    place = np.where(lit, found.wanted_mm, np.nan)
+    stripe_px, across = stripe_figures(track.view, place, board.period_mm, context.grid.step_mm)
+    return QualityMaps(
         lit=lit,
-        clipped=inside & ((track.found.state & bit("saturated")) != 0),
-        modulation=lock.modulation,
-        level=lock.level,
-        stripe_px=1 / (worst * pitch) if worst > 0 else 0.0,
-        stripes_across=across / board.period_mm,
+        clipped=context.inside & ((found.state & bit("saturated")) != 0),
+        modulation=found.lock.modulation,
+        level=found.lock.level,
+        stripe_px=stripe_px,
+        stripes_across=across,
         misprints=0 if track.misprint is None else int(np.count_nonzero(track.misprint.shift_mm)),
     )
+
+
+def flag_photo(flags: Array, inside: Array, state: Array, on: Array, readable: Array) -> None:
+    """Put what one photo does not show into `flags`: its own state, off the board, too weak."""
+    clear = inside & (state == 0)
+    flags |= np.where(inside, state, 0)
+    flags[clear & ~on] |= bit("off_board")
+    flags[clear & ~readable] |= bit("weak_stripes")
+
+
+def stripe_figures(view: View, place_mm: Array, period_mm: float, step_mm: float) -> tuple[float, float]:
+    """Least stripe period in photo pixels, and periods across, of board places (H, W), NaN where none is seen."""
+    gy, gx = np.gradient(place_mm, step_mm)
+    stretch = np.hypot(gx, gy) / period_mm  # periods per mm of panel
+    worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
+    pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
+    seen = np.isfinite(place_mm).any()
+    across = float(np.nanpercentile(place_mm, 99.5) - np.nanpercentile(place_mm, 0.5)) if seen else 0.0
+    return 1 / (worst * pitch) if worst > 0 else 0.0, across / period_mm
+
+
+def track_noise(track: Track, context: Context, gain_mm: float) -> float:
+    """White slope noise of one photo per coarse cell."""
+    found = track.found
+    amplitude = float(np.median(found.lock.amplitude[found.good])) if found.good.any() else np.inf
+    period = context.mirrored_board.period_mm
+    return float(np.sqrt(2.0) * found.grain / (amplitude * FINE) * period / (2 * np.pi) / gain_mm)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Pose, View
+from surfscan.core.reading import View
+from surfscan.core.records import Pose
 from surfscan.optics.lens import project
 
 __all__ = ["common_pose"]

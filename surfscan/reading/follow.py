@@ -7,16 +7,20 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Grid, View
+from surfscan.core.carrier import Array
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Board
+from surfscan.core.robust import masked_mean, robust_spread
 from surfscan.optics.field import FINE, Cutout, rectify, to_fine
-from surfscan.optics.mirror import Hit, hit_board
+from surfscan.optics.mirror import Hit
 from surfscan.phase.lockin import LockIn, follow_stripes, nudge_phase
 from surfscan.phase.misprint import Misprint, displace, find_misprint, repair
 from surfscan.phase.order import unwrap
 from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
+from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.slopes import evaluate_polynomial, fit_polynomial
 
-__all__ = ["FOLD_ROUND", "Round", "Surface", "Track", "follow", "on_board", "strong"]
+__all__ = ["FOLD_ROUND", "Round", "Track", "follow", "strong"]
 
 WINDOW = (0.45, 0.3)
 """Window across the stripes, in periods: the first, before the stripes' waveform is known, passes 2 % of a
@@ -43,17 +47,6 @@ FOLD_ROUND = 3
 
 MISPRINT_ROUND = 2
 """The round that looks for displaced stripe edges."""
-
-
-@dataclass(frozen=True, slots=True)
-class Surface:
-    """The surface as known so far, everywhere on the coarse grid: places, height (mm) and slopes."""
-
-    x: Array
-    y: Array
-    z: Array
-    p: Array
-    q: Array
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +113,49 @@ class Track:
         return self.last
 
 
-def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Grid, inside: Array) -> Round:
+@dataclass(frozen=True, slots=True)
+class _Ahead:
+    """What the surface of a round lets expect of one photo, and the photo laid on it."""
+
+    hit: Hit
+    place: Array  # board coordinate, coarse
+    phase: Array  # of the pattern, fine grid, but for its offset
+    picture: Array
+    state: Array  # fine
+    seen: Array  # fine
+    spacing_mm: float
+    period_px: float  # on the fine grid
+    axis: int  # 0 when the stripes repeat along rows faster
+    sigma_px: tuple[float, float]
+
+
+def _look_ahead(track: Track, turn: int, surface: Surface, context: Context, inside: Array) -> _Ahead:
+    board, step = context.mirrored_board, context.grid.step_mm
+    hit = surface.hit(track.view.camera_mm, board)
+    place = hit.place(track.view.varies)
+    picture, state = rectify(track.cutout, surface.x, surface.y, surface.z)
+    gy, gx = np.gradient(place, step)
+    fx, fy = float(np.nanmedian(np.abs(gx[inside]))), float(np.nanmedian(np.abs(gy[inside])))
+    spacing = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
+    period_px = FINE * spacing / step
+    across, along = WINDOW[turn >= WAVEFORM_ROUND] * period_px, max(WINDOW_ALONG * period_px, 1.0)
+    # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
+    phase = to_fine(np.where(np.isfinite(place), place, 0.0)) * (2 * np.pi / board.period_mm)
+    return _Ahead(
+        hit,
+        place,
+        phase,
+        picture,
+        state,
+        _fine_mask(inside) & (state == 0),
+        spacing,
+        period_px,
+        0 if fx >= fy else 1,
+        (across, along) if fx >= fy else (along, across),
+    )
+
+
+def follow(track: Track, turn: int, surface: Surface, *, context: Context, inside: Array) -> Round:
     """One round for one photo; keeps its result in the track.
 
     Parameters
@@ -129,8 +164,8 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
     turn : int
         Round number from 0.
     surface : Surface
-    board : Board
-    grid : Grid
+    context : Context
+        With a board.
     inside : ndarray (H, W), bool
         Cells to use.
 
@@ -138,98 +173,110 @@ def follow(track: Track, turn: int, surface: Surface, *, board: Board, grid: Gri
     -------
     Round
     """
-    view = track.view
-    hit = hit_board(
-        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
-    )
-    place = hit.across_mm if view.varies == "across" else hit.up_mm
-    turned = 2 * np.pi / board.period_mm
-    picture, state = rectify(track.cutout, surface.x, surface.y, surface.z)
-    gy, gx = np.gradient(place, grid.step_mm)
-    fx, fy = float(np.nanmedian(np.abs(gx[inside]))), float(np.nanmedian(np.abs(gy[inside])))
-    spacing = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
-    period_px = FINE * spacing / grid.step_mm
-    across, along = WINDOW[turn >= WAVEFORM_ROUND] * period_px, max(WINDOW_ALONG * period_px, 1.0)
-    sigma = (across, along) if fx >= fy else (along, across)
-    # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
-    predicted = to_fine(np.where(np.isfinite(place), place, 0.0)) * turned
-    seen = _fine_mask(inside) & (state == 0)
-    before = track.last
-    if before is not None:
-        if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
-            track.misprint = _look_for_misprint(before, surface, board, grid, picture, seen)
-        if track.misprint is not None and turn <= WAVEFORM_ROUND:
-            picture = repair(
-                picture,
-                predicted + before.offset_rad,
-                to_fine(before.lock.amplitude),
-                misprint=track.misprint,
-                period_mm=board.period_mm,
-                slope_turns=1 / period_px,
-            )
-    level = _level(before, picture, seen, period_px)
+    before, board = track.last, context.mirrored_board
+    ahead = _look_ahead(track, turn, surface, context, inside)
+    picture = ahead.picture if before is None else _repaired(track, turn, before, ahead, context)
+    level = _level(before, picture, ahead.seen, ahead.period_px)
     waves = picture - level
     telling = unlike = None
     if turn <= WAVEFORM_ROUND or before is None:
         firm = 0.0 if turn == 0 else 1.0
-        lock = follow_stripes(waves, seen, predicted, every=FINE, sigma_px=sigma, level_known=firm)
+        lock = follow_stripes(
+            waves, ahead.seen, ahead.phase, every=FINE, sigma_px=ahead.sigma_px, level_known=firm
+        )
         residual = lock.residual_rad
         coarse_level = cv2.resize(level, lock.level.shape[::-1], interpolation=cv2.INTER_AREA)
         lock = replace(lock, level=lock.level + coarse_level)
-    if turn >= WAVEFORM_ROUND and before is not None:
-        # The same stripes drawn where they are predicted, and what is left of the picture without them.
-        phase = predicted + before.offset_rad
-        strength = to_fine(np.maximum(_spread(before.lock.amplitude, before.good, 0.25 * period_px), 1e-6))
-        if track.waveform is None:
-            calm = seen & _fine_mask(before.good)
-            track.waveform = fold_waveform((waves[calm] / strength[calm])[::3], phase[calm][::3])
-        if turn > WAVEFORM_ROUND and track.misprint is not None:
-            phase = displace(phase, misprint=track.misprint, period_mm=board.period_mm)
-        drawn = draw_stripes(track.waveform, phase, strength)
-        if turn > WAVEFORM_ROUND:
-            lock = before.lock
-            slope = draw_stripes(steepness(track.waveform), phase, strength)
-            probe = draw_stripes(steepness(track.waveform, harmonics=PROBE), phase, strength)
-            error, telling = nudge_phase(waves - drawn, slope, probe, seen, sigma_px=sigma, every=FINE)
-            residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
-            usual = float(np.median(telling[before.good])) if before.good.any() else 1.0
-            telling = np.minimum(telling / max(usual, 1e-12), 1.0)
-            if turn == FOLD_ROUND:
-                unlike = _unlike(waves - drawn, strength, seen, 0.25 * period_px)
-        else:
-            # What the window makes of the drawn stripes is no phase.
-            twin = follow_stripes(drawn, seen, predicted, every=FINE, sigma_px=sigma, level_known=1.0)
-            residual = residual - (twin.residual_rad - before.offset_rad)
-    worst = np.bitwise_or.reduce([state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
-    good = inside & (worst == 0) & np.isfinite(residual) & on_board(hit, board)
+        if turn == WAVEFORM_ROUND and before is not None:
+            residual = _less_window(track, before, waves, ahead, residual)
+    else:
+        lock = before.lock
+        residual, telling, unlike = _against_drawn(track, turn, before, waves, ahead, board)
+    worst = np.bitwise_or.reduce([ahead.state[a::FINE, b::FINE] for a in range(FINE) for b in range(FINE)])
+    good = inside & (worst == 0) & np.isfinite(residual) & on_board(ahead.hit, board)
     good &= strong(lock, good)
-    residual, offset = _unturn(
-        residual, good, before if before is not None and before.change_rad < SMALL_CHANGE else None
-    )
+    near = before is not None and before.change_rad < SMALL_CHANGE
+    residual, offset = _unturn(residual, good, before if near else None)
     good &= np.isfinite(residual)
     change = float(np.sqrt(np.mean(residual[good] ** 2))) if good.any() else 0.0
-    size = np.abs(residual[good])
-    peak = (
-        float(np.partition(size, int(0.995 * (size.size - 1)))[int(0.995 * (size.size - 1))])
-        if size.size
-        else 0.0
-    )
-    grain = _grain(waves, seen, 0 if fx >= fy else 1)
     track.last = Round(
-        hit,
+        ahead.hit,
         lock,
         worst,
-        place + residual / turned,
+        ahead.place + residual / (2 * np.pi / board.period_mm),
         good,
         offset,
         change,
-        peak,
-        spacing,
-        grain,
+        _peak(residual[good]),
+        ahead.spacing_mm,
+        _grain(waves, ahead.seen, ahead.axis),
         telling,
         unlike,
     )
     return track.last
+
+
+def _repaired(track: Track, turn: int, before: Round, ahead: _Ahead, context: Context) -> Array:
+    """The picture with displaced stripe edges looked for, and put back while the lock-in needs that."""
+    if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
+        track.misprint = _look_for_misprint(before, context, ahead.picture, ahead.seen)
+    if track.misprint is None or turn > WAVEFORM_ROUND:
+        return ahead.picture
+    return repair(
+        ahead.picture,
+        ahead.phase + before.offset_rad,
+        to_fine(before.lock.amplitude),
+        misprint=track.misprint,
+        period_mm=context.mirrored_board.period_mm,
+        slope_turns=1 / ahead.period_px,
+    )
+
+
+def _drawing(track: Track, before: Round, waves: Array, ahead: _Ahead) -> tuple[Array, Array, Array]:
+    """Waveform, phase and strength to draw the same stripes with where they are predicted."""
+    phase = ahead.phase + before.offset_rad
+    strength = to_fine(np.maximum(_spread(before.lock.amplitude, before.good, 0.25 * ahead.period_px), 1e-6))
+    if track.waveform is None:
+        calm = ahead.seen & _fine_mask(before.good)
+        track.waveform = fold_waveform((waves[calm] / strength[calm])[::3], phase[calm][::3])
+    return track.waveform, phase, strength
+
+
+def _less_window(track: Track, before: Round, waves: Array, ahead: _Ahead, residual: Array) -> Array:
+    """The lock-in's residual less what its window makes of the drawn stripes, which is no phase."""
+    drawn = draw_stripes(*_drawing(track, before, waves, ahead))
+    twin = follow_stripes(
+        drawn, ahead.seen, ahead.phase, every=FINE, sigma_px=ahead.sigma_px, level_known=1.0
+    )
+    return np.asarray(residual - (twin.residual_rad - before.offset_rad))
+
+
+def _against_drawn(
+    track: Track, turn: int, before: Round, waves: Array, ahead: _Ahead, board: Board
+) -> tuple[Array, Array, Array | None]:
+    """Residual, how much the picture tells, and what the drawn stripes leave of it (in the round that asks)."""
+    waveform, phase, strength = _drawing(track, before, waves, ahead)
+    if track.misprint is not None:
+        phase = displace(phase, misprint=track.misprint, period_mm=board.period_mm)
+    drawn = draw_stripes(waveform, phase, strength)
+    slope = draw_stripes(steepness(waveform), phase, strength)
+    probe = draw_stripes(steepness(waveform, harmonics=PROBE), phase, strength)
+    error, telling = nudge_phase(waves - drawn, slope, probe, ahead.seen, sigma_px=ahead.sigma_px, every=FINE)
+    residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
+    usual = float(np.median(telling[before.good])) if before.good.any() else 1.0
+    telling = np.minimum(telling / max(usual, 1e-12), 1.0)
+    unlike = None
+    if turn == FOLD_ROUND:
+        unlike = _unlike(waves - drawn, strength, ahead.seen, 0.25 * ahead.period_px)
+    return residual, telling, unlike
+
+
+def _peak(residual: Array) -> float:
+    """What all but 0.5 % stay under."""
+    if not residual.size:
+        return 0.0
+    place = int(0.995 * (residual.size - 1))
+    return float(np.partition(np.abs(residual), place)[place])
 
 
 def _unturn(residual: Array, good: Array, before: Round | None) -> tuple[Array, float]:
@@ -261,19 +308,15 @@ def _fine_mask(coarse: Array) -> Array:
 def _level(before: Round | None, picture: Array, seen: Array, period_px: float) -> Array:
     """Smooth level to take off first: a level that changes across the stripes pulls on their phase."""
     if before is None or not before.good.any():
-        weight = seen.astype(np.float32)
-        share = cv2.GaussianBlur(weight, (0, 0), period_px)
-        return np.asarray(cv2.GaussianBlur(picture * weight, (0, 0), period_px) / np.maximum(share, 1e-3))
+        return masked_mean(picture, seen, period_px)[0]
     smooth = _spread(before.lock.level, before.good, 0.7 * period_px / FINE)
     return np.asarray(to_fine(smooth), dtype=np.float32)
 
 
 def _spread(value: Array, good: Array, sigma_px: float) -> Array:
     """Smooth a map over its good cells and continue it beyond them; far from any, its median."""
-    weight = good.astype(np.float32)
-    share = cv2.GaussianBlur(weight, (0, 0), sigma_px)
-    soft = cv2.GaussianBlur(np.where(good, value, 0.0).astype(np.float32), (0, 0), sigma_px)
-    return np.where(share > 1e-3, soft / np.maximum(share, 1e-3), np.median(value[good])).astype(float)
+    mean, share = masked_mean(value, good, sigma_px)
+    return np.where(share > 1e-3, mean, np.median(value[good])).astype(float)
 
 
 def _unlike(rest: Array, strength: Array, seen: Array, sigma_px: float) -> Array:
@@ -295,14 +338,13 @@ def _grain(picture: Array, seen: Array, axis: int) -> float:
         picture, seen = picture.T, seen.T
     both = seen[1:, ::7] & seen[:-1, ::7]
     step = (picture[1:, ::7] - picture[:-1, ::7])[both]
-    return float(1.4826 * np.median(np.abs(step)) / np.sqrt(2)) if step.size else 0.0
+    return float(robust_spread(step) / np.sqrt(2)) if step.size else 0.0
 
 
-def _look_for_misprint(
-    before: Round, surface: Surface, board: Board, grid: Grid, picture: Array, seen: Array
-) -> Misprint | None:
+def _look_for_misprint(before: Round, context: Context, picture: Array, seen: Array) -> Misprint | None:
     """Compare the stripe edges with the course that a smooth panel would give them."""
-    x, y = surface.x / np.abs(surface.x).max(), surface.y / np.abs(surface.y).max()
+    grid, board = context.grid, context.mirrored_board
+    x, y = np.meshgrid(grid.x_mm / np.abs(grid.x_mm).max(), grid.y_mm / np.abs(grid.y_mm).max())
     good = before.good
     pick = np.zeros(good.shape, bool)
     pick[::3, ::3] = True
@@ -329,12 +371,6 @@ def _look_for_misprint(
         period_mm=board.period_mm,
         period_px=FINE * before.spacing_mm / grid.step_mm,
     )
-
-
-def on_board(hit: Hit, board: Board) -> Array:
-    half_w, half_h = board.size_mm[0] / 2, board.size_mm[1] / 2
-    with np.errstate(invalid="ignore"):
-        return np.asarray((np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h))
 
 
 def strong(lock: LockIn, good: Array) -> Array:

@@ -8,18 +8,22 @@ height a better place for the lamps' distances and for the next turn of the phot
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
+from dataclasses import dataclass, replace
+from typing import Any
 
 import cv2
 import numpy as np
 
+from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Grid, View
+from surfscan.core.reading import Context, View
+from surfscan.core.robust import robust_spread
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
+from surfscan.reading.surface import ENOUGH, plane_through, scaled_axes
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
 from surfscan.shading.outliers import cast_shadow, drop_outliers
 from surfscan.shading.setting import fit_setting, plain_setting
@@ -55,12 +59,9 @@ WHAT_DIFFERS = ((True, True), (True, False), (False, False))
 
 
 def read_lamp(
-    views: list[View],
-    *,
+    context: Context,
     lamps: Lamps,
-    grid: Grid,
-    region: Array,
-    level_at_mm: Array,
+    *,
     ambient: View | None = None,
     place_sd_mm: float = 0.0,
     progress: Callable[[float], None] | None = None,
@@ -70,16 +71,10 @@ def read_lamp(
 
     Parameters
     ----------
-    views : list of View
-        Three or more photos from one fixed camera; ``varies`` is not used.
+    context : Context
+        Three or more views from one fixed camera; no board.
     lamps : Lamps
-        One place for each photo, in the same order.
-    grid : Grid
-        The coarse grid.
-    region : ndarray (H, W), int32
-        Flags of the judged region, 0 inside.
-    level_at_mm : ndarray (N, 2)
-        Places, at least three and not in line, whose heights define z = 0 (the tags).
+        One place for each view, in the same order.
     ambient : View, optional
         The same shot with the lamp out and the same exposure; taken off before anything else.
     place_sd_mm : float
@@ -100,43 +95,58 @@ def read_lamp(
     NotMeasuredError
         When hardly any cell can be read.
     """
-    if len(views) < 3:
-        raise RefusedError(
-            "too few lamp photos",
-            found=str(len(views)),
-            allowed="at least 3, better 6, each with lamp_mm",
-            cure="photograph the panel with the lamp at more places around it",
-        )
-    if lamps.places_mm.shape != (len(views), 3):
-        raise ValueError("each photo needs its lamp place")
-    _check_places(lamps)
-    inside = region == 0
+    _check_places(lamps, len(context.views))
+    grid = context.grid
     size = grid.step_mm * grid.x_mm.size, grid.step_mm * grid.y_mm.size
-    every = [*views, ambient] if ambient is not None else views
+    every = [*context.views, ambient] if ambient is not None else list(context.views)
     pose = common_pose(every, size_mm=size)
     fixed = [cut_out(replace(view, pose=pose), grid, reach_mm=REACH_MM) for view in every]
-    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
-    judged = _trim(inside, grid.step_mm)
-    if judged.sum() < 400:
+    judged = _trim(context.inside, grid.step_mm)
+    if judged.sum() < ENOUGH:
         raise NotMeasuredError(
             "the judged region is too small to measure",
             found=f"{int(judged.sum())} cells of {grid.step_mm:g} mm",
             cure="judge a larger region or leave less out",
         )
-    z, setting, state = np.zeros(x.shape), plain_setting(len(views)), None
+    series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm)
+    z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(
-            fixed, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, ambient is not None, place_sd_mm
-        )
+        state = _turn(series, turn, z, setting)
         setting, z = state.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
     assert state is not None
-    return finish(state, grid, region, judged, pose, rounds)
+    return finish(state, context, judged, pose, rounds)
 
 
-def _check_places(lamps: Lamps) -> None:
-    """The light must come from directions that do not lie in one plane with the panel's middle."""
+@dataclass(frozen=True, slots=True)
+class _Series:
+    """What stays the same from turn to turn."""
+
+    context: Context
+    cutouts: list[Cutout]  # the photo with the lamp out last, if there is one
+    lamps: Lamps
+    judged: Array
+    has_ambient: bool
+    place_sd_mm: float
+
+    @property
+    def xy(self) -> tuple[Array, Array]:
+        x, y = np.meshgrid(self.context.grid.x_mm, self.context.grid.y_mm)
+        return x, y
+
+
+def _check_places(lamps: Lamps, photos: int) -> None:
+    """Enough photos, and light from directions that do not lie in one plane with the panel's middle."""
+    if photos < 3:
+        raise RefusedError(
+            "too few lamp photos",
+            found=str(photos),
+            allowed="at least 3, better 6, each with lamp_mm",
+            cure="photograph the panel with the lamp at more places around it",
+        )
+    if lamps.places_mm.shape != (photos, 3):
+        raise ValueError("each photo needs its lamp place")
     vectors = lamps.places_mm / np.linalg.norm(lamps.places_mm, axis=1, keepdims=True)
     if np.linalg.svd(vectors, compute_uv=False)[-1] < 0.05:
         raise RefusedError(
@@ -167,84 +177,106 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     return mean, blown, unseen
 
 
-def _turn(  # type: ignore[no-untyped-def]
-    views, turn, x, y, z, setting, lamps, grid, judged, level_at_mm, has_ambient, place_sd_mm
-) -> Turn:
-    seen, blown, unseen = (np.stack(v) for v in zip(*(_picture_of(v, x, y, z) for v in views), strict=True))
-    if has_ambient:
-        seen, unseen = seen[:-1] - seen[-1], unseen[:-1] | unseen[-1]
-        blown = blown[:-1] | blown[-1]
-    count = len(seen)
-    weight = np.where(judged & ~blown & ~unseen, 1 / (np.maximum(seen, 0) + DARK), 0.0)
-    places = lamps.places_mm + setting.moved_mm
-    if turn > 0:
-        for k in range(count):
-            weight[k][cast_shadow(z, grid=grid, lamp_mm=places[k])] = 0.0
-    lost = np.zeros(judged.shape, bool)
-    step = {
-        "xyz_mm": (x, y, z),
-        "lamps": lamps,
-        "step_mm": grid.step_mm,
-        "level_at_mm": level_at_mm,
-        "place_sd_mm": place_sd_mm,
-        "room_known": has_ambient,
-    }
-    vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=places))
+def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
+    """One turn: photos onto the surface, cells and light fitted, slopes to a height."""
+    x, y = series.xy
+    seen, blown, unseen, weight = _seen(series, turn, z, setting)
+    vectors = lamp_vectors(
+        x, y, z, lamps=replace(series.lamps, places_mm=series.lamps.places_mm + setting.moved_mm)
+    )
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
+    lost = np.zeros(z.shape, bool)
     for sweep in range(2):
         rivals = [setting]
-        if sweep == 0 and turn > 0 and _worth_asking(setting) and not has_ambient:
+        if sweep == 0 and turn > 0 and _worth_asking(setting) and not series.has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
         tried = []
         for rival in rivals:
-            for _ in range(2):
-                fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
-                noise = _noise(fit, weight, noise)
-                answer = fit_setting(fit, vectors, setting=rival, weight=weight, noise=noise, **step)
-                rival = answer.setting
-            vectors = lamp_vectors(x, y, z, lamps=replace(lamps, places_mm=lamps.places_mm + rival.moved_mm))
-            fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
-            tried.append((rival, fit, answer))
-        noise = min(_noise(row[1], weight, noise) for row in tried)  # one yardstick for all
-        setting, fit, answer = min(tried, key=lambda row: _misfit(row[1], weight, noise))
-        if sweep == 0 and count > 3:
+            answer, fit, vectors, noise = _fit_rival(series, z, rival, (seen, weight, vectors, fit, noise))
+            tried.append((fit, answer))
+        noise = min(_noise(row[0], weight, noise) for row in tried)  # one yardstick for all
+        fit, answer = min(tried, key=lambda row: _misfit(row[0], weight, noise))
+        setting = answer.setting
+        if sweep == 0 and len(seen) > 3:
             weight, lost = drop_outliers(
                 seen, vectors, fit=fit, setting=setting, weight=weight, noise=_noise(fit, weight, noise)
             )
             fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
     scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
-    if count == 3 and not has_ambient:
+    if len(seen) == 3 and not series.has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
+    whole, height, closure = _height(fit, series.context)
+    return Turn(seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure)
+
+
+def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
+    """Brightness (N, H, W) on the surface less the room's, where it is blown out or not seen, and its weight."""
+    x, y = series.xy
+    pictures = zip(*(_picture_of(v, x, y, z) for v in series.cutouts), strict=True)
+    seen, blown, unseen = (np.stack(v) for v in pictures)
+    if series.has_ambient:
+        seen, unseen = seen[:-1] - seen[-1], unseen[:-1] | unseen[-1]
+        blown = blown[:-1] | blown[-1]
+    weight = np.where(series.judged & ~blown & ~unseen, 1 / (np.maximum(seen, 0) + DARK), 0.0)
+    if turn > 0:
+        for k, place in enumerate(series.lamps.places_mm + setting.moved_mm):
+            weight[k][cast_shadow(z, grid=series.context.grid, lamp_mm=place)] = 0.0
+    return seen, blown, unseen, weight
+
+
+def _fit_rival(
+    series: _Series, z: Array, rival: LampSetting, known: tuple[Array, Array, Array, CellFit, float]
+) -> tuple[Any, CellFit, Array, float]:
+    """Cells and light fitted in turn for one guess of what differs between the photos.
+
+    `known` is (seen, weight, lamp vectors, cells as fitted, noise).
+    """
+    seen, weight, vectors, fit, noise = known
+    x, y = series.xy
+    for _ in range(2):
+        fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
+        noise = _noise(fit, weight, noise)
+        answer = fit_setting(
+            fit,
+            vectors,
+            setting=rival,
+            weight=weight,
+            noise=noise,
+            xyz_mm=(x, y, z),
+            lamps=series.lamps,
+            step_mm=series.context.grid.step_mm,
+            level_at_mm=series.context.level_at_mm,
+            place_sd_mm=series.place_sd_mm,
+            room_known=series.has_ambient,
+        )
+        rival = answer.setting
+    places = series.lamps.places_mm + rival.moved_mm
+    vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
+    fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
+    return answer, fit, vectors, noise
+
+
+def _height(fit: CellFit, context: Context) -> tuple[Array, Array, float]:
+    """Height everywhere and where measured, both level on the tags' plane, mm, and the slopes' closure."""
+    grid = context.grid
     height, closure = integrate_slopes(
         fit.p, fit.q, step_mm=grid.step_mm, weight=(_share(fit.u_p), _share(fit.u_q)), tolerance=1e-7
     )
-    count_islands, labels = label_islands(np.isfinite(height))
-    measured = labels == 1 if count_islands > 1 else np.isfinite(height)
-    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
-    if measured.sum() < 400:
+    count, labels = label_islands(np.isfinite(height))
+    measured = labels == 1 if count > 1 else np.isfinite(height)
+    if measured.sum() < ENOUGH:
         raise NotMeasuredError(
             "the lamp photos can't be read on this panel",
             found=f"{int(measured.sum())} cells lit by three lamps",
             cure="use a brighter or higher lamp, keep clear of shadows, and expose so that nothing is blown out",
         )
-    whole = continue_smoothly(height, measured, grid.x_mm / reach, grid.y_mm / reach, reach_px=8.0)
-    plane = _level(whole, grid, level_at_mm)
+    across, down, _ = scaled_axes(grid)
+    whole = continue_smoothly(height, measured, across, down, reach_px=8.0)
+    plane = plane_through(whole, grid, context.level_at_mm)
+    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
     flat = plane[0] + plane[1] * x + plane[2] * y
-    return Turn(
-        seen,
-        blown,
-        unseen,
-        weight,
-        lost,
-        fit,
-        setting,
-        noise,
-        scale_rel,
-        whole - flat,
-        height - flat,
-        closure,
-    )
+    return whole - flat, height - flat, closure
 
 
 def _share(spread: Array) -> Array:
@@ -259,7 +291,7 @@ def _grain(seen: Array, weight: Array) -> float:
     root = np.sqrt(weight[:, :, 1:-1])
     used = (weight[:, :, 1:-1] > 0) & (weight[:, :, 2:] > 0) & (weight[:, :, :-2] > 0)
     values = (root * bend)[used]
-    return float(1.4826 * np.median(np.abs(values)) / np.sqrt(1.5)) + 1e-9 if values.size else 1.0
+    return float(robust_spread(values) / np.sqrt(1.5)) + 1e-9 if values.size else 1.0
 
 
 def _noise(fit: CellFit, weight: Array, grain: float) -> float:
@@ -293,12 +325,3 @@ def _scale_rel(covariance: Array, names: tuple[str, ...], fit: CellFit, vectors:
     row = np.zeros(len(names))
     row[names.index("room")], row[names.index("black")] = 1 / lift, 1 / (albedo * lift)
     return float(np.sqrt(row @ covariance @ row + MODEL_SCALE_REL**2))
-
-
-def _level(z: Array, grid: Grid, level_at_mm: Array) -> Array:
-    """Plane (constant, x, y) through the surface, continued under the paper, at the level places."""
-    column = np.clip((level_at_mm[:, 0] - grid.x_mm[0]) / grid.step_mm, 0, grid.x_mm.size - 1)
-    row = np.clip((level_at_mm[:, 1] - grid.y_mm[0]) / grid.step_mm, 0, grid.y_mm.size - 1)
-    at = z[np.rint(row).astype(int), np.rint(column).astype(int)]
-    design = np.column_stack([np.ones(len(at)), level_at_mm])
-    return np.asarray(np.linalg.lstsq(design, at, rcond=None)[0])

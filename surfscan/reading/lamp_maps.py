@@ -1,4 +1,4 @@
-"""What a lamp series leaves once it has settled: flags, noise, unevenness and pictures."""
+"""What a lamp series leaves once it has settled: flags, noise, unevenness and quality."""
 
 from __future__ import annotations
 
@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.core.flags import bit
-from surfscan.core.poisson import label_islands
-from surfscan.core.records import Array, Grid, Picture, Pose, Reading
+from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.records import Array, Grid, Pose
+from surfscan.reading.settle import seat_islands, southwell
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]
@@ -24,7 +25,7 @@ class LampReading:
     Attributes
     ----------
     reading : Reading
-        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its pictures is the
+        ``gain_mm`` and ``period_mm`` are empty: no board takes part. ``modulation`` of its quality maps is the
         share of the brightness that the fit explains, NaN where a photo was not used.
     setting : LampSetting
     albedo : ndarray (H, W)
@@ -60,10 +61,10 @@ class Turn:
     closure: float
 
 
-def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untyped-def]
+def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int) -> LampReading:
     """Flags, noise and the height of each island by itself."""
-    fit, inside = state.fit, region == 0
-    flags = region.copy()
+    fit, inside, grid = state.fit, context.inside, context.grid
+    flags = context.region.copy()
     flags[inside & ~judged] |= bit("edge")
     measured = np.isfinite(state.height)
     left_out = judged & ~measured
@@ -72,22 +73,26 @@ def finish(state, grid, region, judged, pose, rounds):  # type: ignore[no-untype
     flags[left_out & state.lost] |= bit("inconsistent")
     flags[left_out & (flags == 0)] |= bit("shadow")
     height = state.height.copy()
-    count, labels = label_islands(measured)
-    for k in range(2, count + 1):
-        part = labels == k
-        height[part] += np.mean(state.z[part] - height[part])
-        flags[part] |= bit("island")
+    seat_islands(height, state.z, measured, flags, first=2)
     p, q = (np.where(measured, np.gradient(state.z, grid.step_mm, axis=a), np.nan) for a in (1, 0))
     u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
-    cells = max(np.sqrt(measured.sum()), 4.0)
-    # Southwell's noise coefficient grows as ln(N)/(2 pi) (check: 0.8856 at N = 100, 1.2545 at N = 1000).
-    noise_mm = u * grid.step_mm * float(np.sqrt(np.log(cells) / (2 * np.pi) + 0.15))
+    noise_mm = u * grid.step_mm * float(np.sqrt(southwell(measured.sum())))
     uneven = _uneven(state, grid)
-    pictures = tuple(_picture(state, k, inside) for k in range(len(state.seen)))
+    quality = tuple(_quality(state, k, inside) for k in range(len(state.seen)))
     reading = Reading(
-        grid, height, p, q, noise_mm, uneven, flags, 1e3 * state.closure, np.empty(0), np.empty(0), rounds,
-        pictures,
-    )  # fmt: skip
+        grid=grid,
+        height_mm=height,
+        p=p,
+        q=q,
+        noise_mm=noise_mm,
+        uneven_mm=uneven,
+        flags=flags,
+        closure_mrad=1e3 * state.closure,
+        gain_mm=np.empty(0),
+        period_mm=np.empty(0),
+        rounds=rounds,
+        quality=quality,
+    )
     return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
 
 
@@ -111,12 +116,12 @@ def _uneven(state: Turn, grid: Grid) -> float:
     return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
 
 
-def _picture(state: Turn, k: int, inside: Array) -> Picture:
+def _quality(state: Turn, k: int, inside: Array) -> QualityMaps:
     lit = inside & (state.weight[k] > 0) & np.isfinite(state.fit.p)
     level = state.seen[k]
     with np.errstate(divide="ignore", invalid="ignore"):
         explained = 1 - np.abs(state.fit.left[k]) / np.maximum(level, 1e-6)
-    return Picture(
+    return QualityMaps(
         lit=lit,
         clipped=inside & state.blown[k],
         modulation=np.where(lit, np.clip(explained, 0, 1), np.nan),

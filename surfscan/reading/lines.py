@@ -14,6 +14,7 @@ from scipy.sparse import coo_array, csc_array, diags_array
 from scipy.sparse.linalg import splu
 
 from surfscan.core.records import Array
+from surfscan.core.robust import robust_spread
 from surfscan.surface.slopes import fit_polynomial, polynomial_terms
 
 __all__ = [
@@ -139,7 +140,7 @@ def fit_course(
     for _ in range(6):
         found = np.linalg.lstsq(design * root[:, None], right * root, rcond=None)[0]
         miss = (design @ found - right)[: ss.size]
-        root[: ss.size] = 1 / np.hypot(1, miss / (2 * 1.4826 * np.median(np.abs(miss)) + 1e-9))
+        root[: ss.size] = 1 / np.hypot(1, miss / (robust_spread(miss, 2) + 1e-9))
     return np.asarray(found)
 
 
@@ -182,7 +183,7 @@ def lay_lines(lines: Lines, s: Array, t: Array, fixed: Array) -> tuple[Array, fl
         weight = np.ones(rest.size)
         if turn:
             miss = rest - (fair - fixed)[pick]
-            weight = 1 / np.hypot(1, miss / (2 * 1.4826 * np.median(np.abs(miss)) + 1e-9)) ** 2
+            weight = 1 / np.hypot(1, miss / (robust_spread(miss, 2) + 1e-9)) ** 2
         # Each run's own weighted mean is taken off both sides: the constants are not the fair surface's business.
         index = lines.run[pick]
         total = np.maximum(np.bincount(index, weight, minlength=lines.count), 1e-12)
@@ -243,4 +244,4 @@ def _block_spread(lines: Lines, gap: Array, valid: Array, offset: Array) -> floa
     full = np.isfinite(stack).all(0)
     if full.sum() < 4:
         return 0.0
-    return float(1.4826 * np.median(np.abs(stack[:, full] - np.median(stack[:, full], 0))))
+    return float(robust_spread(stack[:, full] - np.median(stack[:, full], 0)))

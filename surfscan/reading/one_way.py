@@ -10,18 +10,20 @@ deviation). A fault that fills most of a line, a ridge along it above all, goes 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
+from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
-from surfscan.core.records import Array, Board, Grid, Picture, Reading, View
-from surfscan.optics.field import FINE, Cutout, cut_out, pixel_pitch, rectify
-from surfscan.optics.mirror import hit_board
-from surfscan.phase.carrier import Tiles, tile_frequencies
-from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
-from surfscan.reading.follow import Surface, Track, follow, on_board, strong
+from surfscan.core.reading import Context, Reading
+from surfscan.core.robust import masked_mean
+from surfscan.optics.field import cut_out
+from surfscan.reading.crown import find_crown
+from surfscan.reading.finish import end_track, track_noise
+from surfscan.reading.follow import Track, follow
 from surfscan.reading.lines import (
     ORDER,
     POWERS,
@@ -32,14 +34,11 @@ from surfscan.reading.lines import (
     smooth_mixing,
     trace_lines,
 )
-from surfscan.reading.settle import level_on
-from surfscan.surface.integrate import integrate_slopes
-from surfscan.surface.slopes import continue_smoothly, fit_polynomial, polynomial_terms
+from surfscan.reading.settle import rebuild
+from surfscan.reading.surface import ENOUGH, Surface, check_region, scaled_axes, stand_off_mm
+from surfscan.surface.slopes import fit_polynomial, polynomial_terms
 
 __all__ = ["read_one_way"]
-
-ENOUGH = 400
-"""Fewest measured cells that make a reading."""
 
 UNLIKE = 0.45
 """Share of the stripes' variance that drawing them leaves, above which a place fits no surface."""
@@ -51,29 +50,36 @@ RIM = 0.25
 """Width along the rim of what was seen, in periods, that is not given: there half a window sums into every line."""
 
 
+@dataclass(frozen=True, slots=True)
+class _Laid:
+    """One round's height: on a surface for the next round, and as measured along the lines.
+
+    ``spread`` is the standard uncertainty that the lines' constants leave, mm.
+    """
+
+    surface: Surface
+    height: Array
+    spread: float
+
+
 def read_one_way(
-    view: View,
-    *,
-    board: Board,
-    grid: Grid,
-    region: Array,
-    level_at_mm: Array,
-    start_curvature: Array | None = None,
-    progress: Callable[[float], None] | None = None,
-    rounds: int = 6,
+    context: Context, *, progress: Callable[[float], None] | None = None, rounds: int = 6
 ) -> Reading:
     """Read a height from one photo of stripes.
 
     Parameters
     ----------
-    view : View
-    board, grid, region, level_at_mm, start_curvature, progress, rounds
-        As in `read_stripes`.
+    context : Context
+        With a board; its first view is read.
+    progress : callable, optional
+        Told a share from 0 to 1.
+    rounds : int
+        Most rounds.
 
     Returns
     -------
     Reading
-        One picture; both of ``gain_mm`` and ``period_mm`` are the photo's. ``one_direction`` is set on every
+        One photo's quality; both of ``gain_mm`` and ``period_mm`` are the photo's. ``one_direction`` is set on every
         measured cell.
 
     Raises
@@ -81,36 +87,26 @@ def read_one_way(
     RefusedError, NotMeasuredError
         When the stripes can't be read at all.
     """
-    inside = region == 0
-    if inside.sum() < ENOUGH:
-        raise NotMeasuredError(
-            "the judged region is too small to measure",
-            found=f"{int(inside.sum())} cells of {grid.step_mm:.2g} mm",
-            cure="judge a larger region or leave less out",
-        )
-    reach = 0.1 * float(np.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm)))
-    cutout = cut_out(view, grid, reach_mm=reach)
-    curvature, surface = _carry(cutout, board, grid, region, level_at_mm, start_curvature)
-    track = Track(cutout)
-    along = _main_axis(surface, view, board, inside)
+    check_region(context)
+    grid, view = context.grid, context.views[0]
+    track = Track(cut_out(view, grid, reach_mm=stand_off_mm(grid)))
+    crown, surface = find_crown([track.cutout], context)
+    along = _main_axis(surface, context)
     odd, folded = np.zeros(grid.shape, bool), np.zeros(grid.shape, bool)
-    measured, turn, last = inside, 0, np.inf
-    height, spread = np.full(grid.shape, np.nan), 0.0
+    measured, turn, last = context.inside, 0, np.inf
+    laid = _Laid(surface, np.full(grid.shape, np.nan), 0.0)
     while turn < rounds:
-        found = follow(track, turn, surface, board=board, grid=grid, inside=inside & ~odd & ~folded)
+        found = follow(track, turn, laid.surface, context=context, inside=context.inside & ~odd & ~folded)
         measured = _drop_short(found.good, along, max(8, round(found.spacing_mm / grid.step_mm)))
         if measured.sum() < ENOUGH:
             break
-        surface, height, spread = _settle(
-            surface, track, board, grid, measured, along, curvature, level_at_mm
-        )
+        laid = _settle(laid.surface, track, measured, along, crown, context)
         turn += 1
         if progress is not None:
             progress(turn / rounds)
         if found.unlike is not None and not (odd.any() or folded.any()):
-            folded, odd = _unfit(
-                found.unlike, found.wanted_mm, measured, along, found.spacing_mm / grid.step_mm
-            )
+            period_px = found.spacing_mm / grid.step_mm
+            folded, odd = _unfit(found.unlike, found.wanted_mm, measured, along, period_px)
             if folded.any() or odd.any():
                 rounds += 2
                 continue
@@ -123,64 +119,14 @@ def read_one_way(
             found=f"{int(measured.sum())} cells measured",
             cure="shoot again, closer and with wider stripes",
         )
-    rim = 2 * max(1, round(RIM * track.found.spacing_mm / grid.step_mm)) + 1
-    inner = cv2.erode(measured.astype(np.uint8), np.ones((rim, rim), np.uint8), borderValue=0) > 0
-    return _finish(
-        track,
-        surface,
-        height,
-        inner,
-        measured & ~inner,
-        folded,
-        odd,
-        spread,
-        along,
-        turn,
-        board,
-        grid,
-        region,
-    )
+    reading = _finish(track, laid, measured, along, {"fold": folded, "inconsistent": odd}, context)
+    return replace(reading, rounds=turn)
 
 
-def _carry(
-    cutout: Cutout, board: Board, grid: Grid, region: Array, level_at_mm: Array, start: Array | None
-) -> tuple[Array, Surface]:
-    """The crown as far as one photo and the tags' tilts show it, and a first surface."""
-    view = cutout.view
-    x, y = np.meshgrid(grid.x_mm, grid.y_mm)
-    curvature = np.zeros(3) if start is None else np.asarray(start, float)
-
-    def crown() -> Surface:
-        a, b, c = curvature
-        z = 0.5 * (a * x * x + 2 * b * x * y + c * y * y)
-        return level_on(Surface(x, y, z, a * x + b * y, b * x + c * y), grid, level_at_mm)
-
-    for turn in range(2):
-        picture, state = rectify(cutout, x, y, crown().z)
-        shrunk = cv2.resize(picture, x.shape[::-1], interpolation=cv2.INTER_AREA)
-        good = (region == 0) & (state[::FINE, ::FINE] == 0)
-        tiles = tile_frequencies(shrunk, good, tile_px=48)
-        cx, cy = grid.x_mm[0] + tiles.column * grid.step_mm, grid.y_mm[0] + tiles.row * grid.step_mm
-        tiles = Tiles(cx, cy, tiles.fx / grid.step_mm, tiles.fy / grid.step_mm, tiles.strength)
-        camera_mm = view.pose.centre_mm
-        if turn == 0:
-            axes = {
-                axis: predict_frequency(cx, cy, curvature, camera_mm=camera_mm, board=board, varies=axis)
-                for axis in ("across", "up")
-            }
-            check_stripes(
-                tiles, axes, varies=view.varies, file=view.photo.file, crown_known=start is not None
-            )
-        curvature = fit_crown([(cx, cy, tiles, camera_mm, view.varies)], board=board, start=curvature)
-    return curvature, crown()
-
-
-def _main_axis(surface: Surface, view: View, board: Board, inside: Array) -> int:
+def _main_axis(surface: Surface, context: Context) -> int:
     """Panel axis whose slope the stripes tell: 1 for x (along rows of the grid), 0 for y."""
-    hit = hit_board(
-        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
-    )
-    by_p, by_q = hit.d_across if view.varies == "across" else hit.d_up
+    view, inside = context.views[0], context.inside
+    by_p, by_q = surface.hit(view.camera_mm, context.mirrored_board).lever(view.varies)
     return 1 if np.nanmedian(np.abs(by_p)[inside]) >= np.nanmedian(np.abs(by_q)[inside]) else 0
 
 
@@ -219,21 +165,14 @@ def _unfit(
 
 
 def _settle(
-    surface: Surface,
-    track: Track,
-    board: Board,
-    grid: Grid,
-    measured: Array,
-    along: int,
-    curvature: Array,
-    level_at_mm: Array,
-) -> tuple[Surface, Array, float]:
+    surface: Surface, track: Track, measured: Array, along: int, crown: Array, context: Context
+) -> _Laid:
     """Slope along the lines, height on each, constants of the lines, level; the surface for the next round."""
-    view = track.view
+    view, grid = track.view, context.grid
     p, q = surface.p, surface.q
     for _ in range(2):
-        hit = hit_board(surface.x, surface.y, surface.z, p, q, camera_mm=view.pose.centre_mm, board=board)
-        place, by = (hit.across_mm, hit.d_across) if view.varies == "across" else (hit.up_mm, hit.d_up)
+        hit = surface.hit(view.camera_mm, context.mirrored_board, p=p, q=q)
+        place, by = hit.place(view.varies), hit.lever(view.varies)
         with np.errstate(divide="ignore", invalid="ignore"):
             step = (track.found.wanted_mm - place) / (by[0] if along == 1 else by[1])
         step = np.where(measured & np.isfinite(step), step, 0.0)
@@ -241,14 +180,14 @@ def _settle(
     main, cross = (p, q) if along == 1 else (q, p)
     with np.errstate(divide="ignore", invalid="ignore"):
         mixing = (by[1] / by[0]) if along == 1 else (by[0] / by[1])
-    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
+    reach = scaled_axes(grid)[2]
     s, t = (
         _lay(v, along) / reach for v in ((surface.x, surface.y) if along == 1 else (surface.y, surface.x))
     )
     valid = _lay(measured & np.isfinite(mixing), along)
     told = np.where(valid, _lay(main + mixing * cross, along), 0.0)
     mixed = smooth_mixing(_lay(mixing, along), valid, s, t)
-    bend = 0.5 * float(curvature[2] if along == 1 else curvature[0]) * reach**2
+    bend = 0.5 * float(crown[2] if along == 1 else crown[0]) * reach**2
     course = fit_course(s, t, told, mixed, valid, bend, reach)
     there, back = trace_lines(mixed)
     lines = integrate_lines(carried(told, there), carried(valid.astype(float), there) > 0.999, grid.step_mm)
@@ -259,28 +198,18 @@ def _settle(
     known = (lines.run >= 0).astype(float)
     seen = (carried(known, back) > 0.999) & valid
     height = _lay(np.where(seen, carried(own * known, back), np.nan), along)
-    fresh = _whole(surface, height, p, q, measured, along, grid, track.found.spacing_mm)
-    level = level_on(fresh, grid, level_at_mm)
+    sigma_px = ACROSS * track.found.spacing_mm / grid.step_mm
+    fresh = _whole(replace(surface, p=p, q=q), height, measured, along, sigma_px, context)
+    level = fresh.level(context)
     # What levelling took from the whole surface is taken from the measured height too.
-    height = height - (fresh.z - level.z)
-    return level, height, spread
+    return _Laid(level, height - (fresh.z - level.z), spread)
 
 
 def _whole(
-    surface: Surface,
-    height: Array,
-    p: Array,
-    q: Array,
-    measured: Array,
-    along: int,
-    grid: Grid,
-    spacing_mm: float,
+    surface: Surface, height: Array, measured: Array, along: int, sigma_px: float, context: Context
 ) -> Surface:
     """A whole surface from the measured height: its slope across the lines smoothed, all of it continued."""
     seen = np.isfinite(height)
-    sigma = ACROSS * spacing_mm / grid.step_mm
-    weight = seen.astype(np.float32)
-    share = np.maximum(cv2.GaussianBlur(weight, (0, 0), sigma), 1e-3)
     low = float(np.nanmean(height)) if seen.any() else 0.0
     # A plain smoothing of a curved map bends it at the mask's rim: the fair part is left out of it.
     xs, ys = surface.x / np.abs(surface.x).max(), surface.y / np.abs(surface.y).max()
@@ -289,87 +218,45 @@ def _whole(
     pick &= seen
     found = fit_polynomial(xs[pick], ys[pick], height[pick] - low, 4)
     course = polynomial_terms(xs, ys, 4) @ found + low
-    rest = np.where(seen, height - course, 0).astype(np.float32)
-    soft = cv2.GaussianBlur(rest, (0, 0), sigma) / share
-    cross = np.gradient(soft + course, grid.step_mm, axis=1 - along)
-    p, q = (p, cross) if along == 1 else (cross, q)
-    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
-    x, y = grid.x_mm / reach, grid.y_mm / reach
-    p = continue_smoothly(p, measured, x, y, reach_px=8.0)
-    q = continue_smoothly(q, measured, x, y, reach_px=8.0)
+    soft = masked_mean(height - course, seen, sigma_px)[0]
+    cross = np.gradient(soft + course, context.grid.step_mm, axis=1 - along)
+    p, q = (surface.p, cross) if along == 1 else (cross, surface.q)
     known = np.where(measured, 1.0, 1e-3)
-    z, _ = integrate_slopes(
-        p, q, step_mm=grid.step_mm, weight=(known, known), tolerance=1e-5, start=surface.z
-    )
-    z = z + float(np.mean((height - z)[seen]))
-    return Surface(surface.x, surface.y, z, p, q)
+    fresh = rebuild(surface, p, q, measured, context=context, weights=(known, known))
+    return replace(fresh, z=fresh.z + float(np.mean((height - fresh.z)[seen])))
 
 
 def _finish(
-    track: Track,
-    surface: Surface,
-    height: Array,
-    measured: Array,
-    rim: Array,
-    folded: Array,
-    odd: Array,
-    spread: float,
-    along: int,
-    rounds: int,
-    board: Board,
-    grid: Grid,
-    region: Array,
+    track: Track, laid: _Laid, measured: Array, along: int, doubts: dict[str, Array], context: Context
 ) -> Reading:
-    view, found = track.view, track.found
-    flags, inside = region.copy(), region == 0
-    hit = hit_board(
-        surface.x, surface.y, surface.z, surface.p, surface.q, camera_mm=view.pose.centre_mm, board=board
-    )
-    slope = hit.d_across if view.varies == "across" else hit.d_up
+    """Flags (with the cells in doubt by their flag), noise and quality; rounds are the caller's to add."""
+    surface, found, inside, grid = laid.surface, track.found, context.inside, context.grid
+    rim_px = 2 * max(1, round(RIM * found.spacing_mm / grid.step_mm)) + 1
+    inner = cv2.erode(measured.astype(np.uint8), np.ones((rim_px, rim_px), np.uint8), borderValue=0) > 0
+    slope = surface.hit(track.view.camera_mm, context.mirrored_board).lever(track.view.varies)
     gain = float(np.nanmedian(np.abs(slope[0 if along == 1 else 1])[inside]))
-    flags |= np.where(inside, found.state, 0)
-    clear = inside & (found.state == 0)
-    flags[clear & ~on_board(hit, board)] |= bit("off_board")
-    readable = strong(found.lock, clear)
-    flags[clear & ~readable] |= bit("weak_stripes")
-    flags[inside & folded] |= bit("fold")
-    flags[inside & odd] |= bit("inconsistent")
-    flags[inside & rim & (flags == 0)] |= bit("edge")
-    flags[inside & ~measured & (flags == 0)] |= bit("weak_stripes")
-    flags[measured] |= bit("one_direction")
-    amplitude = float(np.median(found.lock.amplitude[found.good])) if found.good.any() else np.inf
-    per_cell = np.sqrt(2.0) * found.grain / (amplitude * FINE) * board.period_mm / (2 * np.pi) / gain
+    flags = context.region.copy()
+    quality = end_track(track, surface, flags, context)
+    for name, cells in doubts.items():
+        flags[inside & cells] |= bit(name)
+    flags[inside & measured & ~inner & (flags == 0)] |= bit("edge")
+    flags[inside & ~inner & (flags == 0)] |= bit("weak_stripes")
+    flags[inner] |= bit("one_direction")
     # Along a line of n cells, its mean taken off, white slope noise sums to n/6 of a cell's variance.
-    length = float(np.median(_lay(measured, along).sum(1)[_lay(measured, along).any(1)]))
-    noise = per_cell * grid.step_mm * np.sqrt(length / 6)
-    lit = readable & on_board(hit, board) & clear
-    place = np.where(lit, found.wanted_mm, np.nan)
-    gy, gx = np.gradient(place, grid.step_mm)
-    stretch = np.hypot(gx, gy) / board.period_mm
-    worst = float(np.nanpercentile(stretch, 95)) if np.isfinite(stretch).any() else np.nan
-    pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
-    across = float(np.nanpercentile(place, 99.5) - np.nanpercentile(place, 0.5)) if lit.any() else 0.0
-    picture = Picture(
-        lit=lit,
-        clipped=inside & ((found.state & bit("saturated")) != 0),
-        modulation=found.lock.modulation,
-        level=found.lock.level,
-        stripe_px=1 / (worst * pitch) if worst > 0 else 0.0,
-        stripes_across=across / board.period_mm,
-        misprints=0 if track.misprint is None else int(np.count_nonzero(track.misprint.shift_mm)),
-    )
-    nan = np.where(measured, 0.0, np.nan)
+    lines = _lay(inner, along)
+    length = float(np.median(lines.sum(1)[lines.any(1)]))
+    nan = np.where(inner, 0.0, np.nan)
     return Reading(
-        grid,
-        np.where(measured, height, np.nan),
-        surface.p + nan,
-        surface.q + nan,
-        float(noise),
-        spread,
-        flags,
-        float("nan"),
-        np.full(2, gain),
-        np.full(2, found.spacing_mm),
-        rounds,
-        (picture,),
+        grid=grid,
+        height_mm=np.where(inner, laid.height, np.nan),
+        p=surface.p + nan,
+        q=surface.q + nan,
+        noise_mm=float(track_noise(track, context, gain) * grid.step_mm * np.sqrt(length / 6)),
+        uneven_mm=laid.spread,
+        flags=flags,
+        closure_mrad=float("nan"),
+        gain_mm=np.full(2, gain),
+        period_mm=np.full(2, found.spacing_mm),
+        rounds=0,
+        quality=(quality,),
     )

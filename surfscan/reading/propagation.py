@@ -13,10 +13,12 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Board, Grid, Pose, Reading, View
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import hit_board
-from surfscan.optics.pose import CORNER_NOISE_PX, PoseFit
+from surfscan.optics.pose import PoseFit
+from surfscan.optics.pose_checks import CORNER_NOISE_PX
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
@@ -86,8 +88,8 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
     wanted = []
     for view in views:
-        hit = hit_board(x, y, z, p, q, camera_mm=view.pose.centre_mm, board=board)
-        wanted.append(hit.across_mm if view.varies == "across" else hit.up_mm)
+        hit = hit_board(x, y, z, p, q, camera_mm=view.camera_mm, board=board)
+        wanted.append(hit.place(view.varies))
     measured = np.isfinite(z) & np.isfinite(wanted[0]) & np.isfinite(wanted[1])
     return Few(
         x=x,

@@ -12,6 +12,7 @@ import numpy as np
 from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison, Result
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.report.difference_picture import draw_difference
 from surfscan.report.export import plain, write_png
 from surfscan.report.output import written_whole
@@ -100,7 +101,7 @@ def _story(found: Comparison) -> dict[str, Any]:
         "build": {**_build_row(found.build), "verdict": found.verdict},
         "cut": _build_row(found.cut),
         "spots": [asdict(row) for row in found.spots],
-        "typical_u95_mm": 1.96 * float(np.median(sigma)) if sigma.size else None,
+        "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma)) if sigma.size else None,
         "registration": {
             "by": "the unchanged surface" if place.moved else "the tags and the unchanged surface",
             **place.row(),

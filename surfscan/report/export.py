@@ -6,6 +6,7 @@ import csv
 import io
 import json
 import math
+from collections.abc import Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -127,7 +128,7 @@ def stored_of(result: CheckResult, *, name: str = "") -> StoredResult:
     return parse_result(to_json(result).encode(), map_bytes(result), name=named)
 
 
-def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: dict[str, Any]) -> None:
+def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: Mapping[str, Any]) -> None:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
     np.savez(
         path,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import json
 import zipfile
+from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
 from typing import Any, Literal
@@ -12,9 +13,10 @@ from typing import Any, Literal
 import numpy as np
 from pydantic import BaseModel, ConfigDict, ValidationError
 
+from surfscan.core.carrier import Carrier, seal
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Message, Reason, Verdict
-from surfscan.core.records import Array, Grid, HeightMap, Spot, _freeze
+from surfscan.core.records import Array, Grid, HeightMap, Spot
 from surfscan.core.showing import in_notebook, in_short
 from surfscan.judge.reasons import read_reasons
 
@@ -30,8 +32,8 @@ _MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
 _CURE = "check the job again, or take the folder from a copy"
 
 
-@dataclass(frozen=True, slots=True, repr=False)
-class StoredResult:
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class StoredResult(Carrier):
     """One check as its folder (or the record) holds it.
 
     The attributes are those of `CheckResult`, less the photo to draw on.
@@ -75,12 +77,12 @@ class StoredResult:
     photos: tuple[dict[str, Any], ...]
     run: dict[str, Any]
     details: dict[str, Any] = field(default_factory=dict)
-    maps: dict[str, Array] = field(default_factory=dict)
+    maps: Mapping[str, Array] = field(default_factory=dict)
     findings: tuple[Reason, ...] = ()
     headline: Message = field(default_factory=lambda: Message(""))
 
     def __post_init__(self) -> None:
-        _freeze(*self.maps.values())
+        seal(self)
 
     def __repr__(self) -> str:
         return in_short(self)

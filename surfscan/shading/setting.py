@@ -14,6 +14,7 @@ import numpy as np
 
 from surfscan.core.poisson import label_islands, solve_steps
 from surfscan.core.records import Array
+from surfscan.core.robust import robust_spread
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
 __all__ = ["SettingFit", "fit_setting", "plain_setting"]
@@ -222,7 +223,7 @@ def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type:
     used = np.concatenate([wx.ravel(), wy.ravel()]) > 0
     u = np.sqrt(np.nanmean(fit.u_p[good] ** 2 + fit.u_q[good] ** 2) / 2)
     expected = noise * u * side / np.sqrt(factor**2)
-    spread = max(expected, 1.4826 * float(np.median(np.abs(now[used]))))
+    spread = max(expected, float(robust_spread(now[used])))
     robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2
     matrix = rows.T @ (robust[:, None] * rows)
     right = -rows.T @ (robust * now)

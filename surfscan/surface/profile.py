@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from surfscan.core.constants import STRAIGHTEDGE_LENGTH
+from surfscan.core.constants import COVERAGE_FACTOR, STRAIGHTEDGE_LENGTH
 from surfscan.core.records import Array, HeightMap
 from surfscan.surface.contact import read_between
 from surfscan.surface.straightedge import gap_at
@@ -120,7 +120,7 @@ def profile_under_ruler(
         ends,
         line,
         gap.gap_mm,
-        1.96 * gap.u_mm,
+        COVERAGE_FACTOR * gap.u_mm,
         gap.greatest_mm,
         gap.greatest_at_mm,
         gap.reason,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import masked_mean, robust_spread
 from surfscan.optics.mirror import Hit
 
 __all__ = [
@@ -33,8 +33,7 @@ def newton_step(first: tuple[Hit, Array, str], second: tuple[Hit, Array, str]) -
     """
     rows = []
     for hit, wanted, varies in (first, second):
-        place, slope = (hit.across_mm, hit.d_across) if varies == "across" else (hit.up_mm, hit.d_up)
-        rows.append((*slope, wanted - place))
+        rows.append((*hit.lever(varies), wanted - hit.place(varies)))
     (a, b, u), (c, d, v) = rows
     det = a * d - b * c
     with np.errstate(divide="ignore", invalid="ignore"):
@@ -78,7 +77,7 @@ def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int 
         tiny = 1e-12 * np.trace(normal) / len(normal)
         coefficients = np.linalg.solve(normal + tiny * np.eye(len(normal)), right)
         miss = value - np.einsum("i,in->n", coefficients, terms)
-        spread = 1.4826 * np.median(np.abs(miss)) + 1e-12
+        spread = robust_spread(miss) + 1e-12
         weight = 1 / np.hypot(1, miss / (2 * spread))
     return np.asarray(coefficients)
 
@@ -113,8 +112,5 @@ def continue_smoothly(
     trend = evaluate_polynomial(
         fit_polynomial(xs, ys, value[thin][rows, columns], order, rounds=4), x, y, order
     )
-    weight = valid.astype(np.float32)
-    rest = np.where(valid, value - trend, 0).astype(np.float32)
-    near = cv2.GaussianBlur(weight, (0, 0), reach_px)
-    carried = cv2.GaussianBlur(rest, (0, 0), reach_px) / np.maximum(near, 1e-3)
+    carried, _ = masked_mean(value - trend, valid, reach_px)
     return np.where(valid, value, trend + carried)

@@ -27,7 +27,8 @@ import numpy as np
 from demodulators import edge_tracking, fourier_transform, phase_stepping, windowed_fourier
 
 from surfscan.core.errors import SurfscanError
-from surfscan.core.records import Camera, Grid, Photo, View
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Camera, Grid, Photo
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_squares, rectify
 from surfscan.optics.mirror import hit_board
 from surfscan.phase import free
@@ -198,7 +199,7 @@ def study(name: str, scene: Scene) -> None:
             corners = np.array([[-200.0, -150], [200, -150], [200, 150], [-200, 150]])
             region = np.where(inside, 0, 1).astype(np.int32)
             try:
-                read = read_stripes(views, board=scene.board, grid=grid, region=region, level_at_mm=corners)
+                read = read_stripes(Context(tuple(views), grid, region, corners, scene.board))
             except SurfscanError as refused:
                 print(f"{name:13s} {way:19s} refused: {refused}")
                 continue

@@ -21,7 +21,8 @@ import argparse
 
 import numpy as np
 
-from surfscan.core.records import Camera, Photo, Reading, View
+from surfscan.core.reading import Context, Reading, View
+from surfscan.core.records import Camera, Photo
 from surfscan.optics.field import FINE, make_grid, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes
@@ -71,14 +72,8 @@ def read(scene: Scene, pictures: list[Array], rounds: int = 6) -> Reading:
     grid = make_grid(scene.panel.size_mm, FINE * pitch)
     x, y = scene.panel.size_mm[0] / 2 - 10, scene.panel.size_mm[1] / 2 - 10
     corners = np.array([[-x, -y], [x, -y], [x, y], [-x, y]])
-    return read_stripes(
-        views,
-        board=scene.board,
-        grid=grid,
-        region=np.zeros(grid.shape, np.int32),
-        level_at_mm=corners,
-        rounds=rounds,
-    )
+    region = np.zeros(grid.shape, np.int32)
+    return read_stripes(Context(tuple(views), grid, region, corners, scene.board), rounds=rounds)
 
 
 def pixels_per_mm2(scene: Scene, pose: object) -> float:

@@ -27,10 +27,10 @@ from truth import test_setup_photo as independent
 from truth.mitsuba_mirror import photograph, stripes_texture
 
 from surfscan.check.pipeline import check_job
+from surfscan.check.setup import stand_board
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.reading.propagation import Inputs
-from surfscan.reading.setup import stand_board
 from surfscan.synth.camera_noise import add_noise, write_photo
 from surfscan.synth.panels import Crown, Flat
 

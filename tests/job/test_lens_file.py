@@ -7,12 +7,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from surfscan.check.stations import camera_of
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Camera, Photo, Pose
 from surfscan.job.lens_file import LensFile, LensFit, LensSpread, camera_for, lens_text, read_lens
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.lens import project
-from surfscan.reading.stations import camera_of
 
 LENS = LensFile(
     schema=1,

@@ -7,8 +7,10 @@ import numpy as np
 import pytest
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.photo_limits import THRESHOLDS
+from surfscan.core.reading import QualityMaps
 from surfscan.core.records import Photo, PhotoCheck, TagSeen
-from surfscan.job.photo_quality import THRESHOLDS, check_exposure, check_view, edge_blur
+from surfscan.job.photo_quality import check_exposure, check_view, edge_blur
 
 SHAPE = (200, 300)
 
@@ -62,7 +64,8 @@ def checks(**changed: object) -> dict[str, PhotoCheck]:
         "stripes_across": 15.0,
         "blur_px": (0.7, 0.8),
     } | changed
-    found = check_view(photo(np.full(SHAPE, 0.3)), **given)  # type: ignore[arg-type]
+    inside, blur_px = given.pop("inside"), given.pop("blur_px")
+    found = check_view(QualityMaps(misprints=0, **given), inside=inside, blur_px=blur_px)  # type: ignore[arg-type]
     return {check.name: check for check in found}
 
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 NUMBERS = {
     "spot": 1, "kind": "low", "size_mm": 0.3, "u_mm": 0.01, "limit_mm": 0.04, "probability": 0.0, "measure": "depth",
     "tall": "deep", "end": "bottom", "count": 2, "short_mm": 20.0, "long_mm": 200.0, "slope_mrad": 1.0, "u_mrad": 0.1,
-    "limit_mrad": 0.3, "factor": 1.645, "confidence": 0.95, "coverage": 0.7, "sentence": "blown out", "cure": "expose less",
-    "file": "a.jpg", "trust": 0.4, "threshold": 0.6, "tag": 1, "photo": "a.jpg", "off_mm": 9.0, "allowed_mm": 3.0,
+    "limit_mrad": 0.3, "factor": 1.645, "confidence": 0.95, "coverage": 0.7, "sentence": "blown out",
+    "cure": "expose less", "file": "a.jpg",
+    "trust": 0.4, "threshold": 0.6, "tag": 1, "photo": "a.jpg", "off_mm": 9.0, "allowed_mm": 3.0,
     "why": "no tags", "name": "the other side", "bend_mm": 0.02, "spots": [1, 2], "words": "Sand it.",
 }  # fmt: skip

@@ -167,7 +167,10 @@ def test_nothing_else_assigns_a_verdict() -> None:
                 value = node.value
                 if isinstance(value, ast.Constant) and value.value in words:
                     found.append(f"{place}:{value.lineno}")
-            elif isinstance(node, ast.Return) and isinstance(node.value, ast.Attribute):
-                if getattr(node.value.value, "id", "") == "Verdict":
-                    found.append(f"{place}:{node.lineno}")
+            elif (
+                isinstance(node, ast.Return)
+                and isinstance(node.value, ast.Attribute)
+                and getattr(node.value.value, "id", "") == "Verdict"
+            ):
+                found.append(f"{place}:{node.lineno}")
     assert found == []

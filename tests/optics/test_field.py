@@ -7,7 +7,8 @@ import numpy as np
 import pytest
 
 from surfscan.core.flags import bit
-from surfscan.core.records import Camera, Photo, View
+from surfscan.core.reading import View
+from surfscan.core.records import Camera, Photo
 from surfscan.optics.field import (
     FINE,
     cut_out,

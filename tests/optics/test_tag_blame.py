@@ -26,10 +26,12 @@ def _blamed(camera: Camera, seed: int, tag: int, moved_mm: float, pose_number: i
     x, y = CENTRES[tag]
     centres = CENTRES | {tag: (x + moved_mm * np.cos(turn), y + moved_mm * np.sin(turn))}
 
-    def misfit(some: list[TagSeen], lens: Camera) -> float:
+    def without(number: int, stretch: float) -> float:
+        some = [t for t in tags if t.id != number]
+        lens = replace(camera, focal_px=camera.focal_px * stretch)
         return _fit_both(some, centres, 36.0, lens)[0].pose.reprojection_px
 
-    return tags_to_blame(tags, camera, misfit, limit_px=0.6)
+    return tags_to_blame(list(centres), without, u_focal_rel=camera.u_focal_rel, limit_px=0.6)
 
 
 @pytest.mark.parametrize("moved_mm", [3.0, 6.0, 9.0, 12.0])
@@ -53,11 +55,12 @@ def test_a_focal_length_three_per_cent_off_never_blames_another_alone(tag: int, 
 def test_three_tags_blame_none_and_a_wrong_scale_blames_none() -> None:
     tags = seen_tags()
 
-    def misfit(some: list[TagSeen], lens: Camera) -> float:
-        return _fit_both(some, CENTRES, 50.0, lens)[0].pose.reprojection_px  # tags of 36 mm called 50
+    def without(number: int, stretch: float) -> float:
+        some = [t for t in tags if t.id != number]  # tags of 36 mm called 50
+        return _fit_both(some, CENTRES, 50.0, CAMERA)[0].pose.reprojection_px
 
-    assert tags_to_blame(tags[:3], CAMERA, misfit, limit_px=0.6) == ()
-    assert tags_to_blame(tags, CAMERA, misfit, limit_px=0.6) == ()
+    assert tags_to_blame([0, 1, 2], without, u_focal_rel=0.0, limit_px=0.6) == ()
+    assert tags_to_blame([0, 1, 2, 3], without, u_focal_rel=0.0, limit_px=0.6) == ()
 
 
 def test_the_pair_is_said_in_words(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -11,13 +11,15 @@ import cv2
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan.core.records import Board, Grid, Reading, View
+from surfscan.check.stations import level_places, stand
+from surfscan.core.reading import Reading, View
+from surfscan.core.records import Board, Grid
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tags import paper_outline
 from surfscan.optics.field import make_grid, mask_region, mask_squares, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
-from surfscan.reading.stations import Station, level_places, stand
+from surfscan.reading.station import Station
 from surfscan.surface.form import fit_fair_form
 
 

@@ -12,6 +12,7 @@ from reading.reading_jobs import deviation, fair_peaks, load_job
 
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
+from surfscan.core.reading import Context
 from surfscan.optics.lens import project
 from surfscan.reading.dots import dots_grid_mm, read_dots
 from surfscan.surface.scattered import fit_slopes
@@ -26,7 +27,7 @@ def job():
 
 def read(job, view):
     grid, region = job.grid(dots_grid_mm(job.sheet.panel.size_mm, view, job.board))
-    return read_dots(view, board=job.board, grid=grid, region=region, level_at_mm=job.level_at_mm)
+    return read_dots(Context((view,), grid, region, job.level_at_mm, job.board))
 
 
 def test_faults_of_the_independent_renderer(job):

@@ -10,15 +10,16 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
+from surfscan.check.stations import level_places, stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import Camera, Grid, Photo, Pose, View
+from surfscan.core.reading import Context, View
+from surfscan.core.records import Camera, Grid, Photo, Pose
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp import read_lamp
-from surfscan.reading.stations import level_places, stand
 from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum
@@ -99,11 +100,13 @@ def ring(count: int, radius: float = 620.0, height: float = 300.0, start: float 
     return np.round(np.stack([radius * np.cos(turn), radius * np.sin(turn), np.full(count, height)], -1), 1)
 
 
+def cropped(photo: Photo) -> Photo:
+    return replace(photo, image=photo.image[:500], saturated=photo.saturated[:500])
+
+
 def read(views, lamps, step=2.0, **kw):  # type: ignore[no-untyped-def]
     grid = make_grid(SIZE, step)
-    return read_lamp(
-        views, lamps=lamps, grid=grid, region=tag_region(grid, LEVEL, 25.5), level_at_mm=LEVEL, **kw
-    )
+    return read_lamp(Context(tuple(views), grid, tag_region(grid, LEVEL, 25.5), LEVEL), lamps, **kw)
 
 
 def allowed(peak: float) -> float:
@@ -119,13 +122,9 @@ def test_the_rendered_fixture_is_read() -> None:
     grid = make_grid(sheet.panel.size_mm, 2.0)
     assert sheet.tags is not None
     region = tag_region(grid, np.array(list(sheet.tags.centres_mm.values())), 25.5)
-    got = read_lamp(
-        [View(s.photo, s.camera, s.fit.pose, "") for s in stations],
-        lamps=Lamps(np.array([row.lamp_mm for row in sheet.photos], float)),
-        grid=grid,
-        region=region,
-        level_at_mm=level_places(sheet),
-    )
+    views = tuple(View(s.photo, s.camera, s.fit.pose, "") for s in stations)
+    lamps = Lamps(np.array([row.lamp_mm for row in sheet.photos], float))
+    got = read_lamp(Context(views, grid, region, level_places(sheet)), lamps)
     truth = np.load(JOB / "truth.npz")
     field = RegularGridInterpolator((truth["y_mm"], truth["x_mm"]), truth["deviation_mm"].astype(float))
     x, y = np.meshgrid(grid.x_mm, grid.y_mm)
@@ -167,8 +166,8 @@ def test_unequal_exposures_and_a_patch_cost_no_depth() -> None:
     assert got.setting.room == pytest.approx(0.4 * 0.02 / 0.4, abs=0.004)
     assert 0 < got.reading.noise_mm < 0.02
     assert got.reading.gain_mm.size == 0
-    assert len(got.reading.pictures) == 6
-    assert got.reading.pictures[0].lit.any()
+    assert len(got.reading.quality) == 6
+    assert got.reading.quality[0].lit.any()
 
 
 @pytest.mark.parametrize("veiled", [True, False], ids=["veil", "black level"])
@@ -223,7 +222,7 @@ def test_a_shadow_over_one_photo_makes_no_spot() -> None:
     got = read([*views[:2], spoiled, *views[3:]], lamps)
     have = level(got.reading.height_mm, got.reading.grid)
     assert np.nanmax(np.abs(have)) < 0.04  # the arm's edge alone would be a step of 20 mrad
-    assert not got.reading.pictures[2].lit[70:80, 95:105].all()
+    assert not got.reading.quality[2].lit[70:80, 95:105].all()
 
 
 def test_own_shadow_of_a_steep_ridge_is_flagged_when_too_few_lamps_are_left() -> None:
@@ -279,9 +278,9 @@ def test_refusals_say_why() -> None:
         read(views, Lamps(line))
     with pytest.raises(ValueError, match="its lamp place"):
         read(views, Lamps(lamps.places_mm[:2]))
-    smaller = replace(views[1], photo=replace(views[1].photo, image=views[1].photo.image[:500]))
+    smaller = replace(views[1], photo=cropped(views[1].photo))
     with pytest.raises(RefusedError, match="not of the same size"):
         read([views[0], smaller, views[2]], lamps)
     grid = make_grid(SIZE, 2.0)
     with pytest.raises(NotMeasuredError, match="too small"):
-        read_lamp(views, lamps=lamps, grid=grid, region=np.ones(grid.shape, np.int32), level_at_mm=LEVEL)
+        read_lamp(Context(tuple(views), grid, np.ones(grid.shape, np.int32), LEVEL), lamps)

@@ -9,6 +9,7 @@ import pytest
 from reading.reading_jobs import deviation, fair_peaks, load_job
 
 from surfscan.core.flags import bit
+from surfscan.core.reading import Context
 from surfscan.reading.one_way import read_one_way
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
@@ -17,14 +18,8 @@ JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 def read(name: str, varies: str):
     job = load_job(JOBS / name, varies=varies)
     grid, region = job.grid(job.stripes_step_mm())
-    return read_one_way(
-        job.views[0],
-        board=job.board,
-        grid=grid,
-        region=region,
-        level_at_mm=job.level_at_mm,
-        start_curvature=job.tag_curvature(),
-    )
+    context = Context((job.views[0],), grid, region, job.level_at_mm, job.board, job.tag_curvature())
+    return read_one_way(context)
 
 
 @pytest.mark.parametrize("varies", ["across", "up"])

@@ -12,7 +12,8 @@ from reading.glass_photos import bad_scene, with_reference, write_reference_job
 from surfscan.check.pipeline import check_job
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.records import CheckResult, Reading
+from surfscan.core.reading import Reading
+from surfscan.core.records import CheckResult
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
 from surfscan.optics.mirror import BEND_POWERS, hit_board

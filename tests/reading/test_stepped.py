@@ -10,8 +10,9 @@ import pytest
 from reading.reading_jobs import Job, fair_peaks, load_job
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Reading
-from surfscan.reading.stepped import Frame, read_stepped, stepped_grid_mm
+from surfscan.core.reading import Context, Reading
+from surfscan.reading.stepped import read_stepped, stepped_grid_mm
+from surfscan.reading.stepped_series import SteppedPhoto
 
 FIXTURE = Path(__file__).parents[2] / "fixtures" / "jobs" / "stepped"
 
@@ -22,16 +23,17 @@ def job() -> Job:
     return views
 
 
-def frames_of(job: Job) -> list[Frame]:
+def frames_of(job: Job) -> list[SteppedPhoto]:
     return [
-        Frame(view, row.period_mm or job.board.period_mm, float(np.radians(row.phase_deg or 0)))
+        SteppedPhoto(view, row.period_mm or job.board.period_mm, float(np.radians(row.phase_deg or 0)))
         for view, row in zip(job.views, job.rows, strict=True)
     ]
 
 
-def read(job: Job, frames: list[Frame], step_mm: float | None = None) -> Reading:
+def read(job: Job, frames: list[SteppedPhoto], step_mm: float | None = None) -> Reading:
     grid, region = job.grid(step_mm or stepped_grid_mm(job.sheet.panel.size_mm, job.views))
-    return read_stepped(frames, board=job.board, grid=grid, region=region, level_at_mm=job.level_at_mm)
+    context = Context(tuple(f.view for f in frames), grid, region, job.level_at_mm, job.board)
+    return read_stepped(context, [(f.period_mm, f.step_rad) for f in frames])
 
 
 def test_small_faults_of_the_independent_renderer(job):
@@ -40,7 +42,7 @@ def test_small_faults_of_the_independent_renderer(job):
     assert len(peaks) == 3
     for true, got in peaks:
         assert abs(got - true) <= max(0.0007, 0.02 * abs(true))  # the promise for spots 12 mm wide and up
-    assert len(reading.pictures) == len(job.views)
+    assert len(reading.quality) == len(job.views)
     assert np.isfinite(reading.height_mm[reading.flags == 0]).all()
     assert not np.isfinite(reading.height_mm[(reading.flags & ~(1 << 9)) != 0]).any()
 

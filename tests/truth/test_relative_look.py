@@ -12,12 +12,12 @@ import numpy as np
 import pytest
 
 from surfscan.check.pipeline import check_job
+from surfscan.check.stations import stand
 from surfscan.cli import main
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.lens import project
-from surfscan.reading.stations import stand
 from surfscan.results.stored import load_result
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"

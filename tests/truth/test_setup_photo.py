@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from truth.mitsuba_mirror import photograph, stripes_texture
 
+from surfscan.check.setup import stand_board
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.reading.propagation import Inputs
-from surfscan.reading.setup import stand_board
 from surfscan.synth.camera_noise import write_photo
 
 PANEL_TAGS = {0: (-223.0, -153.0), 1: (223.0, -153.0), 2: (223.0, 153.0), 3: (-223.0, 153.0)}

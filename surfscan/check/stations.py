@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -20,9 +20,10 @@ from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_board import TagsSheet
 from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.job.tags import explain_missing, find_tags
-from surfscan.optics.pose import PoseFit, pose_from_corners, pose_from_tags
+from surfscan.optics.pose import pose_from_corners, pose_from_tags
+from surfscan.reading.station import Station
 
-__all__ = ["Station", "camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
+__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -31,28 +32,6 @@ maker's round figure, and the same after focus and cropping have moved it)."""
 
 BLURRED = 0.32
 """Steepest step, as a share of the photo's range, under which nothing in it is sharp."""
-
-
-@dataclass(frozen=True, slots=True)
-class Station:
-    """A photo and the place it was taken from.
-
-    Attributes
-    ----------
-    photo : Photo
-    camera : Camera
-    fit : PoseFit
-    tags : tuple of TagSeen
-        Those used; empty when the panel's corners were given.
-    focal_from : str
-        "lens_file", "focal_px", "focal_35mm" or "exif".
-    """
-
-    photo: Photo
-    camera: Camera
-    fit: PoseFit
-    tags: tuple[TagSeen, ...]
-    focal_from: str
 
 
 def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:

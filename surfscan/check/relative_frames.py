@@ -7,14 +7,24 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.records import Array, Photo, View
+from surfscan.check.stations import stand
+from surfscan.core.reading import View
+from surfscan.core.records import Array, Photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.field import FINE, cut_out, make_grid, mask_region, mask_squares, pixel_pitch, rectify
 from surfscan.optics.lens import project
-from surfscan.reading.stations import Station, stand
+from surfscan.reading.station import Station
 
-__all__ = ["LONG_PX", "Frame", "Framed", "cell_px", "frame_on_panel", "frame_on_photo", "stand_if_placed"]
+__all__ = [
+    "LONG_PX",
+    "FramedPhoto",
+    "PhotoFrame",
+    "cell_px",
+    "frame_on_panel",
+    "frame_on_photo",
+    "stand_if_placed",
+]
 
 LONG_PX = 640
 """Photos are averaged down to about this before stripes are followed in them: highs and lows are far wider."""
@@ -30,7 +40,7 @@ ALIKE = 0.9
 
 
 @dataclass(frozen=True, slots=True)
-class Framed:
+class FramedPhoto:
     """One photo as it is read: on the photo's own pixels, or on the panel."""
 
     image: Array
@@ -39,7 +49,7 @@ class Framed:
 
 
 @dataclass(frozen=True, slots=True)
-class Frame:
+class PhotoFrame:
     """Where the cells of the picture lie.
 
     `column_px`, `row_px` (H, W) are their places in the first photo; `lean` is what the slanted view does to slopes.
@@ -62,14 +72,14 @@ def stand_if_placed(sheet: Sheet, photos: list[Photo]) -> list[Station]:
     return [stand(sheet, photo, row) for photo, row in zip(photos, sheet.photos, strict=True)]
 
 
-def frame_on_photo(photos: list[Photo]) -> tuple[Frame, list[Framed]]:
+def frame_on_photo(photos: list[Photo]) -> tuple[PhotoFrame, list[FramedPhoto]]:
     """The photos as they are, moved over the first one where the camera was in the hand."""
     first = photos[0]
-    pictures = [Framed(first.image, ~first.saturated, first.file)]
+    pictures = [FramedPhoto(first.image, ~first.saturated, first.file)]
     for photo in photos[1:]:
         image, usable = photo.image, ~photo.saturated
         if image.shape != first.image.shape:
-            pictures.append(Framed(image, usable & False, photo.file))
+            pictures.append(FramedPhoto(image, usable & False, photo.file))
             continue
         move, alike = _move_between(first.image, image)
         if move is not None:
@@ -77,11 +87,11 @@ def frame_on_photo(photos: list[Photo]) -> tuple[Frame, list[Framed]]:
             how = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
             image = cv2.warpPerspective(image, move, size, flags=how)
             usable = cv2.warpPerspective(usable.astype(np.uint8), move, size, flags=how) > 0
-        pictures.append(Framed(image, usable if alike else usable & False, photo.file))
+        pictures.append(FramedPhoto(image, usable if alike else usable & False, photo.file))
     step = _step_px(first.image.shape)
     column, row = (np.arange(step // 2, n, step, dtype=float) for n in first.image.shape[::-1])
     at = np.meshgrid(column, row)
-    return Frame(at[0], at[1], np.zeros(at[0].shape, bool), None, "the photo's own pixels"), pictures
+    return PhotoFrame(at[0], at[1], np.zeros(at[0].shape, bool), None, "the photo's own pixels"), pictures
 
 
 def _step_px(shape: tuple[int, ...]) -> int:
@@ -113,7 +123,7 @@ def _move_between(first: Array, other: Array) -> tuple[Array | None, bool]:
     return np.linalg.inv(to_small) @ warp.astype(float) @ to_small, moved > ALIKE
 
 
-def frame_on_panel(sheet: Sheet, stations: list[Station]) -> tuple[Frame, list[Framed]]:
+def frame_on_panel(sheet: Sheet, stations: list[Station]) -> tuple[PhotoFrame, list[FramedPhoto]]:
     """The photos laid onto the panel's plane, upper edge on top, each through its own pose."""
     size = sheet.panel.size_mm
     pitch = min(pixel_pitch(size, camera=s.camera, pose=s.fit.pose) for s in stations)
@@ -140,10 +150,10 @@ def frame_on_panel(sheet: Sheet, stations: list[Station]) -> tuple[Frame, list[F
         view = View(station.photo, station.camera, station.fit.pose, "", hidden)
         picture, state = rectify(cut_out(view, grid, reach_mm=0.0), x, y, np.zeros(x.shape))
         good = inside & (state == 0)
-        pictures.append(Framed(picture[::-1], good[::-1], station.photo.file))
+        pictures.append(FramedPhoto(picture[::-1], good[::-1], station.photo.file))
     pose = stations[0].fit.pose
     column, row = project(x, y, 0.0, camera=stations[0].camera, pose=pose)
-    frame = Frame(
+    frame = PhotoFrame(
         column[::-1], row[::-1], (region != 0)[::-1], _lean(x, y, pose.centre_mm)[:, ::-1], "the panel"
     )
     return frame, pictures
@@ -160,7 +170,7 @@ def _lean(x: Array, y: Array, camera_mm: Array) -> Array:
     return np.stack([cosine + within * hx * hx, within * hx * hy, cosine + within * hy * hy])
 
 
-def cell_px(frame: Frame) -> float:
+def cell_px(frame: PhotoFrame) -> float:
     """Photo pixels along a cell, about the middle of the picture."""
     r, c = (n // 2 for n in frame.column_px.shape)
     across = np.hypot(

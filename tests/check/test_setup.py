@@ -10,13 +10,13 @@ import pytest
 from reading.setup_photos import AT_CORNERS, CLEAR_OF_SPOTS, add_board_tags, setup_scene, write_setup_job
 
 from surfscan.check.pipeline import check_job
+from surfscan.check.setup import stand_board
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import CheckResult
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.job.tags import find_tags
 from surfscan.reading.propagation import Inputs
-from surfscan.reading.setup import stand_board
 from surfscan.synth.camera_noise import write_job
 
 

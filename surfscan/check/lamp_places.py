@@ -10,7 +10,7 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array
 from surfscan.job.sheet import Sheet
-from surfscan.reading.stations import Station
+from surfscan.reading.station import Station
 from surfscan.shading.ball import Ball, LampLine, find_highlight, line_to_lamp, meet_lines
 from surfscan.shading.lamp import Lamps
 

@@ -6,47 +6,39 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit, describe
-from surfscan.core.records import Array, PhotoCheck, Picture
-from surfscan.job.photo_quality import THRESHOLDS, check_view, edge_blur
-from surfscan.reading.stations import Station
+from surfscan.core.photo_limits import FIGURES, THRESHOLDS
+from surfscan.core.reading import QualityMaps
+from surfscan.core.records import Array, PhotoCheck
+from surfscan.job.photo_quality import check_view, edge_blur
+from surfscan.reading.station import Station
 
 __all__ = ["find_blocker", "judge_photo"]
 
 
-def judge_photo(station: Station, picture: Picture, region: Array) -> list[PhotoCheck]:
-    """Judge one photo by its picture in the reading; what does not apply to its light is NaN there and left out.
+def judge_photo(station: Station, quality: QualityMaps, region: Array) -> list[PhotoCheck]:
+    """Judge one photo by what its reading says of it; what does not apply to its light is NaN there and left out.
 
     Raises
     ------
     RefusedError
         When its stripes are too fine or too few to trust anything.
     """
-    inside = region == 0
-    checks = check_view(
-        station.photo,
-        inside=inside,
-        lit=picture.lit,
-        clipped=picture.clipped,
-        modulation=picture.modulation,
-        level=picture.level,
-        stripe_px=picture.stripe_px,
-        stripes_across=picture.stripes_across,
-        blur_px=edge_blur(station.photo, list(station.tags)),
-    )
+    blur_px = edge_blur(station.photo, list(station.tags))
+    checks = check_view(quality, inside=region == 0, blur_px=blur_px)
     name = station.photo.file
-    if picture.stripe_px < THRESHOLDS["stripe_px_least"]:
+    if quality.stripe_px < THRESHOLDS["stripe_px_least"]:
         raise RefusedError(
             f"{name}: the stripes are too fine for this photo",
-            found=f"{picture.stripe_px:.1f} px in a stripe period",
+            found=f"{quality.stripe_px:.1f} px in a stripe period",
             allowed=f"at least {THRESHOLDS['stripe_px_least']:g} px",
-            cure="go closer, or use wider stripes",
+            cure=FIGURES["stripe width"].cure,
         )
-    if picture.stripes_across < THRESHOLDS["stripes_across_least"]:
+    if quality.stripes_across < THRESHOLDS["stripes_across_least"]:
         raise RefusedError(
             f"{name}: too few stripes across the panel",
-            found=f"{picture.stripes_across:.1f} periods",
+            found=f"{quality.stripes_across:.1f} periods",
             allowed=f"at least {THRESHOLDS['stripes_across_least']:g}",
-            cure="use narrower stripes, or move the board away",
+            cure=FIGURES["stripes across"].cure,
         )
     return checks
 

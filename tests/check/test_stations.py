@@ -8,12 +8,12 @@ import cv2
 import numpy as np
 import pytest
 
+from surfscan.check.stations import camera_of, level_places, sharpest, span_mm, stand
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tags import find_tags
-from surfscan.reading.stations import camera_of, level_places, sharpest, span_mm, stand
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 BAD = JOBS / "bad-photos"

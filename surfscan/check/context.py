@@ -1,0 +1,182 @@
+"""The sheet's words turned into what a reading stands on: board, views, grid, region and level, without the sheet."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from surfscan.check.stations import level_places
+from surfscan.core.carrier import Array
+from surfscan.core.errors import RefusedError
+from surfscan.core.reading import Context, Reading, View
+from surfscan.core.records import Board, Grid
+from surfscan.job.sheet import Sheet
+from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
+from surfscan.optics.board_pose import BoardFit
+from surfscan.optics.field import make_grid, mask_region, mask_squares
+from surfscan.reading.budget import Budget, Inputs
+from surfscan.reading.reference import Null
+from surfscan.reading.station import Station
+from surfscan.surface.form import FairForm
+
+__all__ = ["Progress", "Shoot", "Taken", "board_of", "context_of", "judged_region", "tag_half_mm", "view_of"]
+
+TAG_MARGIN_MM = 1.5
+"""Kept free around a tag's paper, where its edge shades the panel."""
+
+Progress = Callable[[float], None]
+"""Told a share from 0 to 1."""
+
+
+@dataclass(frozen=True, slots=True)
+class Shoot:
+    """Photos that stand somewhere, with the sheet they belong to.
+
+    Attributes
+    ----------
+    sheet : Sheet
+    stations : tuple of Station
+        One per photo, in the sheet's order.
+    inputs : Inputs
+        How well the set-up is known.
+    board_fit : BoardFit, optional
+        The board's pose as the set-up photo gave it; the sheet has it too by now.
+    null : Null, optional
+        What a reference found: its board is used, and what is left on it is taken off.
+    """
+
+    sheet: Sheet
+    stations: tuple[Station, ...]
+    inputs: Inputs
+    board_fit: BoardFit | None = None
+    null: Null | None = None
+
+    @property
+    def views(self) -> tuple[View, ...]:
+        """The photos as a reading wants them."""
+        rows = zip(self.stations, self.sheet.photos, strict=True)
+        return tuple(view_of(self.sheet, station, row.varies or "") for station, row in rows)
+
+    @property
+    def board(self) -> Board:
+        """The sheet's board, or the one that the reference found."""
+        return board_of(self.sheet) if self.null is None else self.null.board
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """A reading with what judging it needs to know.
+
+    Attributes
+    ----------
+    grid : Grid
+    region : ndarray (H, W), int32
+        Flags of the judged region, 0 inside.
+    reading : Reading
+    budget : callable
+        Works out the uncertainty budget for a fair form.
+    floor_mm : float
+        Deviation that the light's own unevenness may reach.
+    grow_mm : float
+        How far a spot's tails reach beyond what stands out.
+    detail_mm : float
+        Finest faithful detail times two: a reflected stripe period.
+    spot_flags : tuple of str
+        Flags that every spot carries.
+    views : tuple of View
+        The photos that give the two directions, where there are two.
+    details : dict
+        What else was learned about the light, JSON-ready.
+    """
+
+    grid: Grid
+    region: Array
+    reading: Reading
+    budget: Callable[[FairForm], Budget]
+    floor_mm: float
+    grow_mm: float
+    detail_mm: float
+    spot_flags: tuple[str, ...] = ()
+    views: tuple[View, ...] = ()
+    details: dict[str, Any] = field(default_factory=dict)
+
+
+def board_of(sheet: Sheet) -> Board:
+    """The board of a sheet that says where it stands.
+
+    Raises
+    ------
+    RefusedError
+        Without a pose, a size or a period.
+    """
+    table = sheet.board
+    if table is None or table.centre_mm is None or table.size_mm is None or table.period_mm is None:
+        raise RefusedError("the board is not described", cure="give [board] with its pose, size and period")
+    return Board(
+        np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
+    )
+
+
+def context_of(shoot: Shoot, step_mm: float, *, board: Board | None) -> Context:
+    """The context of a light that asks for a grid of this step."""
+    sheet, stations = shoot.sheet, list(shoot.stations)
+    grid = make_grid(sheet.panel.size_mm, step_mm)
+    return Context(
+        shoot.views,
+        grid,
+        judged_region(sheet, grid, stations),
+        level_places(sheet),
+        board,
+        _tag_curvature(sheet, stations),
+    )
+
+
+def view_of(sheet: Sheet, station: Station, varies: str) -> View:
+    """A station's photo, with the tags' paper as what hides the panel in it."""
+    hidden: tuple[Array, ...] = ()
+    if sheet.tags is not None:
+        grow = 2 * tag_half_mm(sheet) / sheet.tags.side_mm
+        hidden = tuple(paper_outline(tag, grow=grow) for tag in station.tags)
+    return View(station.photo, station.camera, station.fit.pose, varies, hidden)
+
+
+def tag_half_mm(sheet: Sheet) -> float:
+    """Half a tag's paper with the margin kept free around it, mm."""
+    if sheet.tags is None:
+        return 0.0
+    return sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
+
+
+def judged_region(sheet: Sheet, grid: Grid, stations: list[Station]) -> Array:
+    """Flags of the judged region, (H, W) int32: 0 inside, else left out, outside or under a tag."""
+    under = np.zeros(grid.shape, bool)
+    if sheet.tags is not None:
+        turns: dict[int, float] = {}
+        for station in stations:
+            turns.update(station.fit.tag_turn_rad)
+        under = mask_squares(grid, sheet.tags.centres_mm, turns, tag_half_mm(sheet))
+    return mask_region(
+        grid,
+        region_mm=None if sheet.panel.region_mm is None else list(sheet.panel.region_mm),
+        leave_out_mm=[list(polygon) for polygon in sheet.panel.leave_out_mm],
+        tags=under,
+    )
+
+
+def _tag_curvature(sheet: Sheet, stations: list[Station]) -> Array | None:
+    """A first look at the crown: how the tags' tilts change across the panel."""
+    if sheet.tags is None:
+        return None
+    rows, right = [], []
+    for station in stations:
+        for tag, (p, q) in station.fit.tag_tilt.items():
+            x, y = sheet.tags.centres_mm[tag]
+            rows += [[x, y, 0, 1, 0], [0, x, y, 0, 1]]
+            right += [p, q]
+    if len(rows) < 6:
+        return None
+    found = np.linalg.lstsq(np.array(rows, float), np.array(right), rcond=None)[0][:3]
+    return np.asarray(np.clip(found, -1e-3, 1e-3))

@@ -1,0 +1,68 @@
+"""The crown found before the rounds: stripe frequencies of the photos, checked against what the board would show."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from surfscan.core.carrier import Array
+from surfscan.core.reading import Context
+from surfscan.optics.field import FINE, Cutout, rectify
+from surfscan.phase.carrier import Tiles, tile_frequencies
+from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
+from surfscan.reading.surface import Surface, first_surface
+
+__all__ = ["find_crown"]
+
+
+def find_crown(cutouts: list[Cutout], context: Context) -> tuple[Array, Surface]:
+    """Fit the crown to the photos' stripes.
+
+    Parameters
+    ----------
+    cutouts : list of Cutout
+    context : Context
+
+    Returns
+    -------
+    crown : ndarray (3,)
+        z_xx, z_xy, z_yy, 1/mm.
+    surface : Surface
+        Its quadric, level on the tags' plane.
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        No stripes, or others than the sheet's board would show.
+    """
+    board = context.mirrored_board
+    crown = np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
+    for turn in range(2):
+        surface = first_surface(context, crown).level(context)
+        sets = []
+        for cutout in cutouts:
+            view = cutout.view
+            tiles = _tiles(cutout, surface, context)
+            if turn == 0:
+                axes = {
+                    axis: predict_frequency(
+                        tiles.column, tiles.row, crown, camera_mm=view.camera_mm, board=board, varies=axis
+                    )
+                    for axis in ("across", "up")
+                }
+                known = context.crown is not None
+                check_stripes(tiles, axes, varies=view.varies, file=view.photo.file, crown_known=known)
+            sets.append((tiles.column, tiles.row, tiles, view.camera_mm, view.varies))
+        crown = fit_crown(sets, board=board, start=crown)
+    return crown, first_surface(context, crown).level(context)
+
+
+def _tiles(cutout: Cutout, surface: Surface, context: Context) -> Tiles:
+    """Tile frequencies of a photo laid on the surface; places in mm, cycles per mm."""
+    grid = context.grid
+    picture, state = rectify(cutout, surface.x, surface.y, surface.z)
+    shrunk = cv2.resize(picture, grid.shape[::-1], interpolation=cv2.INTER_AREA)
+    good = context.inside & (state[::FINE, ::FINE] == 0)
+    tiles = tile_frequencies(shrunk, good, tile_px=48)
+    x, y = grid.x_mm[0] + tiles.column * grid.step_mm, grid.y_mm[0] + tiles.row * grid.step_mm
+    return Tiles(x, y, tiles.fx / grid.step_mm, tiles.fy / grid.step_mm, tiles.strength)

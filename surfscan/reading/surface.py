@@ -1,0 +1,104 @@
+"""The surface as known so far: what it reflects, its level, and the first guess of it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from surfscan.core.carrier import Array, Carrier, check_shapes, seal
+from surfscan.core.errors import NotMeasuredError
+from surfscan.core.reading import Context
+from surfscan.core.records import Board, Grid
+from surfscan.optics.mirror import Hit, hit_board
+
+__all__ = [
+    "ENOUGH",
+    "Surface",
+    "check_region",
+    "first_surface",
+    "on_board",
+    "plane_through",
+    "scaled_axes",
+    "stand_off_mm",
+]
+
+ENOUGH = 400
+"""Fewest measured cells that make a reading."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Surface(Carrier):
+    """The surface as known so far, everywhere on the coarse grid: places, height (mm) and slopes, all (H, W)."""
+
+    x: Array
+    y: Array
+    z: Array
+    p: Array
+    q: Array
+
+    def __post_init__(self) -> None:
+        check_shapes(self, dict.fromkeys(("x", "y", "z", "p", "q"), ("H", "W")))
+        seal(self)
+
+    def hit(self, camera_mm: Array, board: Board, *, p: Array | None = None, q: Array | None = None) -> Hit:
+        """Where each cell looks on the board from a camera; with other slopes than its own, if given."""
+        p, q = self.p if p is None else p, self.q if q is None else q
+        return hit_board(self.x, self.y, self.z, p, q, camera_mm=camera_mm, board=board)
+
+    def level(self, context: Context) -> Surface:
+        """Take the plane through the surface at the tags off, height and slopes alike."""
+        tilt = plane_through(self.z, context.grid, context.level_at_mm)
+        z = self.z - (tilt[0] + tilt[1] * self.x + tilt[2] * self.y)
+        return Surface(self.x, self.y, z, self.p - tilt[1], self.q - tilt[2])
+
+
+def plane_through(z: Array, grid: Grid, places_mm: Array) -> Array:
+    """Plane (constant, x, y) through a map (H, W) at the cells nearest to places (N, 2), by least squares."""
+    column = np.clip((places_mm[:, 0] - grid.x_mm[0]) / grid.step_mm, 0, grid.x_mm.size - 1)
+    row = np.clip((places_mm[:, 1] - grid.y_mm[0]) / grid.step_mm, 0, grid.y_mm.size - 1)
+    at = z[np.rint(row).astype(int), np.rint(column).astype(int)]
+    design = np.column_stack([np.ones(len(at)), places_mm])
+    return np.asarray(np.linalg.lstsq(design, at, rcond=None)[0])
+
+
+def first_surface(context: Context, crown: Array | None = None) -> Surface:
+    """The quadric of a crown (z_xx, z_xy, z_yy; the context's without one), not levelled."""
+    known = context.crown if crown is None else crown
+    a, b, c = np.zeros(3) if known is None else np.asarray(known, float)
+    x, y = np.meshgrid(context.grid.x_mm, context.grid.y_mm)
+    return Surface(x, y, 0.5 * (a * x * x + 2 * b * x * y + c * y * y), a * x + b * y, b * x + c * y)
+
+
+def check_region(context: Context) -> None:
+    """Refuse a region too small to measure.
+
+    Raises
+    ------
+    NotMeasuredError
+    """
+    inside = context.inside
+    if inside.sum() < ENOUGH:
+        raise NotMeasuredError(
+            "the judged region is too small to measure",
+            found=f"{int(inside.sum())} cells of {context.grid.step_mm:.2g} mm",
+            cure="judge a larger region or leave less out",
+        )
+
+
+def scaled_axes(grid: Grid) -> tuple[Array, Array, float]:
+    """Columns' and rows' places within 1 of the middle, and the mm that 1 stands for: for polynomials."""
+    reach = float(max(np.abs(grid.x_mm).max(), np.abs(grid.y_mm).max()))
+    return grid.x_mm / reach, grid.y_mm / reach, reach
+
+
+def stand_off_mm(grid: Grid) -> float:
+    """How far a panel's surface may stand off the tags' plane: a crown of 1 m radius does less."""
+    return 0.1 * float(np.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm)))
+
+
+def on_board(hit: Hit, board: Board) -> Array:
+    """Cells whose ray meets the board itself, (H, W) bool."""
+    half_w, half_h = board.size_mm[0] / 2, board.size_mm[1] / 2
+    with np.errstate(invalid="ignore"):
+        return np.asarray((np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h))
