@@ -21,9 +21,14 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "report",
         parents=[common],
         help="write a result's papers",
-        description="Write report.pdf, its twin report.html and seal.json for a result (an output folder of check).",
+        description=(
+            "Write report.pdf, its twin report.html and seal.json for a result (an output folder of check); or"
+            " before-after.pdf and its twin for a comparison (an output folder of compare)."
+        ),
     )
-    report.add_argument("result", metavar="RESULT", type=Path, help="output folder of surfscan check")
+    report.add_argument(
+        "result", metavar="RESULT", type=Path, help="output folder of surfscan check or compare"
+    )
     report.add_argument("--out", metavar="DIR", type=Path, help="another folder (default: into RESULT)")
     report.add_argument(
         "--checked-by", metavar="NAME", default="", help="who checked, as it is to be printed"
@@ -53,6 +58,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run_report(options: argparse.Namespace) -> int:
     """Write the papers, and name them."""
+    from surfscan.papers.before_after import holds_comparison, write_before_after
     from surfscan.papers.folder import write_report
     from surfscan.papers.particulars import Particulars
 
@@ -71,7 +77,14 @@ def run_report(options: argparse.Namespace) -> int:
         vehicle=options.vehicle,
         shot_by=options.shot_by,
     )
-    files = write_report(options.result, particulars, out=options.out, paper=options.paper)
+    if holds_comparison(options.result):
+        if options.out is not None:
+            raise UsageError(
+                "--out goes with a result only", cure="the paper goes into the comparison's own folder"
+            )
+        files = write_before_after(options.result, particulars, paper=options.paper)
+    else:
+        files = write_report(options.result, particulars, out=options.out, paper=options.paper)
     tell_files(files, as_json=options.json)
     return 0
 

@@ -124,7 +124,7 @@ def _total_width() -> float:
 def _counting(created: datetime) -> Any:
     """A canvas that knows how many pages there were, and when the paper was made."""
 
-    class Counting(Canvas):  # type: ignore[misc]
+    class Counting(Canvas):
         def save(self) -> None:
             self.beginForm(_TOTAL)
             self.setFont(_PLAIN, 6.5)

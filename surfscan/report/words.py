@@ -164,7 +164,7 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = F
     if fill.get("lows") and _known(down.get("volume_ml")):
         least = "at least " if fill.get("at_least") else ""
         said.append(
-            f"Filler with the highs brought down first: {least}{units.volume(down['volume_ml'])} over"
+            f"To fill the lows, with the highs down first: {least}{units.volume(down['volume_ml'])} over"
             f" {units.area(down['area_cm2'])}, {units.filler(down['depth_mm'])} at the deepest."
         )
     if fill.get("better") not in (None, "neither", "not_measured"):

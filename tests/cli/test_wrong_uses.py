@@ -1,4 +1,4 @@
-"""Fifty wrong uses: what a shop types by mistake, and what the answer must hold: what was found, what is allowed, the cure."""
+"""Fifty wrong uses: what a shop types by mistake; the answer says what was found, what is allowed, and the cure."""
 
 from __future__ import annotations
 
