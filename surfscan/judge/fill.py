@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -301,20 +302,16 @@ def plan_fill(
         height, step_mm=step_mm, allowed_mm=limits.high_mm, feather_mrad=limits.feather_mrad
     )
     depths = fill_depth(height), fill_depth(height, raised)
-    down, bury = (
-        fill_totals(
-            depth,
-            step_mm=step_mm,
-            limit_mm=limits.filler_depth_mm,
-            ignore_mm=ignored,
-            sigma_mm=sigma_mm,
-            confidence=limits.confidence,
-        )
-        # what is spread to bury a high counts to the last bit: none of it would be needed with the high down
-        for depth, ignored in zip(
-            depths, (limits.low_mm, np.where(raised > 0, 0.0, limits.low_mm)), strict=True
-        )
+    totals = partial(
+        fill_totals,
+        step_mm=step_mm,
+        limit_mm=limits.filler_depth_mm,
+        sigma_mm=sigma_mm,
+        confidence=limits.confidence,
     )
+    down = totals(depths[0], ignore_mm=limits.low_mm)
+    # what is spread to bury a high counts to the last bit: none of it would be needed with the high down
+    bury = totals(depths[1], ignore_mm=np.where(raised > 0, 0.0, limits.low_mm))
     unseen = float(((raised > 0) & ~np.isfinite(height)).sum()) * step_mm**2 / 100
     edge = any(bool((rim > 0).any()) for rim in (raised[:1], raised[-1:], raised[:, :1], raised[:, -1:]))
     over = np.where(np.isfinite(depths[1]), depths[1], 0.0) > limits.filler_depth_mm
