@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import zipfile
@@ -17,6 +18,7 @@ from surfscan.check.apart import CheckWorker
 from surfscan.check.pipeline import check_job
 from surfscan.cli import main
 from surfscan.look.first_look import look_at_photo
+from surfscan.report.words import ResultText as result_words
 from surfscan.synth.lesson import find_the_low
 
 FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
@@ -48,9 +50,11 @@ def test_the_verdict_is_the_commands(checked: AppTest) -> None:
     # known depth of the deepest low, by the renderer: 0.278 mm; 5 um is twice its stated standard uncertainty
     assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.005)
     assert f"The deepest low is {-result.spots[0].peak_mm:.3f} mm" in said
-    # a high comes down before anything is filled; then the deepest low
-    order = [said.index(f">{word}</strong>") for word in ("High 3", "Low 1", "Low 2", "Low 4")]
-    assert order == sorted(order)
+    order = [said.index(f">{word}</strong>") for word in ("Low 1", "Low 2", "High 3", "Low 4")]
+    assert order == sorted(order)  # by their numbers, as on every paper
+    for step in result_words(result).work():
+        assert html.escape(step) in said
+    assert "Not looked for: pinholes" in said
 
 
 def test_inches_everywhere(checked: AppTest) -> None:
@@ -59,7 +63,7 @@ def test_inches_everywhere(checked: AppTest) -> None:
     said = told(page)
     # 0.04 mm is 0.0016 in; 620 mm 24.4 in
     assert "over 0.0016 in" in said
-    assert " mm" not in said.split("What to do, in this order")[1]
+    assert " mm" not in said.split("Each spot, worst first")[1]
     width = next(one for one in page.number_input if one.label == "Width to judge, in")
     assert width.value == pytest.approx(620 / 25.4, abs=1e-3)
     assert surfscan.load_sheet  # the sheet itself stays in mm
