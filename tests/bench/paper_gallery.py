@@ -1,6 +1,6 @@
 """Every page of some papers side by side: in colour, in grey, and as a deuteranope and a protanope see them.
 
-    python tests/bench/paper_gallery.py OUT.png FOLDER...
+    python tests/bench/paper_gallery.py OUT.jpg FOLDER...
 
 FOLDER holds report.pdf or before-after.pdf. To be looked at: can every mark still be told from the others?
 """
@@ -22,7 +22,7 @@ PROTAN = np.array(
     [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
 )
 GREY = np.tile([0.2126, 0.7152, 0.0722], (3, 1))  # ITU-R BT.709
-WIDE = 420
+WIDE = 380
 
 
 def seen(page: np.ndarray, by: np.ndarray | None) -> np.ndarray:
@@ -49,7 +49,7 @@ def main() -> None:
     tall = max(page.shape[0] for page in pages)
     pages = [np.pad(p, ((0, tall - p.shape[0]), (0, 6), (0, 0)), constant_values=210) for p in pages]
     rows = [np.hstack([seen(page, by) for page in pages]) for by in (None, GREY, DEUTAN, PROTAN)]
-    Image.fromarray(np.vstack(rows)).quantize(128).save(out, optimize=True)
+    Image.fromarray(np.vstack(rows)).save(out, quality=70, optimize=True)
     print(f"{out}: {len(pages)} pages, {out.stat().st_size // 1024} KB")
 
 
