@@ -7,7 +7,8 @@ from importlib import import_module
 import streamlit as st
 
 import surfscan
-from surfscan.ui import looks, session
+from surfscan.ui import looks, running, session
+from surfscan.ui.parts.lengths import clear_refused
 
 # Name in the bar, and its file in views/, which is loaded when it is first shown.
 VIEWS = {
@@ -21,6 +22,7 @@ VIEWS = {
 
 st.set_page_config(page_title="surfscan: is the panel fair?", page_icon="◧", layout="wide")
 looks.dress()
+clear_refused()
 name = session.choose_view(list(VIEWS))
 try:
     import_module(f"surfscan.ui.views.{VIEWS[name]}").show()
@@ -28,4 +30,4 @@ except surfscan.SurfscanError as error:
     looks.refusal(error)
 except Exception as error:
     looks.fault(f"{type(error).__name__}: {error}")
-session.warm_up()
+running.warm_up()

@@ -18,7 +18,7 @@ _COMPONENT = st.components.v2.component(
 )
 
 
-def show_picture(
+def show_picture(  # house: a part of the page: each is an attribute of the picture, most have a default
     key: str,
     base: str,
     size: tuple[int, int],

@@ -1,46 +1,38 @@
-"""Everything the page keeps: the session's own keys, and calls that are cached for all by the bytes' SHA-256.
+"""What a session of the page keeps: its sheet, photos, check, and what the user chose.
 
-A session holds its photos and its result in memory and nowhere else. What is shared between sessions is found only
-by the digest of the very bytes it was made from, so nobody meets another's photos. Photos are on disk only while a
-check reads them, in a folder of our own naming that is removed afterwards.
+It is held in memory and nowhere else; what comes in and goes out as files is in `job_files`, what takes long in
+`running`.
 """
 
 from __future__ import annotations
 
-import base64
-import hashlib
-import io
-import tempfile
-import threading
-import zipfile
-from collections.abc import Callable
-from importlib import import_module
-from pathlib import Path
 from typing import Any
 
-import numpy as np
 import streamlit as st
-from PIL import Image
 
 import surfscan
-from surfscan.job.sheet_writing import write_sheet
-from surfscan.ui import limits
-from surfscan.ui.desk import FOLDER, Desk, PhotoFile, Work, digest_of, without_folder
+from surfscan.ui.desk import PhotoFile, Work
 
 __all__ = [
-    "PhotoFile",
-    "Work",
-    "digest_of",
+    "choose_spot",
+    "choose_view",
+    "chosen_spot",
+    "empty_job",
+    "extras",
+    "forget_result",
+    "go_to",
     "job",
-    "open_job",
+    "keep_photos",
+    "keep_work",
     "photos",
-    "set_photos",
-    "start_check",
+    "renew_form",
+    "replace_sheet",
+    "result",
+    "round_of_form",
+    "start_over",
     "units",
     "work",
 ]
-
-# --- keys of a session -------------------------------------------------------------------------------------------
 
 _JOB, _PHOTOS, _EXTRAS, _WORK, _SPOT, _ROUND = "job", "photos", "extras", "work", "spot", "round"
 _UNITS, _VIEW = "units", "view"  # widgets' own keys
@@ -170,127 +162,17 @@ def forget_result() -> None:
     st.session_state.pop(_SPOT, None)
 
 
-# --- photos in, job in and out ------------------------------------------------------------------------------------
-
-
-def take_photo(data: bytes, name: str, number: int) -> PhotoFile:
-    """Check an upload and give it our own name.
-
-    Raises
-    ------
-    RefusedError
-        See `limits.check_photo`.
-    """
-    shown = limits.shown_name(name)
-    limits.check_photo(data, shown)
-    return PhotoFile(
-        f"photo-{number}{limits.file_ending(data)}", shown, hashlib.sha256(data).hexdigest(), data
-    )
-
-
-def set_photos(taken: list[PhotoFile]) -> None:
-    """Make these the session's photos, with one entry of the sheet each; directions are kept or guessed."""
-    tables = job()
-    before = {photo.sha256: row for photo, row in zip(photos(), tables["photo"], strict=False)}
-    as_many = tables["photo"] if len(tables["photo"]) == len(taken) else [{} for _ in taken]
-    rows: list[dict[str, Any]] = []
-    for k, photo in enumerate(taken):
-        # The same photo keeps its entry; one shot anew takes the place of the old, but not its tapped corners.
-        row = dict(before.get(photo.sha256) or {n: v for n, v in as_many[k].items() if n != "corners_px"})
-        row["file"] = photo.file
-        if tables.get("board", {}).get("pattern", "stripes") == "stripes" and "lamp_mm" not in row:
-            used = {other.get("varies") for other in rows}
-            if row.get("varies") is None or row["varies"] in used:
-                row["varies"] = "up" if "across" in used else "across" if "up" in used or k == 0 else "up"
-        rows.append(row)
-    if [p.sha256 for p in taken] != [p.sha256 for p in photos()]:
-        forget_result()
-    tables["photo"] = rows
+def keep_photos(taken: list[PhotoFile], more: list[PhotoFile] | None = None) -> None:
+    """These are the session's photos now, and with `more` its further files."""
     st.session_state[_PHOTOS] = taken
+    if more is not None:
+        st.session_state[_EXTRAS] = more
 
 
-def turn_photo(k: int, way: str) -> None:
-    """Say which way photo `k`'s stripes run; of a pair, the other takes the other way."""
-    rows = job()["photo"]
-    if len(rows) == 2:
-        rows[1 - k]["varies"] = "up" if way == "across" else "across"
-    rows[k]["varies"] = way
-    forget_result()
-
-
-def open_job(files: list[tuple[str, bytes]]) -> None:
-    """Take a whole job folder: its sheet, and the photos that the sheet names.
-
-    Raises
-    ------
-    RefusedError
-        Without a sheet, with a sheet that can't be used, or a photo that is not there.
-    """
-    by_name = {limits.inner_name(name): data for name, data in files}
-    text = by_name.get("panel.toml")
-    if text is None:
-        raise surfscan.RefusedError(
-            "There is no panel.toml among the files",
-            found=", ".join(sorted(limits.shown_name(n) for n in by_name)[:5]) or "nothing",
-            allowed="the folder with panel.toml and its photos",
-            cure="choose the whole job folder, or fill in the form",
-        )
-    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-        (Path(folder) / "panel.toml").write_bytes(text[:2_000_000])
-        sheet = without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
-    limits.check_total([len(by_name.get(limits.inner_name(row.file), b"")) for row in sheet.photos])
-    taken = []
-    for k, row in enumerate(sheet.photos, 1):
-        data = by_name.get(limits.inner_name(row.file))
-        if data is None:
-            raise surfscan.RefusedError(
-                f"photo[{k}].file names a photo that is not there",
-                found=f"no {limits.shown_name(row.file)} among the files",
-                allowed="every photo that panel.toml names",
-                cure="choose the whole job folder",
-            )
-        taken.append(take_photo(data, row.file, k))
-    tables = tables_of(sheet)
-    ours = {row.file: photo.file for row, photo in zip(sheet.photos, taken, strict=True)}
-    more = _take_extras(tables, by_name, ours)
-    for row, photo in zip(tables["photo"], taken, strict=True):
-        row["file"] = photo.file
-    start_over(tables)
-    st.session_state[_PHOTOS], st.session_state[_EXTRAS] = taken, more
-
-
-def _take_extras(tables: dict[str, Any], by_name: dict[str, bytes], ours: dict[str, str]) -> list[PhotoFile]:
-    """The other files a sheet names, under names of our own, which the tables get."""
-    more: list[PhotoFile] = []
-    named = [
-        (tables.get("board", {}), "setup_photo", "set-up"),
-        (tables.get("camera", {}), "lens_file", "lens"),
-    ]
-    named += [(row, "reference", f"reference-{k}") for k, row in enumerate(tables["photo"], 1)]
-    for table, key, name in named:
-        theirs = table.get(key)
-        if theirs is None:
-            continue
-        if theirs not in ours:
-            data = by_name.get(limits.inner_name(theirs))
-            if data is None:
-                raise surfscan.RefusedError(
-                    f"{key} names a file that is not there",
-                    found=f"no {limits.shown_name(theirs)} among the files",
-                    allowed="every file that panel.toml names",
-                    cure="choose the whole job folder",
-                )
-            ending = limits.file_ending(data)
-            if key == "lens_file":
-                limits.check_lens(data)
-                ending = ".toml"
-            else:
-                limits.check_photo(data, limits.shown_name(theirs))
-            kept = PhotoFile(name + ending, limits.shown_name(theirs), hashlib.sha256(data).hexdigest(), data)
-            ours[theirs] = kept.file
-            more.append(kept)
-        table[key] = ours[theirs]
-    return more
+def keep_work(started: Work) -> None:
+    """This is the session's check now; no spot of it was tapped yet."""
+    st.session_state[_WORK] = started
+    st.session_state.pop(_SPOT, None)
 
 
 def start_over(tables: dict[str, Any] | None = None) -> None:
@@ -311,156 +193,3 @@ def replace_sheet(tables: dict[str, Any]) -> None:
     """Another sheet for the same photos."""
     st.session_state[_JOB] = tables
     renew_form()
-
-
-def tables_of(sheet: surfscan.Sheet) -> dict[str, Any]:
-    """A checked sheet as plain tables, what is not given left out."""
-    dumped = sheet.model_dump(mode="json", by_alias=True, exclude={"folder"}, exclude_unset=True)
-    return {name: table for name, table in dumped.items() if table is not None}
-
-
-def sheet_text(tables: dict[str, Any] | None = None) -> str:
-    """The session's `panel.toml`."""
-    asked = job() if tables is None else tables
-    return write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
-
-
-def checked_sheet(text: str) -> surfscan.Sheet:
-    """Read a sheet's text as the command would.
-
-    Raises
-    ------
-    RefusedError
-        As `surfscan.load_sheet`.
-    """
-    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-        (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-        return without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
-
-
-def job_zip() -> bytes:
-    """The session's job folder, packed."""
-    return pack_job(job(), [*photos(), *extras()])
-
-
-def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:
-    """A job folder as a zip: the same job runs in a terminal."""
-    packed = io.BytesIO()
-    with zipfile.ZipFile(packed, "w") as parts:  # photos don't shrink
-        parts.writestr("job/panel.toml", sheet_text(tables))
-        for photo in taken:
-            parts.writestr(f"job/{photo.file}", photo.data)
-    return packed.getvalue()
-
-
-def demo_files() -> list[tuple[str, bytes]]:
-    """The bundled example."""
-    from importlib import resources
-
-    source = resources.files("surfscan") / "data" / "demo"
-    return [
-        (item.name, item.read_bytes())
-        for item in source.iterdir()
-        if item.name == "panel.toml" or item.name.endswith(".jpg")
-    ]
-
-
-# --- cached calls -------------------------------------------------------------------------------------------------
-
-
-@st.cache_resource(max_entries=48, show_spinner=False)
-def _look(key: str, _photo: PhotoFile, _more: list[PhotoFile], text: str, row: int) -> Any:
-    from surfscan.look.first_look import look_at_photo  # late, see `warm_up`
-
-    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-        for each in (_photo, *_more):
-            (Path(folder) / each.file).write_bytes(each.data)
-        sheet = None
-        if text:
-            (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
-            sheet = surfscan.load_sheet(folder, need_photos=False)
-        return without_folder(
-            lambda: look_at_photo(Path(folder) / _photo.file, _photo.shown, sheet=sheet, row=row),
-            folder,
-        )
-
-
-def look(photo: PhotoFile, text: str, row: int) -> Any:
-    """First look at a photo, with the sheet's text where that can be used; cached by all their bytes.
-
-    Raises
-    ------
-    RefusedError
-        When the photo can't be used at all.
-    """
-    more = extras() if text else []
-    key = digest_of(photo.data, photo.shown, text, *(each.data for each in more))
-    return _look(key, photo, more, text, row)
-
-
-@st.cache_resource(show_spinner=False)
-def _desk() -> Desk:
-    return Desk()
-
-
-@st.cache_resource(show_spinner=False)
-def warm_up() -> None:
-    """Load what a check needs while the user fills in the form; the first picture does not wait for it."""
-
-    desk = _desk()
-
-    def load() -> None:
-        desk.warm_up()
-        for name in ("look.first_look", "report.panes", "report.export"):
-            import_module(f"surfscan.{name}")
-
-    threading.Thread(target=load, name="warm-up", daemon=True).start()
-
-
-def start_check() -> Work:
-    """Check the session's job; the work goes on in the background."""
-    text, taken = sheet_text(), [*photos(), *extras()]
-    started = _desk().check(_job_digest(), text, taken)
-    st.session_state[_WORK] = started
-    st.session_state.pop(_SPOT, None)
-    return started
-
-
-def _job_digest() -> str:
-    return digest_of(sheet_text(), *(file.sha256 for file in (*photos(), *extras())))
-
-
-def drop_stale_result() -> bool:
-    """Drop a result whose job is no longer the session's; say whether there was one."""
-    current = work()
-    if current is None or current.digest == _job_digest():
-        return False
-    forget_result()
-    return True
-
-
-@st.cache_data(max_entries=24, show_spinner=False)
-def result_files(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
-    """The files that the command would write, by name; cached by the job's digest."""
-    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-        written = surfscan.write_result(Path(folder), _result)
-        return {path.name: path.read_bytes() for path in written}
-
-
-@st.cache_data(max_entries=96, show_spinner=False)
-def cached(key: str, _make: Callable[[], Any]) -> Any:
-    """Whatever `_make` returns, kept under a key that starts with a digest."""
-    return _make()
-
-
-@st.cache_resource(max_entries=48, show_spinner=False)
-def cached_object(key: str, _make: Callable[[], Any]) -> Any:
-    """The same for objects that hold functions; nobody changes them."""
-    return _make()
-
-
-def as_url(picture: np.ndarray[Any, Any], *, quality: int = 85) -> str:
-    """A picture as a data address, for the picture part."""
-    coded = io.BytesIO()
-    Image.fromarray(picture).save(coded, "JPEG", quality=quality)
-    return "data:image/jpeg;base64," + base64.b64encode(coded.getvalue()).decode()

@@ -115,7 +115,7 @@ def hold_against(reading: Reading, against: Against, *, floor_mm: float, grow_px
     reading : Reading
     against : Against
     floor_mm, grow_px : float, int
-        As in `surfscan.surface.form.fit_fair_form`.
+        As in `surfscan.surface.ladder.fit_ladder`.
 
     Returns
     -------

@@ -10,7 +10,7 @@ from scipy.ndimage import map_coordinates
 
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Array, Grid
-from surfscan.judge.decide import decide
+from surfscan.judge.decide import Decision, decide
 from surfscan.judge.measure_spot import SpotShape, measure_spot
 
 __all__ = ["Build", "BuiltPatch", "measure_build"]
@@ -82,9 +82,8 @@ class Build:
         Feather edge of the patch with the greatest thickness; NaN without one.
     limit_mm : float
         What it is judged against; infinite when it is not.
-    verdict : str
-        "ready", "rework", "close" or "not_measured"; "" when there is no limit.
-    sentence : str
+    decision : Decision, optional
+        The greatest thickness against it; None when there is no limit.
     patches : tuple of BuiltPatch
         In order of falling thickness.
     cells : ndarray (H, W), bool
@@ -100,10 +99,19 @@ class Build:
     u95_volume_ml: float
     edge_mm: float
     limit_mm: float
-    verdict: str
-    sentence: str
+    decision: Decision | None
     patches: tuple[BuiltPatch, ...]
     cells: Array
+
+    @property
+    def verdict(self) -> str:
+        """ "ready", "rework", "close" or "not_measured"; "" when there is no limit."""
+        return "" if self.decision is None else str(self.decision.verdict)
+
+    @property
+    def sentence(self) -> str:
+        """The decision in words, mm; "" when there is no limit."""
+        return "" if self.decision is None else self.decision.sentence
 
 
 def measure_build(
@@ -137,13 +145,16 @@ def measure_build(
     thick = sign * difference_mm
     known = np.isfinite(thick)
     nothing = np.zeros(thick.shape, bool)
-    word = "build" if sign > 0 else "cut"
+
+    def judged(greatest: float, u95: float) -> Decision | None:
+        if not np.isfinite(limit_mm):
+            return None
+        name = "the greatest build" if sign > 0 else "the greatest cut"
+        return decide(greatest, u95 / COVERAGE_FACTOR, upper=limit_mm, confidence=confidence, name=name)
+
     if not known.any():
-        verdict = "not_measured" if np.isfinite(limit_mm) else ""
         nan = float("nan")
-        return Build(
-            nan, nan, nan, nan, 0.0, 0.0, nan, nan, limit_mm, verdict, "Nothing is common.", (), nothing
-        )
+        return Build(nan, nan, nan, nan, 0.0, 0.0, nan, nan, limit_mm, judged(nan, nan), (), nothing)
     found = _patches(thick, sigma_mm, grid)
     patches = tuple(patch for patch, _ in found)
     cells = np.logical_or.reduce([mask for _, mask in found]) if found else nothing
@@ -154,16 +165,6 @@ def measure_build(
         row, column = np.unravel_index(int(np.nanargmax(np.where(known, thick, -np.inf))), thick.shape)
         greatest, u95 = max(float(thick[row, column]), 0.0), COVERAGE_FACTOR * float(sigma_mm[row, column])
         x, y = float(grid.x_mm[column]), float(grid.y_mm[row])
-    verdict, sentence = "", ""
-    if np.isfinite(limit_mm):
-        decision = decide(
-            greatest,
-            u95 / COVERAGE_FACTOR,
-            upper=limit_mm,
-            confidence=confidence,
-            name=f"the greatest {word}",
-        )
-        verdict, sentence = decision.verdict, decision.sentence
     cell = grid.step_mm**2
     return Build(
         max_mm=greatest,
@@ -175,8 +176,7 @@ def measure_build(
         u95_volume_ml=COVERAGE_FACTOR * float(np.sum(sigma_mm[cells])) * cell / 1000,
         edge_mm=patches[0].edge_mm if patches else float("nan"),
         limit_mm=float(limit_mm),
-        verdict=verdict,
-        sentence=sentence,
+        decision=judged(greatest, u95),
         patches=patches,
         cells=cells,
     )

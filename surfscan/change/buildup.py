@@ -8,9 +8,12 @@ from itertools import pairwise
 
 import numpy as np
 
-from surfscan.change.build import measure_build
-from surfscan.change.comparison import Comparison, Result, compare_results
+from surfscan.change.build import Build, measure_build
+from surfscan.change.comparison import Comparison, Result, against_limit, build_reason, compare_results
+from surfscan.core.message import Phrase, Verdict
 from surfscan.core.records import Array
+from surfscan.judge.reasons import in_order
+from surfscan.judge.verdict import verdict_of
 
 __all__ = ["Buildup", "compare_passes"]
 
@@ -92,28 +95,22 @@ def compare_passes(passes: Sequence[Result], *, tags_moved: bool | None = None) 
             limit_mm=whole.build.limit_mm,
             confidence=float(last.limits.get("confidence") or 0.95),
         )
-        verdict = whole.verdict
-        if build.verdict == "rework" or verdict != "not_measured":
-            verdict = build.verdict or "not_measured"
-        reasons = tuple(build.sentence if r == whole.build.sentence else r for r in whole.reasons)
+        kept = [one for one in whole.findings if not one.code.startswith("build-")]
+        findings = in_order([build_reason(build), *kept])
+        verdict = verdict_of(findings)
         whole = replace(
-            whole,
-            build=build,
-            verdict=verdict,
-            sentence=_sentence(
-                verdict, build.max_mm, build.u95_mm, build.volume_ml, build.limit_mm, len(steps)
-            ),
-            reasons=reasons,
+            whole, build=build, verdict=verdict, told=_told(verdict, build, len(steps)), findings=findings
         )
     return Buildup(steps, whole, base, np.maximum(thickness, 0.0))
 
 
-def _sentence(verdict: str, most: float, u95: float, volume: float, limit: float, steps: int) -> str:
-    end = {
-        "ready": f"within the limit of {limit:g} mm",
-        "rework": f"more than the limit of {limit:g} mm",
-        "close": f"too close to the limit of {limit:g} mm to call",
-        "not_measured": "whether it is within the limit was not measured",
-    }[verdict]
-    lies = f"up to {most:.3g} mm lies on the panel (within {u95:.2g} mm), {volume:.3g} ml in all"
-    return f"After {steps} steps {lies}: {end}."
+def _told(verdict: Verdict, build: Build, steps: int) -> Phrase:
+    return Phrase.of(
+        "After {steps} steps up to {most_mm:thick} lies on the panel (within {u95_mm:spread}),"
+        " {ml:.3g} ml in all: {end}.",
+        steps=steps,
+        most_mm=build.max_mm,
+        u95_mm=build.u95_mm,
+        ml=build.volume_ml,
+        end=against_limit(verdict, build.limit_mm),
+    )

@@ -7,25 +7,27 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.change.build import COVERAGE_FACTOR, Build, measure_build
+from surfscan.change.build import Build, measure_build
 from surfscan.change.fitting import fit_between
 from surfscan.change.matching import SpotChange, match_spots
 from surfscan.change.registration import TAG_MM, Registration, register
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
+from surfscan.core.message import Phrase, Reason, Verdict, Weight
 from surfscan.core.records import Array, CheckResult, Grid, HeightMap
-from surfscan.judge.reasons import rule_sentence
+from surfscan.core.units import MM
+from surfscan.judge.reasons import in_order, reason, rule_reason, sentences_of
+from surfscan.judge.verdict import LEAST_COVERAGE, WHOLE, verdict_of
 from surfscan.results.stored import StoredResult
 
-__all__ = ["Comparison", "compare_results", "tag_uncertainty"]
+__all__ = ["Comparison", "against_limit", "build_reason", "compare_results", "tag_uncertainty"]
 
 Result = CheckResult | StoredResult
 
 LEAST_UNCHANGED = 0.25
 """Less of the common surface than this taken for unchanged is told: there the tags say what is old and new."""
 
-LEAST_COMMON = 0.8
-"""Less of the judged region than this seen in both, and nothing over the limit: not measured, as in the check."""
 
 FEWEST = 400
 """Fewest common cells that make a comparison, as in the check."""
@@ -50,11 +52,12 @@ class Comparison:
     build, cut : Build
         What was added, judged against the later pass's filler depth; what was taken off.
     spots : tuple of SpotChange
-    verdict : str
-        That of the build.
-    sentence : str
-    reasons : tuple of str
-        Sentences: cautions about the registration and coverage, and the rule.
+    verdict : Verdict
+        That of the build, and of what was not seen.
+    told : Phrase
+        What changed, and whether it is within the limit.
+    findings : tuple of Reason
+        The build against its limit, cautions about the registration and coverage, and the rule.
     """
 
     before: Result
@@ -67,9 +70,19 @@ class Comparison:
     build: Build
     cut: Build
     spots: tuple[SpotChange, ...]
-    verdict: str
-    sentence: str
-    reasons: tuple[str, ...]
+    verdict: Verdict
+    told: Phrase
+    findings: tuple[Reason, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What changed in one sentence, mm."""
+        return self.told.say()
+
+    @property
+    def reasons(self) -> tuple[str, ...]:
+        """The findings as sentences, mm."""
+        return tuple(sentences_of(self.findings, MM))
 
 
 def compare_results(before: Result, after: Result, *, tags_moved: bool | None = None) -> Comparison:
@@ -115,7 +128,6 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
     cut = measure_build(difference, sigma, grid=grid, sign=-1, confidence=confidence)
     judged = (after.height.flags & (bit("outside") | bit("left_out") | bit("tag"))) == 0
     common = float((measured & judged).sum() / max(int(judged.sum()), 1))
-    verdict, reasons = _verdict(before, after, build, common)
     spots = match_spots(
         before.spots,
         after.spots,
@@ -126,7 +138,15 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
             HeightMap(grid, difference, np.zeros(grid.shape), np.nan_to_num(sigma), after.height.flags), None
         ),
     )
-    reasons += _cautions(found, build)
+    findings = in_order(
+        [
+            build_reason(build),
+            *_of_seeing(before, after, common),
+            *_cautions(found, build),
+            rule_reason(confidence),
+        ]
+    )
+    verdict = verdict_of(findings)
     return Comparison(
         before=before,
         after=after,
@@ -139,8 +159,8 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
         cut=cut,
         spots=tuple(spots),
         verdict=verdict,
-        sentence=_sentence(verdict, build, cut),
-        reasons=(*reasons, rule_sentence(confidence)),
+        told=_told(verdict, build, cut),
+        findings=findings,
     )
 
 
@@ -193,73 +213,92 @@ def _reader(height: HeightMap, found: Registration | None) -> Any:
     return at
 
 
-def _verdict(before: Result, after: Result, build: Build, common: float) -> tuple[str, list[str]]:
-    """The build's verdict, and whether what was not seen could change it."""
-    verdict = build.verdict or "not_measured"
-    reasons = [build.sentence] if build.sentence else []
-    if not build.verdict:
-        return "not_measured", ["The later pass gives no filler depth to judge the build against."]
-    if verdict == "rework":
-        return verdict, reasons
-    fold = describe("fold")
-    for name, result in (("before", before), ("after", after)):
-        if np.any(result.height.flags & bit("fold")):
-            verdict = "not_measured"
-            reasons.append(
-                f"The pass {name} has a part that is {fold.sentence}: the build there is not known."
-            )
-    if common < LEAST_COMMON:
-        verdict = "not_measured"
-        reasons.append(
-            f"Only {100 * common:.0f} % of the judged region was measured in both passes; nothing is said about the"
-            " rest."
-        )
-    elif common < 0.95:
-        reasons.append(f"{100 * common:.0f} % of the judged region was measured in both passes.")
-    return verdict, reasons
+def build_reason(build: Build) -> Reason:
+    """The build against its limit."""
+    decision = build.decision
+    if decision is None:
+        return reason("build-no-limit", Weight.DECIDES, "the build")
+    if decision.verdict == Verdict.NOT_MEASURED:
+        return reason("build-unknown", Weight.DECIDES, "the build")
+    code, weight = {
+        Verdict.READY: ("build-within", Weight.NOTE),
+        Verdict.CLOSE: ("build-close", Weight.DOUBT),
+        Verdict.REWORK: ("build-over", Weight.DECIDES),
+    }[decision.verdict]
+    return reason(
+        code,
+        weight,
+        "the build",
+        size_mm=decision.value,
+        u_mm=decision.u,
+        limit_mm=decision.upper,
+        probability=decision.probability,
+    )
 
 
-def _cautions(found: Registration, build: Build) -> list[str]:
-    said = []
-    if found.moved:
-        ux, uy, uw = COVERAGE_FACTOR * np.sqrt(np.diag(found.covariance))
-        said.append(
-            f"The tags were moved between the passes: laid over each other by the unchanged surface, shifted by"
-            f" ({found.x_mm:.1f}, {found.y_mm:.1f}) mm within ({ux:.1f}, {uy:.1f}) and turned by"
-            f" {found.turn_mrad:.1f} mrad within {1e3 * uw:.1f} (95 %)."
+def _of_seeing(before: Result, after: Result, common: float) -> list[Reason]:
+    """What was not seen, and so could change the verdict."""
+    said = [
+        reason(
+            "passes-fold", Weight.DECIDES, f"the pass {name}", which=name, sentence=describe("fold").sentence
         )
-    if found.unchanged < LEAST_UNCHANGED:
-        said.append(
-            f"Only {100 * found.unchanged:.0f} % of the panel looks unchanged: where filler covers nearly all, height"
-            " is told by the tags alone; lay them on surface that stays as it is."
-        )
-    if any(patch.cut_off for patch in build.patches):
-        said.append("A patch of build reaches the edge of what was measured and may go on there.")
+        for name, result in (("before", before), ("after", after))
+        if np.any(result.height.flags & bit("fold"))
+    ]
+    if common < LEAST_COVERAGE:
+        said.append(reason("passes-too-little", Weight.DECIDES, common=common))
+    elif common < WHOLE:
+        said.append(reason("passes-part", common=common))
     return said
 
 
-def _sentence(verdict: str, build: Build, cut: Build) -> str:
-    if not build.patches and not cut.patches:
-        what = "Nothing was added and nothing taken off that stands out of the uncertainty"
-    else:
-        parts = []
-        if build.patches:
-            parts.append(
-                f"up to {build.max_mm:.3g} mm was added (within {build.u95_mm:.2g} mm), {build.volume_ml:.3g} ml"
-                f" on {build.area_cm2:.3g} cm²"
+def _cautions(found: Registration, build: Build) -> list[Reason]:
+    said = []
+    if found.moved:
+        ux, uy, uw = (float(u) for u in COVERAGE_FACTOR * np.sqrt(np.diag(found.covariance)))
+        said.append(
+            reason(
+                "passes-tags-moved",
+                x_mm=found.x_mm,
+                y_mm=found.y_mm,
+                u_x_mm=ux,
+                u_y_mm=uy,
+                turn_mrad=found.turn_mrad,
+                u_turn_mrad=1e3 * uw,
             )
-        if cut.patches:
-            parts.append(
-                f"up to {cut.max_mm:.3g} mm was taken off (within {cut.u95_mm:.2g} mm), {cut.volume_ml:.3g} ml"
-                f" on {cut.area_cm2:.3g} cm²"
-            )
-        what = "; ".join(parts)
-        what = what[0].upper() + what[1:]
-    limit = f"{build.limit_mm:g} mm"
-    end = {
-        "ready": f"within the limit of {limit}",
-        "rework": f"more than the limit of {limit}",
-        "close": f"too close to the limit of {limit} to call",
-        "not_measured": "whether it is within the limit was not measured",
+        )
+    if found.unchanged < LEAST_UNCHANGED:
+        said.append(reason("passes-few-unchanged", unchanged=found.unchanged))
+    if any(patch.cut_off for patch in build.patches):
+        said.append(reason("passes-build-cut-off"))
+    return said
+
+
+def against_limit(verdict: Verdict, limit_mm: float) -> Phrase:
+    """The last part of the sentence: how the build stands to its limit."""
+    template = {
+        Verdict.READY: "within the limit of {limit_mm:given}",
+        Verdict.REWORK: "more than the limit of {limit_mm:given}",
+        Verdict.CLOSE: "too close to the limit of {limit_mm:given} to call",
+        Verdict.NOT_MEASURED: "whether it is within the limit was not measured",
     }[verdict]
-    return f"{what}: {end}."
+    return Phrase(template, {"limit_mm": limit_mm})
+
+
+def _told(verdict: Verdict, build: Build, cut: Build) -> Phrase:
+    amount = "{most_mm:thick} was %s (within {u95_mm:spread}), {ml:.3g} ml on {cm2:area_3}"
+    parts = [
+        Phrase(
+            amount % word,
+            {"most_mm": side.max_mm, "u95_mm": side.u95_mm, "ml": side.volume_ml, "cm2": side.area_cm2},
+        )
+        for word, side in (("added", build), ("taken off", cut))
+        if side.patches
+    ]
+    template = {
+        0: "Nothing was added and nothing taken off that stands out of the uncertainty: {end}.",
+        1: "Up to {first}: {end}.",
+        2: "Up to {first}; up to {second}: {end}.",
+    }[len(parts)]
+    numbers = dict(zip(("first", "second"), parts, strict=False))
+    return Phrase(template, {**numbers, "end": against_limit(verdict, build.limit_mm)})

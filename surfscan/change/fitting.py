@@ -10,7 +10,7 @@ from surfscan.change.registration import Registration
 from surfscan.change.sampler import Sampler
 from surfscan.core.records import Array, Grid, HeightMap
 from surfscan.core.robust import robust_spread
-from surfscan.surface.form import fit_fair_form
+from surfscan.surface.ladder import fit_ladder
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["FLOOR_MM", "Between", "fit_between"]
@@ -75,7 +75,7 @@ def fit_between(
     found : Registration
     mirrored : bool
     floor_mm, grow_px : float, int
-        As in `surfscan.surface.form.fit_fair_form`.
+        As in `surfscan.surface.ladder.fit_ladder`.
 
     Returns
     -------
@@ -87,7 +87,7 @@ def fit_between(
     below, start = sampler.heights(u, v), found.surface(x, y)
     raw = height_mm - below - start
     calm = np.abs(raw) < 6 * max(found.spread_mm, floor_mm)
-    fair = fit_fair_form(
+    fair = fit_ladder(
         np.where(calm, raw, np.nan) if calm.sum() >= FEWEST else raw,
         x_mm=grid.x_mm,
         y_mm=grid.y_mm,

@@ -16,7 +16,7 @@ __all__ = ["SpotChange", "match_spots"]
 NEAR_MM = 15.0
 """Two peaks nearer than this can be one spot, however small (our choice: a fingertip)."""
 
-Surface = Callable[[float, float], tuple[float, float]]
+ReadAt = Callable[[float, float], tuple[float, float]]
 """Value and standard uncertainty at a place, mm; NaN where not measured."""
 
 
@@ -59,9 +59,9 @@ def match_spots(
     after: Sequence[Spot],
     *,
     registration: Registration,
-    earlier: Surface,
-    later: Surface,
-    difference: Surface,
+    earlier: ReadAt,
+    later: ReadAt,
+    difference: ReadAt,
 ) -> list[SpotChange]:
     """Match the spots of two passes.
 
@@ -115,7 +115,7 @@ def match_spots(
     return rows
 
 
-def _gone(old: Spot, x: float, y: float, sign: float, later: Surface, difference: Surface) -> SpotChange:
+def _gone(old: Spot, x: float, y: float, sign: float, later: ReadAt, difference: ReadAt) -> SpotChange:
     """An earlier spot that the later table does not report: closed, unless the surface there is as it was."""
     now, _ = later(x, y)
     step, u = difference(x, y)
@@ -129,7 +129,7 @@ def _gone(old: Spot, x: float, y: float, sign: float, later: Surface, difference
     return SpotChange(old.id, None, old.kind, change, x, y, old.peak_mm, now, grown, u95)
 
 
-def _appeared(spot: Spot, earlier: Surface, difference: Surface) -> SpotChange:
+def _appeared(spot: Spot, earlier: ReadAt, difference: ReadAt) -> SpotChange:
     """A later spot that the earlier table does not report: opened, unless the surface there was like it already."""
     sign = -1.0 if spot.kind == "low" else 1.0
     was, _ = earlier(spot.x_mm, spot.y_mm)

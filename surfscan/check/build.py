@@ -76,7 +76,7 @@ def build_result(
     run: dict[str, Any],
     details: dict[str, Any],
 ) -> CheckResult:
-    # Eight parameters: each is a part of the result that the three kinds of check know differently.
+    # house: each is a part of the result that the three kinds of check know differently.
     """Judge the evidence and put the result together.
 
     Parameters

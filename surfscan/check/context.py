@@ -22,7 +22,16 @@ from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
 from surfscan.surface.form import FairForm
 
-__all__ = ["Progress", "Shoot", "Taken", "board_of", "context_of", "judged_region", "tag_half_mm", "view_of"]
+__all__ = [
+    "PlacedJob",
+    "Progress",
+    "Taken",
+    "board_of",
+    "context_of",
+    "judged_region",
+    "tag_half_mm",
+    "view_of",
+]
 
 TAG_MARGIN_MM = 1.5
 """Kept free around a tag's paper, where its edge shades the panel."""
@@ -32,7 +41,7 @@ Progress = Callable[[float], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Shoot:
+class PlacedJob:
     """Photos that stand somewhere, with the sheet they belong to.
 
     Attributes
@@ -90,6 +99,10 @@ class Taken:
         The photos that give the two directions, where there are two.
     details : dict
         What else was learned about the light, JSON-ready.
+    least_floor_mm : float
+        Deviation that this reading can't tell from a fair form, whatever the limits ask for.
+    bends_mm : ndarray (H, W, K), optional
+        What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
     """
 
     grid: Grid
@@ -102,6 +115,8 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+    least_floor_mm: float = 0.0
+    bends_mm: Array | None = None
 
 
 def board_of(sheet: Sheet) -> Board:
@@ -120,7 +135,7 @@ def board_of(sheet: Sheet) -> Board:
     )
 
 
-def context_of(shoot: Shoot, step_mm: float, *, board: Board | None) -> Context:
+def context_of(shoot: PlacedJob, step_mm: float, *, board: Board | None) -> Context:
     """The context of a light that asks for a grid of this step."""
     sheet, stations = shoot.sheet, list(shoot.stations)
     grid = make_grid(sheet.panel.size_mm, step_mm)

@@ -33,6 +33,9 @@ MOST_JUDGED = 1_000_000
 
 ENOUGH = 400
 
+FARTHEST_MM = 1e5
+"""More than any panel is high; larger numbers are marks of missing places."""
+
 
 def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None) -> tuple[Grid, Array]:
     """Read a height map from an open form and put it onto square cells.
@@ -76,10 +79,23 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
     if not np.isfinite(height).any():
         raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+    if np.nanmax(np.abs(height)) > FARTHEST_MM:
+        raise RefusedError(
+            f"{path.name} holds a height no panel has",
+            found=f"{np.nanmax(np.abs(height)):g} mm",
+            allowed=f"up to {FARTHEST_MM:g} mm either way, and empty cells where nothing was measured",
+            cure="check the unit, and how the program marks missing places",
+        )
+    if np.nanmin(height) == np.nanmax(height):
+        raise NotMeasuredError(
+            f"{path.name} holds one and the same height everywhere, which no instrument measures",
+            found=f"{np.nanmin(height):g} mm",
+            cure="export the map again",
+        )
     return _square(x, y, height)
 
 
-def check_map(
+def check_map(  # house: one keyword for each option of the command
     path: Path | str | Array,
     *,
     limits: Limits,
@@ -178,7 +194,7 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
         x_mm=grid.x_mm - float(grid.x_mm.mean()),
         y_mm=grid.y_mm - float(grid.y_mm.mean()),
         floor_mm=max(3 * u_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
-        grow_px=max(2, round(10.0 / grid.step_mm)),
+        grow_px=max(2, min(round(10.0 / grid.step_mm), min(height.shape) // 10)),
     )
     sigma = np.where(measured, np.hypot(u_mm, fair.sigma_mm), np.nan)
     flags = np.where(measured, 0, bit("out_of_view")).astype(np.int32)

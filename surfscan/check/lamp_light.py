@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from surfscan.check.context import Progress, Shoot, Taken
+from surfscan.check.context import PlacedJob, Progress, Taken
 from surfscan.check.lamp_places import LampPlaces, find_lamps
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
@@ -27,7 +27,7 @@ LAMP_GRID_MM = 2.0
 """Finest coarse grid for a lamp: a matt surface's shading carries no detail worth a finer one."""
 
 
-def lamp_step_mm(shoot: Shoot) -> float:
+def lamp_step_mm(shoot: PlacedJob) -> float:
     """Coarse grid step, mm."""
     width, height = shoot.sheet.panel.size_mm
     pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in shoot.stations)
@@ -36,14 +36,14 @@ def lamp_step_mm(shoot: Shoot) -> float:
     )
 
 
-def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def take_lamp(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     """Read the panel by its shading."""
     sheet, stations, inputs = shoot.sheet, list(shoot.stations), shoot.inputs
     region = _without_balls(sheet, context.grid, context.region, stations[0])
     context = replace(context, region=region)
     found = find_lamps(sheet, stations, place_sd_mm=inputs.lamp_mm)
     ambient = _ambient(sheet, stations[0], context.views[0])
-    got = read_lamp(context, found.lamps, ambient=ambient, progress=progress)
+    got = read_lamp(context, found.lamps, ambient=ambient, bend_sd_mm=found.sd_mm, progress=progress)
     shares = (
         ("light and room", "darken the room, and use more lamp places", got.scale_rel),
         ("lamp places", "measure the lamp's places again, from the panel's middle", _tangent_rel(found)),
@@ -54,8 +54,17 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
         ),
     )
 
+    maps = (
+        (
+            "lamp places, bend",
+            "measure the lamp's places again, from the panel's middle",
+            got.bends.places_mm,
+        ),
+        ("paint not quite matt", "a dry guide coat, and lamps lower over the panel", got.bends.paint_mm),
+    )
+
     def scaled(fair: FairForm) -> Budget:
-        return budget_scaled(got.reading, fair, shares=shares)
+        return budget_scaled(got.reading, fair, shares=shares, maps=maps)
 
     light = {
         "lamps": list(found.rows),
@@ -63,8 +72,17 @@ def take_lamp(shoot: Shoot, context: Context, progress: Progress | None) -> Take
         "brightness": [float(value) for value in got.setting.brightness],
         "depth_scale_rel": got.scale_rel,
     }
+    least = 2 * float(np.median(got.bends.paint_mm[np.isfinite(got.reading.height_mm)]))
     return Taken(
-        context.grid, context.region, got.reading, scaled, 0.015, 12.0, 0.0, details={"light": light}
+        context.grid,
+        context.region,
+        got.reading,
+        scaled,
+        0.015,
+        12.0,
+        0.0,
+        details={"light": light},
+        least_floor_mm=least,
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surfscan.check.context import Progress, Shoot, Taken, board_of, context_of
+from surfscan.check.context import PlacedJob, Progress, Taken, board_of, context_of
 from surfscan.check.lamp_light import lamp_step_mm, take_lamp
 from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
@@ -18,6 +18,7 @@ from surfscan.core.records import Board
 from surfscan.job.sheet import Sheet
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.optics.mirror import distance_to_board
+from surfscan.reading.bends import bends_of, move_all
 from surfscan.reading.budget import (
     MODEL_STEPPED,
     MODEL_STRIPES,
@@ -33,7 +34,7 @@ from surfscan.reading.stepped import read_stepped, stepped_grid_mm
 from surfscan.reading.stripes import read_stripes
 from surfscan.surface.form import FairForm
 
-__all__ = ["LIGHTS", "LightKind", "Shoot", "Taken", "board_of", "kind_of_light", "lacks_scale", "take"]
+__all__ = ["LIGHTS", "LightKind", "PlacedJob", "Taken", "board_of", "kind_of_light", "lacks_scale", "take"]
 
 CELLS_PER_STRIPE = 17.0
 """Fine cells wanted along a reflected stripe period: hard edges then cost nothing that a finer grid would save."""
@@ -81,8 +82,8 @@ class LightKind:
     words: str
     described_by: Callable[[Sheet], bool]
     has_board: bool
-    step_mm: Callable[[Shoot], float]
-    read: Callable[[Shoot, Context, Progress | None], Taken]
+    step_mm: Callable[[PlacedJob], float]
+    read: Callable[[PlacedJob, Context, Progress | None], Taken]
 
 
 def kind_of_light(sheet: Sheet) -> LightKind:
@@ -90,12 +91,12 @@ def kind_of_light(sheet: Sheet) -> LightKind:
     return next(kind for kind in LIGHTS if kind.described_by(sheet))
 
 
-def take(shoot: Shoot, *, progress: Progress | None = None) -> Taken:
+def take(shoot: PlacedJob, *, progress: Progress | None = None) -> Taken:
     """Read the panel by the sheet's light.
 
     Parameters
     ----------
-    shoot : Shoot
+    shoot : PlacedJob
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -113,12 +114,12 @@ def take(shoot: Shoot, *, progress: Progress | None = None) -> Taken:
     return kind.read(shoot, context_of(shoot, kind.step_mm(shoot), board=board), progress)
 
 
-def _stripes(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def _stripes(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     reading = read_stripes(context, progress=progress)
     return _two_directions(shoot, reading, context, list(range(len(context.views))))
 
 
-def _stepped(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def _stepped(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     default = context.mirrored_board.period_mm
     steps = [
         (row.period_mm or default, float(np.radians(row.phase_deg or 0.0))) for row in shoot.sheet.photos
@@ -128,7 +129,7 @@ def _stepped(shoot: Shoot, context: Context, progress: Progress | None) -> Taken
     return _two_directions(shoot, reading, context, pick, model=MODEL_STEPPED, floor_mm=STEPPED_FLOOR_MM)
 
 
-def _dots(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def _dots(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     from surfscan.reading.dots import read_dots  # loaded when used, like the reading of one photo
 
     reading = read_dots(context, progress=progress)
@@ -136,13 +137,13 @@ def _dots(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
     return _two_directions(shoot, reading, replace(context, views=both), [0, 0])
 
 
-def _dots_step_mm(shoot: Shoot) -> float:
+def _dots_step_mm(shoot: PlacedJob) -> float:
     from surfscan.reading.dots import dots_grid_mm
 
     return dots_grid_mm(shoot.sheet.panel.size_mm, shoot.views[0], shoot.board)
 
 
-def _one_way(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+def _one_way(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     # Loaded when used: its sparse solver takes a fifth of a second to load, which most checks need not wait for.
     from surfscan.reading.one_way import read_one_way
 
@@ -156,7 +157,7 @@ def _one_way(shoot: Shoot, context: Context, progress: Progress | None) -> Taken
 
 
 def _two_directions(
-    shoot: Shoot,
+    shoot: PlacedJob,
     reading: Reading,
     context: Context,
     stations: list[int],
@@ -177,10 +178,14 @@ def _two_directions(
         tuple(views), tuple(fits), context.mirrored_board, shoot.inputs, shoot.board_fit, shoot.null
     )
 
-    def propagated(fair: FairForm) -> Budget:
-        return budget_stripes(reading, fair, setup, model=model)
+    # A reference takes the bends off already.
+    moves = move_all(reading, setup) if shoot.null is None else None
+    bends = None if moves is None else bends_of(moves, reading, setup)
 
-    return replace(_taken(context, reading, propagated, floor_mm), views=tuple(views))
+    def propagated(fair: FairForm) -> Budget:
+        return budget_stripes(reading, fair, setup, model=model, moves=moves)
+
+    return replace(_taken(context, reading, propagated, floor_mm), views=tuple(views), bends_mm=bends)
 
 
 def _taken(
@@ -206,7 +211,7 @@ def _distance(station: Station, board: Board) -> float:
     return far
 
 
-def _stripes_step_mm(shoot: Shoot) -> float:
+def _stripes_step_mm(shoot: PlacedJob) -> float:
     """Coarse grid step: fine enough for the reflected stripes, never finer than the photo itself."""
     sheet, stations, board = shoot.sheet, shoot.stations, shoot.board
     pitch = min(pixel_pitch(sheet.panel.size_mm, camera=s.camera, pose=s.fit.pose) for s in stations)
@@ -243,7 +248,7 @@ def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float]
     )
 
 
-def _stepped_step_mm(shoot: Shoot) -> float:
+def _stepped_step_mm(shoot: PlacedJob) -> float:
     return stepped_grid_mm(shoot.sheet.panel.size_mm, list(shoot.views))
 
 

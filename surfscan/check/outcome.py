@@ -40,7 +40,7 @@ def assemble(
     started: datetime,
     began: float,
 ) -> CheckResult:
-    # Each parameter is one stage's own: bundling them would only move the list.
+    # house: each parameter is one stage's own: bundling them would only move the list.
     """Put a check's result together.
 
     Parameters

@@ -12,12 +12,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.check.context import Shoot, Taken
+from surfscan.check.context import PlacedJob, Taken
 from surfscan.check.lights import kind_of_light, lacks_scale, take
 from surfscan.check.outcome import assemble
 from surfscan.check.quality import find_blocker, judge_photo
 from surfscan.check.reference import add_null, read_reference, stand_again
 from surfscan.check.setup import find_mirrored, posed_sheet, stand_board, told
+from surfscan.check.setup_doubts import refuse_mixed, setup_reasons, setup_row
 from surfscan.check.setup_told import add_setup
 from surfscan.check.stations import stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
@@ -31,8 +32,9 @@ from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.trade import Material
+from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
-from surfscan.reading.budget import Inputs
+from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.mirror_check import check_mirrored
 from surfscan.reading.station import Station
 from surfscan.surface.form import fit_fair_form
@@ -94,8 +96,8 @@ def check_job(
         judge_photo(station, taken.reading.quality[min(k, len(taken.reading.quality) - 1)], taken.region)
         for k, station in enumerate(shoot.stations)
     ]
-    result, reading = _judge(shoot, taken, quality, limits, clock, tell, against=against)
-    return _with_setup(result, shoot, setup, reading)
+    result, reading, budget = _judge(shoot, taken, quality, limits, clock, tell, against=against)
+    return _with_setup(result, shoot, setup, reading, budget)
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,7 +140,7 @@ def _look(
     )
 
 
-def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[Shoot, Station | None]:
+def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[PlacedJob, Station | None]:
     """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
     tell("finding the tags", 0.25)
     stations = _stand_all(sheet, photos)
@@ -153,11 +155,11 @@ def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[Shoot, S
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    return Shoot(sheet, tuple(stations), inputs, board_fit, null), setup
+    return PlacedJob(sheet, tuple(stations), inputs, board_fit, null), setup
 
 
 def _judge(
-    shoot: Shoot,
+    shoot: PlacedJob,
     taken: Taken,
     quality: list[list[PhotoCheck]],
     limits: Limits,
@@ -165,11 +167,11 @@ def _judge(
     tell: Progress,
     *,
     against: Against | None,
-) -> tuple[CheckResult, Reading]:
+) -> tuple[CheckResult, Reading, Budget]:
     """From a reading to its result: fair form, uncertainty, judgement; and the reading as it was judged."""
     sheet, reading, grid = shoot.sheet, taken.reading, taken.grid
     fit: dict[str, Any] = {
-        "floor_mm": min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm)),
+        "floor_mm": max(taken.least_floor_mm, min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm))),
         "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
     }
     held = None
@@ -181,9 +183,14 @@ def _judge(
         reading = held.reading
     coverage = _coverage(reading, taken, quality)
     tell("finding the fair form", 0.78)
-    fair = held.fair if held else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, **fit)
+    fair = (
+        held.fair
+        if held
+        else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, bends_mm=taken.bends_mm, **fit)
+    )
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
+    refuse_mixed(budget.pair)
     height = HeightMap(
         grid,
         reading.height_mm - fair.form_mm - budget.correction_mm,
@@ -223,7 +230,7 @@ def _judge(
         result = add_against(result, held)
     if shoot.null is not None:
         result = add_null(result, shoot.null)
-    return replace(result, details={**result.details, **taken.details}), reading
+    return replace(result, details={**result.details, **taken.details}), reading, budget
 
 
 def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -> float:
@@ -282,21 +289,27 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
     return stand_board(sheet, photo, inputs=inputs)
 
 
-def _with_setup(result: CheckResult, shoot: Shoot, setup: Station | None, reading: Reading) -> CheckResult:
+def _with_setup(
+    result: CheckResult, shoot: PlacedJob, setup: Station | None, reading: Reading, budget: Budget
+) -> CheckResult:
     """The result with what the board's tags said about its place."""
     board = shoot.sheet.board
-    if board is None or board.tags is None:
-        return result
-    every = [*shoot.stations] if setup is None else [*shoot.stations, setup]
-    mirror = check_mirrored(
-        find_mirrored(shoot.sheet, every),
-        reading,
-        board=shoot.board,
-        centres_mm=board.tags.centres_mm,
-        inputs=shoot.inputs,
-        board_fit=shoot.board_fit,
-    )
-    return add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
+    mirror = None
+    if board is not None and board.tags is not None:
+        mirror = check_mirrored(
+            find_mirrored(shoot.sheet, [*shoot.stations] if setup is None else [*shoot.stations, setup]),
+            reading,
+            board=shoot.board,
+            centres_mm=board.tags.centres_mm,
+            inputs=shoot.inputs,
+            board_fit=shoot.board_fit,
+        )
+        result = add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
+    row = setup_row(budget)
+    if row:
+        result = replace(result, details={**result.details, "setup_check": row})
+    more = setup_reasons(shoot, budget, cross_checked=mirror is not None)
+    return with_reasons(result, more) if more else result
 
 
 def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from surfscan.check.context import Progress, Shoot, board_of
+from surfscan.check.context import PlacedJob, Progress, board_of
 from surfscan.check.lights import take
 from surfscan.core.records import CheckResult
 from surfscan.job.sheet import Sheet
@@ -62,7 +62,7 @@ def read_reference(
             "board": sheet.board.model_copy(update={"centre_mm": low}),
         }
     )
-    taken = take(Shoot(glass, tuple(shifted(s, up) for s in stations), inputs), progress=progress)
+    taken = take(PlacedJob(glass, tuple(shifted(s, up) for s in stations), inputs), progress=progress)
     views = list(taken.views)
     by_photo = {s.photo.file: s for s in stations}
     known = Known(board, up, inputs, sheet.tags.centres_mm, sheet.tags.side_mm, board_fit)

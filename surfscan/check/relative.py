@@ -38,7 +38,7 @@ from surfscan.judge.verdict import with_reasons
 from surfscan.phase.free import DOUBTED
 from surfscan.reading.relative import Bend, bend_of_dots, bend_of_phase, height_of_bends
 from surfscan.reading.station import Station
-from surfscan.surface.form import fit_fair_form
+from surfscan.surface.ladder import fit_ladder
 
 __all__ = ["look_job"]
 
@@ -127,7 +127,8 @@ def look_job(
     reasons += [*look.doubts, reason("light-assumed")]
     if not stations and (sheet.panel.region_mm or sheet.panel.leave_out_mm):
         reasons.append(reason("setup-region-unused"))
-    return with_reasons(_result(sheet, photos, stations, frame, look, limits, started, began), reasons)
+    run = {**versions(), "settings": {"fair_form": look.form}, **when(started, began)}
+    return with_reasons(_result(sheet, photos, stations, frame, look, limits, run), reasons)
 
 
 def _look(
@@ -200,7 +201,7 @@ def _found(
     x, y = np.arange(w) - (w - 1) / 2, np.arange(h) - (h - 1) / 2
     period = float(np.median([bend.period_cells for bend in bends]))
     tiny = 1e-9 * float(np.nanmax(np.abs(height)) + 1e-12)
-    fair = fit_fair_form(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
+    fair = fit_ladder(height, x_mm=x, y_mm=y, floor_mm=tiny, grow_px=max(2, round(0.6 * period)))
     off = height - fair.form_mm
     calm = np.isfinite(off) & ~fair.spots
     spread = float(robust_spread(off[calm if calm.sum() > 400 else np.isfinite(off)]))
@@ -248,8 +249,7 @@ def _result(
     frame: PhotoFrame,
     look: _Look,
     limits: Limits,
-    started: datetime,
-    began: float,
+    run: dict[str, Any],
 ) -> CheckResult:
     h, w = look.relative.shape
     nowhere = Grid(np.full(w, np.nan), np.full(h, np.nan), float("nan"))
@@ -279,11 +279,7 @@ def _result(
             }
             for photo, error, trust in zip(photos, reprojection, look.trust, strict=True)
         ),
-        run={
-            **versions(),
-            "settings": {"fair_form": look.form},
-            **when(started, began),
-        },
+        run=run,
         overlay_photo=photos[0].image,
         project=_as_they_are,
         details={

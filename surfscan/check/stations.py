@@ -6,7 +6,6 @@ mirrored photo, swapped, or out of place.
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from dataclasses import replace
 
@@ -19,11 +18,12 @@ from surfscan.job.photos import focal_from_35mm
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_board import TagsSheet
 from surfscan.job.sheet_tables import PhotoSheet
+from surfscan.job.tag_mirror import layout_is_mirrored, mirror_alike, without_reflections
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
 from surfscan.reading.station import Station
 
-__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "span_mm", "stand"]
+__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -111,6 +111,7 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
     tags = _less_chance_tags(_less_board_tags(tags, sheet), sheet)
+    tags = without_reflections(tags, sheet.tags.centres_mm, sheet.tags.dictionary)
     _check_tags(tags, sheet, photo)
     fit = pose_from_tags(
         tags,
@@ -186,6 +187,14 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             allowed=f"tags {', '.join(map(str, known))}",
             cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
         )
+    alike = mirror_alike(sheet.tags.dictionary)
+    if all(tag.id in alike for tag in tags) and layout_is_mirrored(tags, known):
+        raise RefusedError(
+            f"{photo.file}: the tags lie mirrored, and their prints can't tell",
+            found=f"tags {', '.join(str(tag.id) for tag in tags)}, which read as themselves in a mirror",
+            allowed="the layout of tags.centres_mm",
+            cure="shoot with the main camera, not a mirror or a selfie; print other tags",
+        )
 
 
 def sharpest(photo: Photo) -> float:
@@ -202,9 +211,3 @@ def level_places(sheet: Sheet) -> Array:
         return np.array(list(sheet.tags.centres_mm.values()), float)
     w, h = sheet.panel.size_mm
     return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])
-
-
-def span_mm(sheet: Sheet) -> float:
-    """Distance between the outermost of those places, mm."""
-    places = level_places(sheet)
-    return max(math.dist(a, b) for a in places for b in places)

@@ -34,7 +34,7 @@ from surfscan.cli import (
     show,
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
-from surfscan.core.errors import NotMeasuredError, SurfscanError, UsageError
+from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
 from surfscan.version import VERSION
 
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
@@ -108,13 +108,32 @@ def main(argv: Sequence[str] | None = None) -> int:
         with suppress(OSError):
             sys.stdout.close()
         return 1
+    except OSError as error:  # a name too long, no rights, a drive that went away
+        return _tell(_no_access(error), given)
+    except MemoryError:
+        short = RefusedError(
+            "The memory of this computer is too small for this job",
+            found="memory ran out",
+            cure="judge a smaller region, take smaller photos or fewer of them, or close other programs",
+        )
+        return _tell(short, given)
     except Exception as error:
         if debug:
             traceback.print_exc()
         more = "" if debug else " Run it again with --debug to see where, and please report that"
-        kind = "memory ran out" if isinstance(error, MemoryError) else f"{type(error).__name__}: {error}"
+        kind = f"{type(error).__name__}: {error}"
         print(f"surfscan: a fault of ours, not of your photos ({kind}).{more}", file=sys.stderr)
         return 1
+
+
+def _no_access(error: OSError) -> RefusedError:
+    name = str(error.filename or "a file")
+    return RefusedError(
+        f"{name if len(name) <= 100 else name[:60] + '...' + name[-30:]} can't be used",
+        found=error.strerror or str(error) or type(error).__name__,
+        allowed="a path that this computer has and may read, names of at most 255 bytes",
+        cure="check the path, its rights, and that the drive is there",
+    )
 
 
 def _tell(error: SurfscanError, given: list[str]) -> int:

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, units_of
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     moved.add_argument(
         "--tags-stayed", dest="tags_moved", action="store_false", help="the tags were not touched in between"
     )
+    add_inch(compare)
     compare.set_defaults(run=run)
 
 
@@ -70,13 +71,13 @@ def run(options: argparse.Namespace) -> int:
             progress("comparing", 0.2)
             found = compare_passes(passes, tags_moved=options.tags_moved)
             progress("writing the comparison", 0.8)
-            write_comparison(out, found)
+            write_comparison(out, found, units_of(options))
         finally:
             progress.close()
     if options.json:
         sys.stdout.write(comparison_json(found))
     else:
-        print(format_comparison(found))
+        print(format_comparison(found, units_of(options)))
         print(f"\nPicture: {out / 'difference.png'}   everything: {out}")
     sys.stdout.flush()
     return EXIT_STATUS[found.whole.verdict]

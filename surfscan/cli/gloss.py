@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from surfscan.cli.terminal import Parser, Progress, length
+from surfscan.cli.terminal import Parser, Progress, add_inch, length, units_of
 from surfscan.core.errors import UsageError
 from surfscan.core.units import parse_length
 
@@ -65,6 +65,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     gloss.add_argument(
         "--crown-mm", metavar="R", type=length, help="radius of the made panel (default: flat)"
     )
+    add_inch(gloss)
     gloss.set_defaults(run=run)
 
 
@@ -108,14 +109,14 @@ def run(options: argparse.Namespace) -> int:
             width_px=options.width_px,
         )
         progress("writing", 0.8)
-        files = write_gloss(preview, options.out, title=title)
+        files = write_gloss(preview, options.out, title=title, units=units_of(options))
     finally:
         progress.close()
     if options.json:
         document = {"schema": 1, "sentence": preview.sentence, "files": [str(path) for path in files]}
         print(json.dumps(document, indent=2))
     else:
-        print(preview.sentence)
+        print(preview.told.say(units_of(options)))
         print(f"Look at {files[0]}; walk round with {options.out / 'gloss-walk.gif'}.")
     return 0
 

@@ -8,7 +8,7 @@ import sys
 from dataclasses import asdict
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import Parser
+from surfscan.cli.terminal import Parser, add_inch, units_of
 
 __all__ = ["add", "run"]
 
@@ -27,6 +27,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     history.add_argument(
         "--check", action="store_true", help="read every pass whole and tell the damaged ones"
     )
+    add_inch(history)
     history.set_defaults(run=run)
 
 
@@ -43,7 +44,7 @@ def run(options: argparse.Namespace) -> int:
             json.dumps(document | ({"damaged": list(bad)} if options.check else {}), indent=2) + "\n"
         )
     else:
-        print(format_history(rows))
+        print(format_history(rows, units_of(options)))
         if options.check:
             numbers = ", ".join(map(str, bad))
             print(f"\nDamaged: pass {numbers}." if bad else "\nEvery pass can be read, and fits its digest.")

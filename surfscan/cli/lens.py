@@ -134,6 +134,7 @@ def _document(solution: LensSolution, advice: str, out: Path, picture: Path) -> 
         "centre_px": list(solution.centre_px),
         "centre_sd_px": list(solution.centre_sd_px),
         "distortion": list(solution.distortion),
+        "model": solution.model,
         "distortion_sd": list(solution.distortion_sd),
         "used": [{"file": f, "rms_px": e, "tilt_deg": t} for f, e, t in solution.used],
         "rejected": [{"file": f, "reason": why} for f, why in solution.rejected],
@@ -147,7 +148,7 @@ def _text(solution: LensSolution, advice: str) -> str:
     lines = ["photo                        error px   tilt deg"]
     lines += [f"{file[:28]:28} {error:8.2f} {tilt:10.0f}" for file, error, tilt in solution.used]
     lines += [f"{file[:28]:28} left out: {why}" for file, why in solution.rejected]
-    names = ("k1", "k2", "p1", "p2")
+    names = ("k1", "k2", "p1", "p2", "k3", "k4", "k5", "k6")
     pairs = zip(names, solution.distortion, solution.distortion_sd, strict=False)
     lines += [
         "",
@@ -155,7 +156,9 @@ def _text(solution: LensSolution, advice: str) -> str:
         f"focal length        {solution.focal_px:.1f} px (sd {solution.focal_sd_px:.1f})",
         f"optical axis        {solution.centre_px[0]:.1f} (sd {solution.centre_sd_px[0]:.1f}), "
         f"{solution.centre_px[1]:.1f} (sd {solution.centre_sd_px[1]:.1f}) px",
-        "distortion          " + ", ".join(f"{name} {value:.4f} (sd {sd:.4f})" for name, value, sd in pairs),
+        "distortion          "
+        + ", ".join(f"{name} {value:.4f} (sd {sd:.4f})" for name, value, sd in pairs)
+        + f"; by {solution.model}",
         "",
         advice,
     ]

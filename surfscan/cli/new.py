@@ -8,8 +8,9 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from surfscan.cli.terminal import Parser, Progress
+from surfscan.cli.terminal import Parser, Progress, add_inch, units_of
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.units import Units
 from surfscan.report.output import write_file
 
 if TYPE_CHECKING:
@@ -52,6 +53,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     new.add_argument(
         "--photos", metavar="A,B", help="names of the photos (default: those in JOB, where the number fits)"
     )
+    add_inch(new)
     new.set_defaults(run=run)
 
 
@@ -87,7 +89,7 @@ def run(options: argparse.Namespace) -> int:
         elif question.name in planned or (question.only and pattern not in question.only):
             continue
         else:
-            answers[question.name] = question.read("") if options.yes else _ask(question)
+            answers[question.name] = question.read("") if options.yes else _ask(question, units_of(options))
     there = photo_files(job)
     files = tuple(name.strip() for name in options.photos.split(",")) if options.photos else ()
     if not files and len(there) == len(photos_wanted(answers["pattern"])):
@@ -114,12 +116,13 @@ def _read_plan(path: Path) -> Any:
         ) from None
 
 
-def _ask(question: Question) -> Any:
-    """Ask on the terminal until the answer can be used."""
+def _ask(question: Question, units: Units) -> Any:
+    """Ask on the terminal, in those units, until the answer can be used."""
     choices = f" ({', '.join(question.choices)})" if question.choices else ""
-    default = f" [{question.default}]" if question.default else ""
+    usual = question.usual(units)
+    default = f" [{usual}]" if usual else ""
     while True:
-        print(f"{question.text}{choices}{default}: ", end="", file=sys.stderr, flush=True)
+        print(f"{question.asked(units)}{choices}{default}: ", end="", file=sys.stderr, flush=True)
         typed = sys.stdin.readline()
         if not typed:
             raise UsageError(
@@ -127,7 +130,7 @@ def _ask(question: Question) -> Any:
                 cure="answer them all, give options, or --yes for what is usual",
             )
         try:
-            return question.read(typed)
+            return question.read(typed, units)
         except RefusedError as error:
             print(f"  {error}", file=sys.stderr)
 

@@ -7,7 +7,7 @@ import json
 import math
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, length
+from surfscan.cli.terminal import Parser, add_inch, length, units_of
 
 __all__ = ["add", "run"]
 
@@ -21,6 +21,25 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         description="From panel, camera, board, distances and surface: what is in the photo, the contrast, the "
         "smallest low visible and the deepest before the reflection folds. With --see: where board and camera must go.",
     )
+    _add_panel(p)
+    _add_camera(p)
+    _add_board(p)
+    p.add_argument(
+        "--see",
+        metavar=("DEPTH", "WIDTH"),
+        default=None,
+        help="find where a low of that size is seen",
+        nargs=2,
+        type=length,
+    )
+    p.add_argument(
+        "--out", metavar="DIR", type=Path, default=None, help="write plan.json and the pictures there"
+    )
+    add_inch(p)
+    p.set_defaults(run=run)
+
+
+def _add_panel(p: argparse.ArgumentParser) -> None:
     p.add_argument("--panel", metavar=("W", "H"), required=True, help="panel, mm", nargs=2, type=length)
     p.add_argument(
         "--crown", metavar="MM", type=length, default=math.inf, help="radius of its crown (default: flat)"
@@ -28,6 +47,22 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--crown-y", metavar="MM", type=length, default=None, help="radius along its height, if another"
     )
+    p.add_argument("--surface", metavar="NAME", default="gloss", help="gloss, wet-primer, satin, dry-primer")
+    p.add_argument("--roughness", metavar="UM", type=float, default=None, help="rms roughness, um")
+    p.add_argument(
+        "--albedo", metavar="SHARE", type=float, default=None, help="diffuse reflectance of the base, 0 to 1"
+    )
+    p.add_argument(
+        "--room",
+        metavar="SHARE",
+        type=float,
+        default=0.12,
+        help="white paper by room light, bright stripes 1",
+    )
+    p.add_argument("--tag", metavar="MM", type=length, default=36.0, help="side of the tags (default: 36)")
+
+
+def _add_camera(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--focal-35mm", metavar="MM", type=float, default=None, help="35 mm equivalent focal length"
     )
@@ -39,6 +74,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--focal-mm", metavar="MM", type=float, default=5.6, help="real focal length (default: 5.6)"
     )
+
+
+def _add_board(p: argparse.ArgumentParser) -> None:
     p.add_argument(
         "--board",
         metavar=("W", "H"),
@@ -57,31 +95,6 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--angle", metavar="DEG", type=float, default=35.0, help="off the panel's normal (default: 35)"
     )
-    p.add_argument("--surface", metavar="NAME", default="gloss", help="gloss, wet-primer, satin, dry-primer")
-    p.add_argument("--roughness", metavar="UM", type=float, default=None, help="rms roughness, um")
-    p.add_argument(
-        "--albedo", metavar="SHARE", type=float, default=None, help="diffuse reflectance of the base, 0 to 1"
-    )
-    p.add_argument(
-        "--room",
-        metavar="SHARE",
-        type=float,
-        default=0.12,
-        help="white paper by room light, bright stripes 1",
-    )
-    p.add_argument("--tag", metavar="MM", type=length, default=36.0, help="side of the tags (default: 36)")
-    p.add_argument(
-        "--see",
-        metavar=("DEPTH", "WIDTH"),
-        default=None,
-        help="find where a low of that size is seen",
-        nargs=2,
-        type=length,
-    )
-    p.add_argument(
-        "--out", metavar="DIR", type=Path, default=None, help="write plan.json and the pictures there"
-    )
-    p.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
@@ -122,11 +135,13 @@ def run(options: argparse.Namespace) -> int:
         from surfscan.plan.printing import write_files
 
         written = (json.dumps(document, indent=1) + "\n").encode()
-        files = write_files(options.out, [("plan.json", written), *draw_plan(plan).items()])
+        files = write_files(
+            options.out, [("plan.json", written), *draw_plan(plan, units=units_of(options)).items()]
+        )
     if options.json:
         print(json.dumps(document, indent=2))
     else:
-        print(plan_text(plan, placement), end="")
+        print(plan_text(plan, placement, units_of(options)), end="")
         for path in files:
             print(path)
     works = plan.works if placement is None else placement.reached

@@ -35,6 +35,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--tiled", action="store_true", help="on a roll, paste a board that is too wide from strips"
     )
+    _add_target(p)
+    p.set_defaults(run=run)
+
+
+def _add_target(p: argparse.ArgumentParser) -> None:
+    """What is printed, and how large."""
     p.add_argument(
         "--ids",
         metavar="N",
@@ -81,7 +87,6 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     p.add_argument(
         "--square", metavar="MM", type=length, default=22.0, help="side of a ChArUco square (default: 22)"
     )
-    p.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:

@@ -8,9 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-
-__all__ = ["FLAGS", "Flag", "bit", "describe", "names_of"]
+__all__ = ["FLAGS", "Flag", "bit", "describe"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,8 +96,3 @@ def bit(name: str) -> int:
 def describe(name: str) -> Flag:
     """Return the whole flag by its name (KeyError for an unknown one)."""
     return _BY_NAME[name]
-
-
-def names_of(bits: int | np.integer) -> list[str]:
-    """Return the names of all flags set in `bits`, lowest bit first."""
-    return [flag.name for flag in FLAGS if int(bits) & flag.bit]

@@ -1,7 +1,7 @@
 """What is said as a code with numbers; it becomes words where it is shown, in the units asked for there.
 
 A template names its numbers with the quantity that each is: ``"{size:depth} ({low:depth_bare} to ...)"``. Text goes in
-without one. ``{count:many place is|places are}`` counts.
+without one; what is no quantity is a format of Python. ``{count:many place is|places are}`` counts.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from typing import Any
 
 from surfscan.core.units import MM, Units
 
-__all__ = ["QUANTITIES", "Message", "Reason", "Verdict", "Weight", "fill_in"]
+__all__ = ["QUANTITIES", "Message", "Phrase", "Reason", "Verdict", "Weight", "fill_in"]
 
 
 class Verdict(StrEnum):
@@ -47,13 +47,43 @@ class Message:
 
 
 @dataclass(frozen=True, slots=True)
+class Phrase:
+    """A sentence with its own template, for what is said in one place only.
+
+    Attributes
+    ----------
+    template : str
+        As `fill_in` takes it; a number may be another phrase.
+    numbers : mapping
+    """
+
+    template: str
+    numbers: Mapping[str, Any] = field(default_factory=dict)
+
+    @classmethod
+    def of(cls, template: str, **numbers: Any) -> Phrase:
+        """The phrase of a template and its numbers by name."""
+        return cls(template, numbers)
+
+    def say(self, units: Units = MM) -> str:
+        """The sentence in those units."""
+        return fill_in(self.template, self.numbers, units)
+
+    def __str__(self) -> str:
+        return self.say()
+
+    def __bool__(self) -> bool:
+        return bool(self.template)
+
+
+@dataclass(frozen=True, slots=True)
 class Reason:
     """One reason for a verdict.
 
     Attributes
     ----------
     code : str
-        Begins with what it is about: setup-, photo-, seen-, spot-, limit-, light-, other-panel-.
+        Begins with what it is about: setup-, photo-, seen-, spot-, limit-, light-, other-panel-, build-, passes-.
     weight : Weight
     numbers : mapping
         By name; mm unless the name says otherwise, or text.
@@ -126,7 +156,15 @@ QUANTITIES: dict[str, Callable[[Any, Units], str]] = {
     "given_bare": lambda mm, units: units.bare(units.given(mm)),
     "measured": lambda mm, units: units.figure(mm),
     "off": lambda mm, units: f"{mm:.1f} mm" if units.name == "mm" else units.depth(mm),
+    "deep": lambda mm, units: f"{mm:.2f} mm" if units.name == "mm" else units.depth(mm),
+    "thick": lambda mm, units: f"{mm:.3g} mm" if units.name == "mm" else units.figure(mm),
+    "spread": lambda mm, units: f"{mm:.2g} mm" if units.name == "mm" else units.figure(mm),
+    "fine": lambda mm, units: (
+        f"{1e3 * mm:.2f} um" if units.name == "mm" else f"{1e6 * units.per_mm * mm:.0f} uin"
+    ),
+    "far": lambda mm, units: f"{mm / 1000:g} m" if units.name == "mm" else units.length(mm),
     "area": lambda cm2, units: units.area(cm2),
+    "area_3": lambda cm2, units: f"{cm2:.3g} cm²" if units.name == "mm" else units.area(cm2),
     "whole_area": lambda cm2, units: f"{cm2:.0f} cm2" if units.name == "mm" else units.area(cm2),
     "volume": lambda ml, units: units.volume(ml),
     "slope": lambda mrad, units: units.slope(mrad),
@@ -135,6 +173,8 @@ QUANTITIES: dict[str, Callable[[Any, Units], str]] = {
     "whole_percent": lambda share, units: f"{100 * share:.0f} %",
     "factor": lambda value, units: f"{value:.3f}",
     "share": lambda value, units: f"{value:.2f}",
+    "degrees": lambda value, units: f"{value:.1f} degrees",
+    "by_percent": lambda value, units: f"{value:.1f} %",
     "list": _numbers,
 }
 """What a number in a template can be: how it is written, in units."""
@@ -146,10 +186,11 @@ class _Words(string.Formatter):
 
     def format_field(self, value: Any, format_spec: str) -> str:
         if format_spec == "":
-            return str(value)
+            return value.say(self._units) if isinstance(value, Phrase) else str(value)
         if format_spec.startswith("many "):
             one, more = format_spec.removeprefix("many ").split("|")
             return f"{value} {one if value == 1 else more}"
         if value is None or (isinstance(value, float) and math.isnan(value)):
             return "-"
-        return QUANTITIES[format_spec](value, self._units)
+        how = QUANTITIES.get(format_spec)
+        return format(value, format_spec) if how is None else how(value, self._units)

@@ -155,7 +155,6 @@ def format_area(cm2: float, units: UnitName = "mm") -> str:
 
 
 _UNIT_MM = {
-    "": 1.0,
     "mm": 1.0,
     "cm": 10.0,
     "m": 1000.0,
@@ -168,6 +167,8 @@ _UNIT_MM = {
     "ft": 12 * _INCH_MM,
 }
 _DECIMAL = r"\d+(?:\.\d*)?(?:e[-+]?\d+)?|\.\d+(?:e[-+]?\d+)?"
+_COMMA = re.compile(r"^([-+]?\s*\d*),(\d+)(?!.*,)")
+_EITHER = re.compile(r"^[-+]?\s*[1-9]\d{0,2},\d{3}(?!\d)")
 _TYPED = re.compile(
     rf"(?P<sign>[-+]?)\s*(?:(?:(?P<whole>\d+)[\s-]+)?(?P<over>\d+)\s*/\s*(?P<under>\d+)|(?P<number>{_DECIMAL}))"
     rf"\s*(?P<unit>mm|cm|m|um|µm|inches|inch|in|\"|ft)?\.?",
@@ -175,13 +176,16 @@ _TYPED = re.compile(
 )
 
 
-def parse_length(text: str) -> float:
-    """A length as it is typed, in millimetres: "640", "640mm", "25in", '25"', "1/8in", "2 1/2 in", "1.2 m".
+def parse_length(text: str, plain: UnitName = "mm") -> float:
+    """A length as it is typed, in millimetres: "640", "640mm", "25in", '25"', "1/8in", "2 1/2 in", "1,2 m".
 
     Parameters
     ----------
     text : str
-        A number or a fraction with or without a unit: mm, cm, m, um, in, inch, ft; a plain number is millimetres.
+        A number or a fraction with or without a unit: mm, cm, m, um, in, inch, ft. A comma is a decimal one, unless
+        three digits follow it: that could be thousands, and is refused.
+    plain : {"mm", "inch"}
+        What a plain number is in.
 
     Returns
     -------
@@ -192,7 +196,13 @@ def parse_length(text: str) -> float:
     ValueError
         For anything else, with a sentence.
     """
-    found = _TYPED.fullmatch(text.strip())
+    typed = text.strip()
+    if _EITHER.search(typed):
+        raise ValueError(
+            f"{text!r} can be read in two ways; allowed: a point for the decimals and nothing for thousands, as 1.2"
+            " or 1200"
+        )
+    found = _TYPED.fullmatch(_COMMA.sub(r"\1.\2", typed))
     if found is None or (found["under"] and int(found["under"]) == 0):
         point = text.replace(",", ".") if re.search(r"\d,\d", text) and _TYPED.fullmatch(text.replace(",", ".")) else ""
         cure = f"; write {point}, with a point" if point else ""
@@ -201,7 +211,7 @@ def parse_length(text: str) -> float:
         value = float(found["number"])
     else:
         value = int(found["whole"] or 0) + int(found["over"]) / int(found["under"])
-    value *= _UNIT_MM[(found["unit"] or "").lower()]
+    value *= _UNIT_MM[(found["unit"] or plain).lower()]
     if not math.isfinite(value):
         raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in")
     return -value if found["sign"] == "-" else value

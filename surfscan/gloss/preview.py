@@ -14,6 +14,7 @@ from surfscan.core.carrier import seal
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
+from surfscan.core.message import Phrase
 from surfscan.core.records import Board, HeightMap
 from surfscan.gloss.mirrored import CLEAR_COAT, Mirror, WallSeen, make_mirror, mirror_pixels, picture_of
 from surfscan.gloss.viewing import LIGHTS, Viewpoint, WallLight, aim_camera, face_wall, walk_round
@@ -85,7 +86,7 @@ class GlossPreview:
     worst : WorstPlace
     exaggeration : float
         What the deviation was multiplied with in the pictures.
-    sentence : str
+    told : Phrase
         What is seen, at what exaggeration, from where.
     settings : dict
         Distances (mm), period, smoothing, refractive index; JSON-ready.
@@ -94,13 +95,29 @@ class GlossPreview:
     pictures: tuple[GlossPicture, ...]
     worst: WorstPlace
     exaggeration: float
-    sentence: str
+    told: Phrase
     settings: dict[str, Any]
+
+    @property
+    def sentence(self) -> str:
+        """What is seen, at what exaggeration, from where; mm."""
+        return self.told.say()
+
+
+@dataclass(frozen=True, slots=True)
+class _Room:
+    """What the panel is looked at in: lights, how far the wall is and what is on it, and the pictures' width."""
+
+    lights: tuple[str, ...]
+    wall_mm: float
+    period_mm: float
+    width_px: int
+    index: float
 
 
 def preview_gloss(
     height: HeightMap,
-    *,  # one keyword for each option of the command
+    *,  # house: one keyword for each option of the command
     exaggeration: float = 1.0,
     lights: tuple[str, ...] = LIGHTS,
     views: tuple[Viewpoint, ...] | None = None,
@@ -150,13 +167,14 @@ def preview_gloss(
     that, nothing. The pictures of one pair have one exposure.
     """
     views = walk_round() if views is None else views
-    _check(height, exaggeration, lights, views, wall_mm, period_mm, smooth_mm, width_px, index)
+    room = _Room(tuple(lights), wall_mm, period_mm, width_px, index)
+    _check(height, views, room, exaggeration, smooth_mm)
     panel, fair = make_mirror(height, exaggeration=exaggeration, smooth_mm=smooth_mm)
     true = panel if exaggeration == 1 else make_mirror(height, smooth_mm=smooth_mm)[0]
     worst = _find_worst(true, fair, height, views[0], wall_mm, period_mm)
     pictures = []
     for view in views:
-        pictures += _look(panel, fair, view, lights, worst, wall_mm, period_mm, width_px, index)
+        pictures += _look(panel, fair, view, worst, room)
     settings = {
         "exaggeration": exaggeration,
         "wall_mm": wall_mm,
@@ -168,27 +186,26 @@ def preview_gloss(
             for v in views
         ],
     }
-    said = _tell(worst, exaggeration, views[0], wall_mm, period_mm)
+    said = _tell(worst, exaggeration, views[0], room)
     return GlossPreview(tuple(pictures), worst, exaggeration, said, settings)
 
 
 def _check(
-    height: HeightMap, exaggeration: float, lights: tuple[str, ...], views: tuple[Viewpoint, ...], wall_mm: float,
-    period_mm: float, smooth_mm: float | None, width_px: int, index: float,
-) -> None:  # fmt: skip
+    height: HeightMap, views: tuple[Viewpoint, ...], room: _Room, exaggeration: float, smooth_mm: float | None
+) -> None:
     for name, value, low, high in (
         ("The exaggeration", exaggeration, 0.01, 100.0),
-        ("The wall's distance", wall_mm, 50.0, 100_000.0),
-        ("The period", period_mm, 1.0, 10_000.0),
+        ("The wall's distance", room.wall_mm, 50.0, 100_000.0),
+        ("The period", room.period_mm, 1.0, 10_000.0),
         ("The smoothing", 0.0 if smooth_mm is None else smooth_mm, 0.0, 100.0),
-        ("The picture's width", float(width_px), 64.0, 4000.0),
-        ("The refractive index", index, 1.01, 3.0),
+        ("The picture's width", float(room.width_px), 64.0, 4000.0),
+        ("The refractive index", room.index, 1.01, 3.0),
     ):
         if not low <= value <= high:
             raise RefusedError(f"{name} is out of range", found=f"{value:g}", allowed=f"{low:g} to {high:g}")
-    if not lights or not set(lights) <= set(LIGHTS):
+    if not room.lights or not set(room.lights) <= set(LIGHTS):
         raise RefusedError(
-            "The light is not known", found=", ".join(lights) or "none", allowed=", ".join(LIGHTS)
+            "The light is not known", found=", ".join(room.lights) or "none", allowed=", ".join(LIGHTS)
         )
     if not views:
         raise RefusedError("There is no viewpoint", allowed="one or more")
@@ -200,7 +217,7 @@ def _check(
         )
     grid = height.grid
     reach = 0.5 * math.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm))
-    nearest = min(wall_mm, *(view.distance_mm for view in views))
+    nearest = min(room.wall_mm, *(view.distance_mm for view in views))
     if nearest <= reach:
         raise RefusedError(
             "The eye or the wall is too near for this panel",
@@ -237,39 +254,43 @@ def _find_worst(
     return WorstPlace(x, y, float(1e3 * slope[r, c]), float(shift))
 
 
-def _tell(worst: WorstPlace, exaggeration: float, view: Viewpoint, wall_mm: float, period_mm: float) -> str:
+def _tell(worst: WorstPlace, exaggeration: float, view: Viewpoint, room: _Room) -> Phrase:
     size = "at its true size" if exaggeration == 1 else f"{exaggeration:g} times its true size"
     bent = (
-        f"the reflection is bent by {worst.shift_mm:.0f} mm on the wall, {worst.shift_mm / period_mm:.2f} of a stripe"
+        "the reflection is bent by {shift:length} on the wall, {share:.2f} of a stripe"
         if math.isfinite(worst.shift_mm)
         else "the reflection leaves the wall"
     )
-    return (
-        f"Worst at x {worst.x_mm:.0f}, y {worst.y_mm:.0f} mm: {worst.slope_mrad:.1f} mrad off fair; seen from"
-        f" {view.distance_mm / 1000:g} m with the light {wall_mm / 1000:g} m away {bent}. The deviation is"
-        f" shown {size}."
+    return Phrase.of(
+        "Worst at x {x:length_bare}, y {y:length}: {slope:.1f} mrad off fair; seen from {eye:far} with the light"
+        " {wall:far} away " + bent + ". The deviation is shown {size}.",
+        x=worst.x_mm,
+        y=worst.y_mm,
+        slope=worst.slope_mrad,
+        eye=view.distance_mm,
+        wall=room.wall_mm,
+        shift=worst.shift_mm,
+        share=worst.shift_mm / room.period_mm,
+        size=size,
     )
 
 
-def _look(
-    panel: Mirror, fair: Mirror, view: Viewpoint, lights: tuple[str, ...], worst: WorstPlace, wall_mm: float,
-    period_mm: float, width_px: int, index: float,
-) -> list[GlossPicture]:  # fmt: skip
-    wall = face_wall(view, distance_mm=wall_mm, period_mm=period_mm)
+def _look(panel: Mirror, fair: Mirror, view: Viewpoint, worst: WorstPlace, room: _Room) -> list[GlossPicture]:
+    wall = face_wall(view, distance_mm=room.wall_mm, period_mm=room.period_mm)
     rims = np.concatenate([panel.rim_mm, fair.rim_mm])
-    camera, pose, height_px = aim_camera(view, rims, width_px=width_px)
-    size = (width_px, min(height_px, 4 * width_px))
+    camera, pose, height_px = aim_camera(view, rims, width_px=room.width_px)
+    size = (room.width_px, min(height_px, 4 * room.width_px))
     seen = [
-        mirror_pixels(m, camera=camera, pose=pose, size_px=size, wall=wall, index=index)
+        mirror_pixels(m, camera=camera, pose=pose, size_px=size, wall=wall, index=room.index)
         for m in (panel, fair)
     ]
     x, y = np.array(worst.x_mm), np.array(worst.y_mm)
     column, row = project(x, y, _height_at(panel, worst), camera=camera, pose=pose)
     out = []
-    for kind in lights:
-        light = WallLight(kind, period_mm, period_mm / 6)
+    for kind in room.lights:
+        light = WallLight(kind, room.period_mm, room.period_mm / 6)
         if kind == "strip":
-            light = replace(light, width_mm=period_mm / 2, at_mm=_aim_strip(fair, worst, view, wall))
+            light = replace(light, width_mm=room.period_mm / 2, at_mm=_aim_strip(fair, worst, view, wall))
         pair = [picture_of(m, light, body=_BODY, dark=_DARK) for m in seen]
         gain = 0.9 / _brightest(seen[1])
         shown = [_developed(p, m, gain) for p, m in zip(pair, seen, strict=True)]

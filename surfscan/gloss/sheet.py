@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from PIL import Image
 
+from surfscan.core.units import MM, Units
 from surfscan.gloss.preview import GlossPicture, GlossPreview
 from surfscan.report.marks import wrap, write
 from surfscan.report.output import prepare_output, write_files
@@ -72,7 +73,7 @@ def _ringed(picture: Array, place: tuple[float, float]) -> Array:
     return canvas
 
 
-def draw_sheet(preview: GlossPreview, *, title: str = "", small_px: int = 264) -> Array:
+def draw_sheet(preview: GlossPreview, *, title: str = "", small_px: int = 264, units: Units = MM) -> Array:
     """All pictures on one sheet: a row for each viewpoint, a pair of columns for each light.
 
     Returns
@@ -86,7 +87,7 @@ def draw_sheet(preview: GlossPreview, *, title: str = "", small_px: int = 264) -
     side, size = 96, 15
     width = side + 2 * len(kinds) * cell_w + _GAP
     times = "true size" if preview.exaggeration == 1 else f"faults drawn {preview.exaggeration:g} times"
-    said = wrap(preview.sentence, size, width - 2 * _GAP)
+    said = wrap(preview.told.say(units), size, width - 2 * _GAP)
     head = 38 + 22 * len(said) + 50
     canvas = np.full((head + sum(cells_h) + _GAP, width, 3), _PAPER, np.uint8)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = [
@@ -117,7 +118,7 @@ def draw_sheet(preview: GlossPreview, *, title: str = "", small_px: int = 264) -
     return canvas
 
 
-def write_gloss(preview: GlossPreview, out: Path, *, title: str = "") -> list[Path]:
+def write_gloss(preview: GlossPreview, out: Path, *, title: str = "", units: Units = MM) -> list[Path]:
     """Write the sheet, the walk round, one picture for each light and view, and `gloss.json`.
 
     Parameters
@@ -127,6 +128,8 @@ def write_gloss(preview: GlossPreview, out: Path, *, title: str = "") -> list[Pa
         Folder; made when it is not there.
     title : str
         The panel's name.
+    units : Units
+        Of the words on the sheet.
 
     Returns
     -------
@@ -139,7 +142,7 @@ def write_gloss(preview: GlossPreview, out: Path, *, title: str = "") -> list[Pa
         When the folder can't be written; nothing is changed then.
     """
     prepare_output(out)
-    files: dict[str, bytes] = {"gloss-sheet.png": _png(draw_sheet(preview, title=title))}
+    files: dict[str, bytes] = {"gloss-sheet.png": _png(draw_sheet(preview, title=title, units=units))}
     single = []
     for picture in preview.pictures:
         name = f"gloss-{picture.light.kind}-{picture.view.azimuth_deg:03.0f}.png"

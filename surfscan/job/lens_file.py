@@ -1,7 +1,7 @@
 """The lens file: what a calibration found about one camera, as TOML that any program can read.
 
 Pixels are of the photos that it was made from, counted from the middle of the top-left pixel; the distortion is Brown's
-in OpenCV's order (k1, k2, p1, p2, k3), written out in ``optics/lens.py``.
+in OpenCV's order (k1, k2, p1, p2, k3, and k4, k5, k6 for lenses that need them), written out in ``optics/lens.py``.
 """
 
 from __future__ import annotations
@@ -31,8 +31,9 @@ ASPECT = 0.005
 _BYTES = 100_000
 _Positive = Annotated[float, Field(gt=0.0, le=1e6)]
 _Spread = Annotated[float, Field(ge=0.0, le=1e6)]
+_Coefficient = Annotated[float, Field(ge=-1e4, le=1e4)]
 _Pixel = Annotated[float, Field(ge=-1e5, le=1e5)]
-_Five = tuple[float, float, float, float, float]
+_Bent = Annotated[tuple[_Coefficient, ...], Field(min_length=5, max_length=8)]
 
 
 class LensSpread(Table):
@@ -40,7 +41,7 @@ class LensSpread(Table):
 
     focal_px: _Spread = Field(description="pixels")
     centre_px: tuple[_Spread, _Spread] = Field(description="[column, row], pixels")
-    distortion: _Five = Field(description="[k1, k2, p1, p2, k3]")
+    distortion: _Bent = Field(description="[k1, k2, p1, p2, k3], or with k4, k5, k6")
 
 
 class LensFit(Table):
@@ -63,7 +64,7 @@ class LensFile(Table):
     )
     focal_px: _Positive = Field(description="focal length, pixels")
     centre_px: tuple[_Pixel, _Pixel] = Field(description="[column, row] of the optical axis, pixels")
-    distortion: _Five = Field(description="[k1, k2, p1, p2, k3]")
+    distortion: _Bent = Field(description="[k1, k2, p1, p2, k3], or with k4, k5, k6")
     sd: LensSpread = Field(description="a table [sd]")
     fit: LensFit = Field(description="a table [fit]")
 
@@ -77,6 +78,13 @@ class LensFile(Table):
                     found=str(list(self.centre_px)),
                     allowed=f"within {self.image_size_px[0]} x {self.image_size_px[1]}",
                 )
+        if len(self.distortion) not in (5, 8) or len(self.sd.distortion) != len(self.distortion):
+            raise refuse(
+                "has the wrong number of coefficients",
+                key="distortion",
+                found=f"{len(self.distortion)}, and {len(self.sd.distortion)} standard deviations",
+                allowed="5 (k1, k2, p1, p2, k3) or 8 (and k4, k5, k6), and as many in [sd]",
+            )
         return self
 
 
@@ -136,12 +144,12 @@ def camera_for(lens: LensFile, size_px: tuple[int, int], *, file: str = "photo")
             )
     scale = (height if turned else width) / own_w
     spread = lens.sd.focal_px / lens.focal_px
-    k1, k2, p1, p2, k3 = lens.distortion
+    k1, k2, p1, p2, *rest = lens.distortion
     if turned:
         return Camera(
             lens.focal_px * scale,
             ((width - 1) / 2, (height - 1) / 2),
-            (k1, k2, 0.0, 0.0, k3),
+            (k1, k2, 0.0, 0.0, *rest),
             float((spread**2 + REFOCUS_REL**2 + TURNED_REL**2) ** 0.5),
         )
     # Pixel centres at whole numbers: the picture's edge, not its first pixel's middle, is what scales.
@@ -149,7 +157,7 @@ def camera_for(lens: LensFile, size_px: tuple[int, int], *, file: str = "photo")
     return Camera(
         lens.focal_px * scale,
         (centre[0], centre[1]),
-        (k1, k2, p1, p2, k3),
+        (k1, k2, p1, p2, *rest),
         float((spread**2 + REFOCUS_REL**2) ** 0.5),
     )
 
@@ -166,7 +174,8 @@ def lens_text(lens: LensFile) -> str:
     return "\n".join(
         [
             "# Lens file of surfscan. Pixels count from the middle of the top-left pixel, column first;",
-            "# distortion is k1, k2, p1, p2, k3 (Brown's model in OpenCV's order). [sd]: standard deviations.",
+            "# distortion is k1, k2, p1, p2, k3 (Brown's model in OpenCV's order), with k4, k5, k6 (rational)",
+            "# for lenses that need them. [sd]: standard deviations.",
             f"schema = {lens.schema_}",
             f"image_size_px = {row(lens.image_size_px)}",
             f"focal_px = {lens.focal_px!r}",

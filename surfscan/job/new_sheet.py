@@ -11,7 +11,7 @@ from typing import Any, get_args
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.trade_names import stage_named
-from surfscan.core.units import parse_length
+from surfscan.core.units import MM, UnitName, Units, parse_length
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_trade import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet
@@ -19,6 +19,7 @@ from surfscan.job.sheet_writing import board_facing_panel, write_sheet
 __all__ = ["QUESTIONS", "Question", "answers_from_plan", "comment_sheet", "lay_out_sheet", "photos_wanted"]
 
 PATTERNS = ("stripes", "stepped", "dots", "lamp")
+_PARTS = re.compile(r"\s*[x×,; ]\s*")
 _STEPS = 4  # photos for each direction of a stepped series: the least that also tells a bad one
 
 
@@ -52,14 +53,37 @@ class Question:
     least: float = 0.0
     only: tuple[str, ...] = ()
 
-    def read(self, typed: str) -> Any:
-        """The answer as a value: text, a number, a tuple of numbers, or None for nothing.
+    def asked(self, units: Units) -> str:
+        """The question in those units."""
+        return self.text.format(unit=units.word)
+
+    def usual(self, units: Units) -> str:
+        """The default as it would be typed in those units."""
+        if not self.is_length or units == MM or not self.default:
+            return self.default
+        parts = [f"{parse_length(part) * units.per_mm:.2f}" for part in _PARTS.split(self.default)]
+        return (" x " if "x" in self.default else " ").join(parts)
+
+    @property
+    def is_length(self) -> bool:
+        """Whether its numbers are lengths in the units of the one who answers."""
+        return "{unit}" in self.text
+
+    def read(self, typed: str, units: Units = MM) -> Any:
+        """The answer as a value: text, a number, a tuple of numbers, or None for nothing; lengths in mm.
+
+        Parameters
+        ----------
+        typed : str
+            A plain number is in `units`; the default is in mm.
+        units : Units
 
         Raises
         ------
         RefusedError
         """
-        typed = typed.strip() or self.default
+        plain: UnitName = units.name if typed.strip() and self.is_length else "mm"
+        typed, text = typed.strip() or self.default, self.asked(units)
         if not typed:
             return None
         if self.choices:
@@ -67,7 +91,7 @@ class Question:
             if typed not in self.choices:
                 near = difflib.get_close_matches(typed, self.choices, n=1)
                 raise RefusedError(
-                    f"{self.text}: that is none of them",
+                    f"{text}: that is none of them",
                     found=typed,
                     allowed=", ".join(self.choices),
                     cure=f"the nearest is {near[0]}" if near else "",
@@ -75,31 +99,31 @@ class Question:
             return typed
         if not self.count:
             if len(typed) > 200 or not typed.isprintable():
-                raise RefusedError(f"{self.text}: that can't be used", allowed="up to 200 printable letters")
+                raise RefusedError(f"{text}: that can't be used", allowed="up to 200 printable letters")
             return typed
-        parts = re.split(r"\s*[x×,; ]\s*", typed)
+        parts = _PARTS.split(typed)
         try:
-            numbers = tuple(parse_length(part) for part in parts)
+            numbers = tuple(parse_length(part, plain) for part in parts)
         except ValueError:
             numbers = ()
         if len(numbers) != self.count or not all(math.isfinite(v) and v > self.least for v in numbers):
             kind = "a number" if self.count == 1 else f"{self.count} numbers, such as {self.default or '1 2'}"
             over = "" if math.isinf(self.least) else f", over {self.least:g}"
-            raise RefusedError(f"{self.text}: that can't be used", found=typed, allowed=kind + over)
+            raise RefusedError(f"{text}: that can't be used", found=typed, allowed=kind + over)
         return numbers[0] if self.count == 1 else numbers
 
 
 QUESTIONS: tuple[Question, ...] = (
     Question("name", "A name for the panel", "panel"),
     Question("stage", "Stage", "primer", choices=get_args(Stage)),
-    Question("size_mm", "Width and height of the panel, mm", "640 x 440", 2, least=20),
+    Question("size_mm", "Width and height of the panel, {unit}", "640 x 440", 2, least=20),
     Question("pattern", "What is mirrored (lamp: matt filler, no mirror)", "stripes", choices=PATTERNS),
-    Question("tag_side_mm", "Side of the tags' black square, mm", "36", 1, least=1),
-    Question("tag_inset_mm", "Tag middles in from the panel's edges, mm", "27", 1),
-    Question("period_mm", "One dark and one light stripe together (dots: spacing), mm", "30", 1, only=PATTERNS[:3]),
-    Question("board_size_mm", "Width and height of the board, mm", "1500 x 1300", 2, only=PATTERNS[:3]),
+    Question("tag_side_mm", "Side of the tags' black square, {unit}", "36", 1, least=1),
+    Question("tag_inset_mm", "Tag middles in from the panel's edges, {unit}", "27", 1),
+    Question("period_mm", "One dark and one light stripe together (dots: spacing), {unit}", "30", 1, only=PATTERNS[:3]),
+    Question("board_size_mm", "Width and height of the board, {unit}", "1500 x 1300", 2, only=PATTERNS[:3]),
     Question(
-        "board_centre_mm", "Board's middle from the panel's middle: right, up along it, out of it, mm",
+        "board_centre_mm", "Board's middle from the panel's middle: right, up along it, out of it, {unit}",
         "0 574 819", 3, least=-math.inf, only=PATTERNS[:3],
     ),
     Question("focal_35mm", "Phone's 35 mm equivalent focal length, mm (empty: the photos say)", "", 1, least=4),

@@ -65,6 +65,10 @@ def read_header(data: bytes, file: str) -> PhotoHeader:
     )
 
 
+MOST_DIRECTORIES = 64
+"""A photo has one to five: itself, a thumbnail, EXIF."""
+
+
 def _guess(data: bytes) -> str:
     if data[:6] in (b"GIF87a", b"GIF89a"):
         return "a GIF"
@@ -150,10 +154,33 @@ def _png(data: bytes, file: str) -> PhotoHeader:
     return PhotoHeader("png", width, height, 3 if colour == 2 else 1, bits, exif)
 
 
+def _walk_directories(data: bytes, file: str) -> None:
+    """See that the chain of directories ends (TIFF 6.0, section 2): one that comes back to itself never does."""
+    order = {b"II": "<", b"MM": ">"}.get(data[:2])
+    if order is None or len(data) < 8 or data[2:4] not in (b"*\0", b"\0*"):
+        return  # BigTIFF and others: refused by the reader
+    seen: set[int] = set()
+    place = struct.unpack(order + "I", data[4:8])[0]
+    while place:
+        if place in seen or len(seen) >= MOST_DIRECTORIES or place + 2 > len(data):
+            what = (
+                "a directory that points back"
+                if place in seen
+                else "too many directories, or one outside the file"
+            )
+            raise RefusedError(f"{file} is a damaged TIFF", found=what, cure="copy it again")
+        seen.add(place)
+        end = place + 2 + 12 * struct.unpack(order + "H", data[place : place + 2])[0]
+        if end + 4 > len(data):
+            raise _cut_short(file)
+        place = struct.unpack(order + "I", data[end : end + 4])[0]
+
+
 def _tiff(data: bytes, file: str) -> PhotoHeader:
     """Read the first directory (TIFF 6.0) through tifffile, and see that every strip lies in the file."""
     import tifffile
 
+    _walk_directories(data, file)
     try:
         with tifffile.TiffFile(io.BytesIO(data)) as tiff:
             pages = [page for page in tiff.pages if not int(getattr(page, "subfiletype", 0)) & 1]
@@ -163,6 +190,8 @@ def _tiff(data: bytes, file: str) -> PhotoHeader:
             photometric, extra = int(page.photometric), tuple(page.extrasamples)
             plain = page.planarconfig == 1 and int(page.sampleformat) == 1
             ends = [a + b for a, b in zip(page.dataoffsets, page.databytecounts, strict=True)]
+            if not all(isinstance(v, int) and v > 0 for v in shape):
+                raise ValueError("a size of several numbers")
     except RefusedError:
         raise
     except Exception as error:  # a broken directory shows itself in many ways

@@ -20,10 +20,10 @@ from surfscan.job.sheet_base import Table, as_tuples
 from surfscan.job.sheet_board import BoardSheet, TagsSheet
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_lamp import BallSheet, LampSheet
+from surfscan.job.sheet_measure import MeasureSheet
 from surfscan.job.sheet_tables import (
     CameraSheet,
     LimitsSheet,
-    MeasureSheet,
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
@@ -33,6 +33,7 @@ from surfscan.job.sheet_tables import (
 __all__ = ["Sheet", "load_sheet"]
 
 _SHEET_BYTES = 1_000_000
+_DEEPEST = 1000  # of a line: a long list of numbers after a line break has dots too
 
 
 class Sheet(Table):
@@ -333,11 +334,20 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     if not path.is_file():
         raise RefusedError(f"The job folder {folder} has no panel.toml", cure=cure)
     try:
-        data = path.read_bytes()
+        size = path.stat().st_size  # looked at before anything is read
+        data = path.read_bytes() if size <= _SHEET_BYTES else b""
     except OSError as error:
         raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
-    if len(data) > _SHEET_BYTES:
-        raise RefusedError("panel.toml is too long", found=f"{len(data)} bytes", allowed="up to 1 MB")
+    if size > _SHEET_BYTES:
+        raise RefusedError("panel.toml is too long", found=f"{size} bytes", allowed="up to 1 MB")
+    deep = max((line.split(b"=", 1)[0].count(b".") for line in data.splitlines()), default=0)
+    if deep > _DEEPEST:  # each dot is a table in a table, and they cost more than their letters
+        raise RefusedError(
+            "panel.toml has a key of too many parts",
+            found=f"{deep} dots before the =",
+            allowed=f"up to {_DEEPEST}",
+            cure="write tables in brackets, as in README.md",
+        )
     if not data.strip():
         raise RefusedError(
             "panel.toml is empty",
@@ -348,7 +358,7 @@ def _read_toml(folder: Path) -> dict[str, Any]:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError:
         raise RefusedError("panel.toml is no UTF-8 text", cure="save it as UTF-8") from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:  # ValueError: 4,300 digits
         raise _no_toml(data, error) from None
 
 

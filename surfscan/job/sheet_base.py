@@ -17,6 +17,7 @@ __all__ = ["Length", "Pixel", "Place", "Point", "Point3", "Size", "Table", "as_t
 # Ten metres is more than any car panel or shop wall; past it the sheet is in the wrong unit.
 Length = Annotated[float, Field(gt=0.0, le=10_000.0)]
 Place = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
+Coefficient = Annotated[float, Field(ge=-1000.0, le=1000.0)]
 Pixel = Annotated[float, Field(ge=-100_000.0, le=100_000.0)]
 Point = tuple[Place, Place]
 Point3 = tuple[Place, Place, Place]

@@ -10,20 +10,22 @@ from typing import Annotated, Literal, get_args
 from pydantic import Field, field_validator, model_validator
 
 from surfscan.job.polygons import check_polygon
-from surfscan.job.sheet_base import Length, Pixel, Point, Point3, Size, Table, inside
+from surfscan.job.sheet_base import Coefficient, Length, Pixel, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
 from surfscan.job.sheet_trade import Film, Stage, StageWord, Substrate, SubstrateWord
 
 __all__ = [
     "CameraSheet",
     "LimitsSheet",
-    "MeasureSheet",
     "PanelSheet",
     "PhotoSheet",
     "ReferenceSheet",
     "Stage",
     "UncertaintySheet",
 ]
+
+LEAST_SIDE_MM = 5.0
+"""Smallest side of a panel: less is another unit, or a slip of the pen."""
 
 
 class PanelSheet(Table):
@@ -59,6 +61,19 @@ class PanelSheet(Table):
         default=None,
         description="[x, y] of this view's middle in the frame of a panel larger than one view, mm",
     )
+
+    @field_validator("size_mm")
+    @classmethod
+    def _a_panel(cls, value: Size) -> Size:
+        if min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value):
+            raise refuse(
+                "is no panel",
+                found=f"{value[0]:g} x {value[1]:g} mm",
+                allowed=f"sides of {LEAST_SIDE_MM:g} mm and more, one at most 100 times the other",
+                cure="give width and height in mm",
+            )
+        return value
+
     region_mm: tuple[Point, ...] | None = Field(
         title="a polygon to judge instead of the rectangle",
         default=None,
@@ -130,15 +145,21 @@ class CameraSheet(Table):
         default=None,
         description="[column, row] of the optical axis, pixels",
     )
-    distortion: Annotated[tuple[float, ...], Field(min_length=4, max_length=5)] = Field(
+    distortion: Annotated[tuple[Coefficient, ...], Field(min_length=4, max_length=8)] = Field(
         title="lens distortion as OpenCV has it",
         default=(0.0, 0.0, 0.0, 0.0, 0.0),
-        description="[k1, k2, p1, p2, k3]",
+        description="[k1, k2, p1, p2, k3], or with k4, k5, k6, each from -1000 to 1000",
     )
 
     @field_validator("distortion")
     @classmethod
-    def _five(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+    def _five_or_eight(cls, value: tuple[float, ...]) -> tuple[float, ...]:
+        if len(value) in (6, 7):
+            raise refuse(
+                "has the wrong number of coefficients",
+                found=str(len(value)),
+                allowed="4, 5 or 8 in OpenCV's order",
+            )
         return value + (0.0,) * (5 - len(value))
 
     @field_validator("lens_file")
@@ -267,7 +288,6 @@ class ReferenceSheet(Table):
 
 
 _Wave = Annotated[float, Field(gt=0.0, le=5000.0)]
-_Block = Annotated[float, Field(ge=10.0, le=2000.0)]
 _Depth = Annotated[float, Field(gt=0.0, le=100.0)] | None
 _DEPTH = "mm, over 0 and at most 100"
 
@@ -323,39 +343,6 @@ class LimitsSheet(Table):
                 allowed="the shorter wavelength first, the longer second",
             )
         return band
-
-
-class MeasureSheet(Table):
-    """The gauges to lay on the map: `[measure]`, each optional."""
-
-    straightedge_mm: Annotated[float, Field(ge=20.0, le=5000.0)] = Field(
-        title="length of the ruler laid on the map",
-        default=300.0,
-        description="length of the ruler, mm, 20 to 5000",
-    )
-    straightedge_at_mm: Point | None = Field(
-        title="a place to lay it", default=None, description="[x, y] of a place on the panel, mm"
-    )
-    straightedge_direction_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = Field(
-        title="which way it lies there",
-        default=0.0,
-        description="direction of the ruler there, degrees anticlockwise from x",
-    )
-    straightedge_line_mm: tuple[Point, Point] | None = Field(
-        title="two ends of a line to lay it along",
-        default=None,
-        description="[[x, y], [x, y]], the ends of a line to lay the ruler along, mm",
-    )
-    block_mm: tuple[_Block, _Block] = Field(
-        title="length and width of the sanding block",
-        default=(280.0, 70.0),
-        description="[length, width] of the sanding block, mm, 10 to 2000",
-    )
-    waviness_mm: Annotated[float, Field(ge=1.0, le=5000.0)] = Field(
-        title="cut-off wavelength of the waviness filter",
-        default=80.0,
-        description="cut-off wavelength of the waviness filter, mm, 1 to 5000",
-    )
 
 
 class UncertaintySheet(Table):

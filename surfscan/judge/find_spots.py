@@ -1,8 +1,9 @@
 """Deviation map to labelled spots.
 
 A spot is a hill of |deviation| of one sign. Two hills that touch stay two spots when both stand clear of the
-saddle between them, which is read off by lowering a level from the greatest deviation down and watching
-parts appear and meet (the tree of level sets).
+saddle between them, by more than the fair metal's own waves and a part of the limit could make up. The saddle is
+read off by lowering a level from the greatest deviation down and watching parts appear and meet (the tree of
+level sets).
 """
 
 from __future__ import annotations
@@ -14,14 +15,17 @@ from surfscan.core.records import Array
 
 __all__ = ["find_spots"]
 
-LEVELS = 30
-"""Levels between the highest hill and the lowest of interest, in equal ratios."""
+LEVEL_RATIO = 1.06
+"""From level to level: finer than the least share that makes a hill one of its own."""
 
-CLEAR_SHARE = 0.3
+CLEAR_SHARE = 0.12
 """A hill is one of its own when it rises above the saddle by this share of its height ..."""
 
-CLEAR_LIMIT = 0.35
-"""... and by this share of the limit."""
+CLEAR_LIMIT = 0.2
+"""... and by this share of the limit ..."""
+
+CLEAR_WAVES = 3.0
+"""... and by this many standard deviations of the fair metal."""
 
 
 def find_spots(
@@ -62,7 +66,8 @@ def find_spots(
             k = alias[k]
         return k
 
-    steps = LEVELS + (int(6 * np.log2(top / low)) if top > low else 0)
+    clear = max(CLEAR_LIMIT * limit_mm, CLEAR_WAVES * _waves(deviation_mm, low))
+    steps = 2 + int(np.log(top / floor) / np.log(LEVEL_RATIO))
     for level in np.geomspace(top * 0.999, floor, steps):
         count, parts = cv2.connectedComponents((hill >= level).astype(np.uint8), connectivity=8)
         both = np.bincount((parts.astype(np.int64) * (len(peaks) + 1) + labels).ravel())
@@ -82,7 +87,7 @@ def find_spots(
                 continue
             for k in here[1:]:  # the lesser hill joins when it does not stand clear of this saddle
                 rise = peaks[k] - level
-                if rise < max(CLEAR_SHARE * peaks[k], CLEAR_LIMIT * min(limit_mm, peaks[k])):
+                if rise < max(CLEAR_SHARE * peaks[k], clear):
                     alias[k] = here[0]
                     merged = True
             _flood(labels, parts == part)
@@ -90,6 +95,13 @@ def find_spots(
             table = np.array([0, *(root(k) for k in range(1, len(peaks) + 1))], np.int32)
             labels = table[labels]
     return _keep(labels, hill, least_mm, foot_share)
+
+
+def _waves(deviation_mm: Array, least_mm: float) -> float:
+    """Standard deviation of the metal that is no spot; 0 where there is none."""
+    size = np.abs(deviation_mm[np.isfinite(deviation_mm)])
+    fair = size[size < 0.5 * least_mm]
+    return 1.4826 * float(np.median(fair)) if fair.size else 0.0
 
 
 def _flood(labels: Array, part: Array) -> None:

@@ -20,6 +20,10 @@ from surfscan.surface.straightedge import Gap, gap_along, gap_at, worst_gap
 __all__ = ["Instruments", "lay_gauges", "standard_measures", "waviness_words"]
 
 
+LONGEST = 5.0
+"""Times the map's diagonal that a gauge or a wave may be long."""
+
+
 @dataclass(frozen=True, slots=True)
 class Instruments:
     """The shop's gauges that are laid on the map: the sheet's `[measure]`.
@@ -56,7 +60,7 @@ def standard_measures(height: HeightMap, instruments: Instruments) -> tuple[dict
     zone = flatness(whole, step_mm=step, reference="minimum-zone plane")
     areal = areal_parameters(deviation, step_mm=step, reference="fair form")
     wavy = areal_parameters(
-        low_pass(deviation, step_mm=step, cutoff_mm=instruments.waviness_mm),
+        _waves(height, instruments.waviness_mm),
         step_mm=step,
         reference="fair form",
     )
@@ -104,6 +108,7 @@ def lay_gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, A
 
     def lay(name: str, gauge: Callable[[], Any]) -> None:
         try:
+            _see_fit("a ruler", length, height)
             straightedge[name] = gauge()
         except ValueError as error:  # shorter than two cells, or a line of no length
             straightedge[name] = {"gap_mm": None, "reason": str(error)}
@@ -147,9 +152,28 @@ def lay_gauges(height: HeightMap, instruments: Instruments) -> tuple[dict[str, A
     return {"straightedge": straightedge, "block": reach}, clearance
 
 
+def _see_fit(what: str, length_mm: float, height: HeightMap) -> None:
+    """Leave a gauge out that is far longer than the map: it would be padded in the map's own cells, without end."""
+    diagonal = float(np.hypot(np.ptp(height.grid.x_mm), np.ptp(height.grid.y_mm)))
+    if length_mm > LONGEST * diagonal:
+        raise ValueError(
+            f"{what} of {length_mm:g} mm does not fit a map of {diagonal:.3g} mm from corner to corner: left out"
+        )
+
+
+def _waves(height: HeightMap, cutoff_mm: float) -> Array:
+    """The waviness; NaN where its cut-off is finer than two cells, or far longer than the map."""
+    grid = height.grid
+    diagonal = float(np.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm)))
+    if not 2 * grid.step_mm <= cutoff_mm <= LONGEST * diagonal:
+        return np.full(grid.shape, np.nan)
+    return low_pass(height.height_mm, step_mm=grid.step_mm, cutoff_mm=cutoff_mm)
+
+
 def _block(height: HeightMap, instruments: Instruments) -> tuple[dict[str, Any], Array]:
     """How far a sanding block reaches, and its clearance map."""
     try:
+        _see_fit("a sanding block", max(instruments.block_mm), height)
         block = block_reach(
             height.height_mm,
             step_mm=height.grid.step_mm,

@@ -42,6 +42,8 @@ class Entry:
         What it settles the verdict to, when its weight is "decides".
     final : bool
         Whether it does so whatever else was found: nothing in millimetres can be said then.
+    leads : bool
+        Whether it is said before all others: every figure below it hangs on it.
     """
 
     sentence: str
@@ -49,6 +51,7 @@ class Entry:
     audience: Audience = "both"
     decides: Verdict | None = None
     final: bool = False
+    leads: bool = False
 
 
 _CHANCE = "; the chance that it is within is {probability:percent}."
@@ -58,6 +61,7 @@ _SLOPE = (
     "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad}"
     " (u {u_mrad:mrad}): "
 )
+_BUILD = "The greatest build is {size_mm:measured} (u {u_mm:measured}): "
 _TURN = "add a photo with the board turned 90 degrees"
 
 REASONS: dict[str, Entry] = {
@@ -158,6 +162,37 @@ REASONS: dict[str, Entry] = {
         " photos.",
         "measure the board's place again, and check that nothing moved between the photos",
     ),
+    "setup-suspect-place": Entry(
+        "The photos do not fit the set-up: the board's middle looks {by_mm:off} too far {way}{rivals}.",
+        "measure the board's place again, from the panel's middle",
+        leads=True,
+    ),
+    "setup-suspect-angle": Entry(
+        "The photos do not fit the set-up: the board's {axis} looks {by_deg:degrees} off{rivals}.",
+        "measure to both ends of the board, not to its middle only",
+        leads=True,
+    ),
+    "setup-suspect-share": Entry(
+        "The photos do not fit the set-up: the {what} looks {by_percent:by_percent} too {way}{rivals}.",
+        "measure it again: twenty stripes and divide; calibrate the lens",
+        leads=True,
+    ),
+    "setup-tags-size": Entry(
+        "The tags' side does not fit their places: by the photos it is {seen_mm:measured}, the sheet says"
+        " {given_mm:measured}.",
+        "measure a tag's black side, and the tags' places, again",
+        leads=True,
+    ),
+    "setup-pair": Entry(
+        "Both photos disagree about small shapes: something moved, or was done to the panel, between them.",
+        "take both photos again, one after the other",
+        leads=True,
+    ),
+    "setup-by-tape": Entry(
+        "Scale by tape, not cross-checked: the board's place is taken from the sheet.",
+        "a set-up photo, or tags on the board, would cross-check it",
+        "inspector",
+    ),
     "setup-no-scale": Entry(
         "Not measured: {why}. Depths are shares of the deepest, and no millimetre is known.",
         "lay tags on the panel, and say where the board stands",
@@ -177,6 +212,53 @@ REASONS: dict[str, Entry] = {
     "other-panel-own-spot": Entry(
         "At {spots:list}: {name} reports a spot there itself; look at both panels.",
         "look at both panels",
+    ),
+    "build-over": Entry(
+        _BUILD + "over the limit of {limit_mm:measured}" + _CHANCE,
+        "bring the metal up first",
+        "both",
+        Verdict.REWORK,
+    ),
+    "build-close": Entry(
+        _BUILD + "too close to call against the limit of {limit_mm:measured}" + _CHANCE,
+        "measure the thickness with a gauge",
+    ),
+    "build-unknown": Entry(
+        "The greatest build was not measured.", "shoot again", "both", Verdict.NOT_MEASURED
+    ),
+    "build-no-limit": Entry(
+        "The later pass gives no filler depth to judge the build against.",
+        "say limits.filler_depth_mm in the later pass's sheet",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "passes-fold": Entry(
+        "The pass {which} has a part that is {sentence}: the build there is not known.",
+        "shoot that pass again",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "passes-too-little": Entry(
+        "Only {common:whole_percent} of the judged region was measured in both passes; nothing is said about the rest.",
+        "shoot again with the whole panel in view",
+        "both",
+        Verdict.NOT_MEASURED,
+    ),
+    "build-within": Entry(_BUILD + "within the limit of {limit_mm:measured}" + _CHANCE),
+    "passes-part": Entry("{common:whole_percent} of the judged region was measured in both passes."),
+    "passes-tags-moved": Entry(
+        "The tags were moved between the passes: laid over each other by the unchanged surface, shifted by"
+        " {x_mm:off} sideways (within {u_x_mm:off}) and {y_mm:off} up (within {u_y_mm:off}), and turned by"
+        " {turn_mrad:.1f} mrad (within {u_turn_mrad:.1f}; all 95 %).",
+    ),
+    "passes-few-unchanged": Entry(
+        "Only {unchanged:whole_percent} of the panel looks unchanged: where filler covers nearly all, height is told by"
+        " the tags alone; lay them on surface that stays as it is.",
+        "lay the tags on surface that stays as it is",
+    ),
+    "passes-build-cut-off": Entry(
+        "A patch of build reaches the edge of what was measured and may go on there.",
+        "shoot again with a wider field",
     ),
 }
 """Every kind of reason, by its code; what is said first stands first."""
@@ -205,6 +287,7 @@ def in_order(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
         spot = one.numbers.get("spot")
         return (
             one.code == "limit-rule",
+            not (one.code in REASONS and REASONS[one.code].leads and one.weight != Weight.NOTE),
             _FIRST[one.weight],
             _RANK.get(one.code, len(_RANK)),
             spot if isinstance(spot, int) else 0,

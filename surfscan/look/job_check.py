@@ -16,6 +16,7 @@ from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.tag_mirror import mirror_alike
 from surfscan.look.first_look import FirstLook, look_at
 
 __all__ = ["Finding", "check_folder", "photo_files"]
@@ -103,6 +104,7 @@ def check_folder(
         found += [Finding(where, False, check.sentence, check.cure) for check in poor]
         if not poor:
             found.append(Finding(where, True, "; ".join(c.sentence for c in looks[k].checks)))
+    found += _alike_in_a_mirror(sheet)
     found += _side_by_side(sheet, photos)
     found += _directions(sheet, photos, looks)
     found += _stands(sheet, looks)
@@ -112,6 +114,18 @@ def check_folder(
         shown = ", ".join(spare[:4]) + (" and more" if len(spare) > 4 else "")
         found.append(Finding("folder", True, f"not named in the sheet: {shown}"))
     return tuple(found)
+
+
+def _alike_in_a_mirror(sheet: Sheet) -> list[Finding]:
+    """Tags whose reflection reads as the tag itself."""
+    if sheet.tags is None:
+        return []
+    alike = sorted(mirror_alike(sheet.tags.dictionary) & set(sheet.tags.centres_mm))
+    if not alike:
+        return []
+    numbers = f"tag{'s' if len(alike) > 1 else ''} {', '.join(map(str, alike))} of {sheet.tags.dictionary}"
+    what = f"{numbers}: a reflection reads as the tag itself, and may be taken for it"
+    return [Finding("tags.centres_mm", False, what, "print tags of other numbers")]
 
 
 def _missing(where: str, file: str, there: list[str]) -> Finding:

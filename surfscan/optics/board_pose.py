@@ -14,7 +14,8 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Board, Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
-from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit, planar_starts, pose_from_tags
+from surfscan.optics.planar_pose import planar_starts
+from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit, pose_from_tags
 from surfscan.optics.pose_checks import BLAMED, BOARD, CORNER_NOISE_PX, limit_px
 from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners, tag_middle

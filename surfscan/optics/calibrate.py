@@ -1,7 +1,7 @@
 """A lens from photos of a flat board: least squares over all corners, and whether the photos can fix it at all.
 
 Zhang 2000 (doi 10.1109/34.888718) as in OpenCV's ``calibrateCameraExtended``, with one focal length for both
-directions and without k3, which needs corners further out than boards reach.
+directions. How many coefficients of distortion the lens needs is told by photos that were left out of the fit.
 """
 
 from __future__ import annotations
@@ -13,6 +13,7 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array
+from surfscan.optics.lens_models import MODELS, Choice, Sighting, choose_model
 
 __all__ = ["FEWEST_PHOTOS", "LensSolution", "Sighting", "coverage_zones", "fit_lens", "next_shot"]
 
@@ -34,7 +35,7 @@ TILTED_DEG = 12.0
 FEWEST_TILTED = 2
 """Photos that must do so."""
 
-FOCAL_SD_REL = 0.005
+FOCAL_SD_REL = 0.01
 """Largest relative standard deviation of the focal length that is worth a lens file."""
 
 REACH = 0.6
@@ -42,6 +43,9 @@ REACH = 0.6
 
 FEWEST_REACHED = 2
 """Corners of the picture towards which it must have."""
+
+MOST_RMS_PX = 1.0
+"""Largest reprojection error, per 1600 pixels of width: sharp corners are good to 0.1 to 0.4 px."""
 
 ZONES = (4, 4)
 """Columns and rows of the coverage picture."""
@@ -54,15 +58,6 @@ _ZONE_COLUMNS = ("left", "centre left", "centre right", "right")
 
 
 @dataclass(frozen=True, slots=True)
-class Sighting:
-    """The board in one photo: points (N, 3) in mm on it and their places (N, 2) in pixels."""
-
-    file: str
-    points_mm: Array
-    places_px: Array
-
-
-@dataclass(frozen=True, slots=True)
 class LensSolution:
     """A calibration.
 
@@ -70,7 +65,7 @@ class LensSolution:
     ----------
     size_px : (int, int)
     focal_px, centre_px, distortion
-        One focal length; five coefficients in OpenCV's order, k3 zero.
+        One focal length; five or eight coefficients in OpenCV's order.
     focal_sd_px, centre_sd_px, distortion_sd
         Standard deviations.
     rms_px : float
@@ -83,21 +78,24 @@ class LensSolution:
         All corners used.
     errors_px : ndarray (N,)
         Their reprojection errors.
+    model : str
+        Which distortion was chosen, in words.
     """
 
     size_px: tuple[int, int]
     focal_px: float
     centre_px: tuple[float, float]
-    distortion: tuple[float, float, float, float, float]
+    distortion: tuple[float, ...]
     focal_sd_px: float
     centre_sd_px: tuple[float, float]
-    distortion_sd: tuple[float, float, float, float, float]
+    distortion_sd: tuple[float, ...]
     rms_px: float
     used: tuple[tuple[str, float, float], ...]
     rejected: tuple[tuple[str, str], ...]
     zones: Array
     places_px: Array
     errors_px: Array
+    model: str = ""
 
 
 def coverage_zones(places_px: Array, size_px: tuple[int, int]) -> Array:
@@ -166,8 +164,9 @@ def fit_lens(
     _enough(good, lost)
     limit = WORST_LEAST_PX * max(1.0, size_px[0] / 1600)
     while True:
-        found = _solve(good, size_px)
-        each = found[-1]
+        choice = choose_model(good, size_px)
+        found = choice.found
+        each = found.each
         worst = int(np.argmax(each))
         others = np.delete(each, worst)
         if len(good) <= FEWEST_PHOTOS or each[worst] < max(limit, WORST_RATIO * float(np.median(others))):
@@ -180,7 +179,15 @@ def fit_lens(
             )
         )
         good = [one for k, one in enumerate(good) if k != worst]
-    return _judge(good, size_px, found, tuple(lost))
+    most = MOST_RMS_PX * max(1.0, size_px[0] / 1600)
+    if found.rms > most:
+        raise RefusedError(
+            "no model of a lens fits these photos",
+            found=f"{found.rms:.2f} px rms by {choice.model.words}, the best of {len(MODELS)}",
+            allowed=f"{most:.1f} px",
+            cure="glue the board onto something flat, keep the phone still, and not its widest camera",
+        )
+    return _judge(good, size_px, choice, tuple(lost))
 
 
 def _in_line(points: Array) -> bool:
@@ -211,40 +218,11 @@ def _reached(places: Array, size: tuple[int, int]) -> int:
     )
 
 
-_Found = tuple[float, Array, Array, Array, Array, Array, Array]
-"""Rms, matrix, distortion, turns (N, 3), shifts (N, 3), standard deviations, rms of each photo."""
-
-
-def _solve(good: list[Sighting], size: tuple[int, int]) -> _Found:
-    points = [one.points_mm.astype(np.float32) for one in good]
-    places = [one.places_px.astype(np.float32) for one in good]
-    focal = 0.9 * max(size)
-    start = np.array([[focal, 0, (size[0] - 1) / 2], [0, focal, (size[1] - 1) / 2], [0, 0, 1]])
-    flags = cv2.CALIB_USE_INTRINSIC_GUESS | cv2.CALIB_FIX_ASPECT_RATIO | cv2.CALIB_FIX_K3
-    try:
-        rms, matrix, bent, turns, shifts, spread, _, each = cv2.calibrateCameraExtended(
-            points, places, size, start, np.zeros(5), flags=flags
-        )
-    except cv2.error:
-        raise RefusedError(
-            "the photos do not fit one lens",
-            cure="use photos of one camera and setting (no zoom), of one flat board",
-        ) from None
-    return (
-        float(rms),
-        np.asarray(matrix),
-        np.ravel(bent),
-        np.array([np.ravel(t) for t in turns]),
-        np.array([np.ravel(t) for t in shifts]),
-        np.ravel(spread),
-        np.ravel(each),
-    )
-
-
 def _judge(
-    good: list[Sighting], size: tuple[int, int], found: _Found, lost: tuple[tuple[str, str], ...]
+    good: list[Sighting], size: tuple[int, int], choice: Choice, lost: tuple[tuple[str, str], ...]
 ) -> LensSolution:
-    rms, matrix, bent, turns, shifts, spread, each = found
+    found = choice.found
+    matrix, bent, turns, shifts = found.matrix, found.bent, found.turns, found.shifts
     tilts, errors = [], []
     for one, turn, shift in zip(good, turns, shifts, strict=True):
         rotation = cv2.Rodrigues(turn)[0]
@@ -274,8 +252,7 @@ def _judge(
             cure=next_shot(zones),
         )
     focal = float(matrix[0, 0])
-    # With one ratio held, OpenCV gives the spread of the focal length with the second of the two.
-    focal_sd = float(max(spread[0], spread[1]))
+    focal_sd = choice.focal_sd_px
     if not np.isfinite(focal) or focal_sd > FOCAL_SD_REL * focal:
         raise RefusedError(
             "the photos leave the focal length open",
@@ -283,22 +260,19 @@ def _judge(
             allowed=f"{100 * FOCAL_SD_REL:g} %",
             cure="add photos closer to the board and more from the side",
         )
-    five = np.zeros(5)
-    five[: min(5, bent.size)] = bent[:5]
-    sd = np.zeros(5)
-    sd[:4] = spread[4:8]
     return LensSolution(
         size_px=size,
         focal_px=focal,
         centre_px=(float(matrix[0, 2]), float(matrix[1, 2])),
-        distortion=(float(five[0]), float(five[1]), float(five[2]), float(five[3]), float(five[4])),
+        distortion=tuple(float(v) for v in bent),
         focal_sd_px=focal_sd,
-        centre_sd_px=(float(spread[2]), float(spread[3])),
-        distortion_sd=(float(sd[0]), float(sd[1]), float(sd[2]), float(sd[3]), float(sd[4])),
-        rms_px=rms,
-        used=tuple((one.file, float(e), t) for one, e, t in zip(good, each, tilts, strict=True)),
+        centre_sd_px=(float(found.spread[2]), float(found.spread[3])),
+        distortion_sd=tuple(float(v) for v in found.spread[4 : 4 + bent.size]),
+        rms_px=found.rms,
+        used=tuple((one.file, float(e), t) for one, e, t in zip(good, found.each, tilts, strict=True)),
         rejected=lost,
         zones=zones,
         places_px=places,
         errors_px=np.concatenate(errors),
+        model=choice.model.words,
     )

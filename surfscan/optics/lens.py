@@ -1,4 +1,4 @@
-"""Points to pixels and back: a pinhole with OpenCV's five-coefficient distortion.
+"""Points to pixels and back: a pinhole with OpenCV's distortion of five or eight coefficients.
 
 The formula is written out here, rather than called from OpenCV, because the rectification projects whole
 panel grids many times; a test holds it against ``cv2.projectPoints``.
@@ -33,7 +33,8 @@ def project(
 
     Notes
     -----
-    Brown's model in OpenCV's form: x'' = x'(1 + k1 r^2 + k2 r^4 + k3 r^6) + 2 p1 x'y' + p2(r^2 + 2x'^2).
+    Brown's model in OpenCV's form: x'' = x'(1 + k1 r^2 + k2 r^4 + k3 r^6) + 2 p1 x'y' + p2(r^2 + 2x'^2); with
+    eight coefficients the bracket is divided by 1 + k4 r^2 + k5 r^4 + k6 r^6.
     """
     rot, shift = pose.rotation, pose.shift_mm
     xc = rot[0, 0] * x_mm + rot[0, 1] * y_mm + (rot[0, 2] * z_mm + shift[0])
@@ -47,9 +48,12 @@ def project(
 def _distort(u: Array, v: Array, distortion: tuple[float, ...]) -> tuple[Array, Array]:
     if not any(distortion):
         return u, v
-    k1, k2, p1, p2, k3 = distortion
+    k1, k2, p1, p2, k3 = distortion[:5]
     r2 = u * u + v * v
     radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
+    if len(distortion) == 8:
+        k4, k5, k6 = distortion[5:]
+        radial = radial / (1 + r2 * (k4 + r2 * (k5 + r2 * k6)))
     return (
         u * radial + 2 * p1 * u * v + p2 * (r2 + 2 * u * u),
         v * radial + p1 * (r2 + 2 * v * v) + 2 * p2 * u * v,
@@ -72,9 +76,10 @@ def undistort(points_px: NDArray[np.float64], *, camera: Camera) -> NDArray[np.f
     """
     shaped = np.ascontiguousarray(points_px, dtype=np.float64).reshape(-1, 1, 2)
     criteria = (cv2.TERM_CRITERIA_EPS | cv2.TERM_CRITERIA_MAX_ITER, 60, 1e-12)
+    known = camera.matrix, np.array(camera.distortion)
     ideal = (
-        cv2.undistortPointsIter(shaped, camera.matrix, np.array(camera.distortion), None, None, criteria)
-        if hasattr(cv2, "undistortPointsIter")
-        else cv2.undistortPoints(shaped, camera.matrix, np.array(camera.distortion))
+        cv2.undistortPointsIter(shaped, *known, None, None, criteria)
+        if hasattr(cv2, "undistortPointsIter")  # before OpenCV 5
+        else cv2.undistortPoints(shaped, *known, criteria=criteria)
     )
     return np.asarray(ideal, dtype=np.float64).reshape(-1, 2)

@@ -7,7 +7,6 @@ known centre, and fits those with the camera's pose by least squares.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from itertools import combinations
 
@@ -17,14 +16,15 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
+from surfscan.optics.planar_pose import planar_starts
 from surfscan.optics.pose_checks import BLAMED, CORNER_NOISE_PX, PANEL, limit_px
+from surfscan.optics.pose_fit import State, fit_state
 from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
     "TILT_PRIOR_RAD",
     "PoseFit",
-    "planar_starts",
     "pose_from_corners",
     "pose_from_tags",
 ]
@@ -157,7 +157,7 @@ def pose_from_corners(
             seen, jac = _seen(corners, rotation, shift)
             return ((seen - ideal) * camera.focal_px).ravel(), jac * camera.focal_px
 
-        (rotation, shift, _), miss, jac = _least_squares(linear, state)
+        (rotation, shift, _), miss, jac = fit_state(linear, state)
         seen, _ = _seen(corners, rotation, shift)
         inverse = np.linalg.pinv(jac.T @ jac)
         rms = float(np.sqrt(np.mean(np.sum(miss.reshape(-1, 2) ** 2, 1))))
@@ -178,20 +178,6 @@ def pose_from_corners(
 
 def _ids(tags: list[TagSeen]) -> str:
     return ", ".join(str(tag.id) for tag in tags)
-
-
-def planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
-    """Both planar solutions that see the panel from its front."""
-    _, rotations, shifts, _ = cv2.solvePnPGeneric(
-        np.ascontiguousarray(points), np.ascontiguousarray(ideal), np.eye(3), None, flags=cv2.SOLVEPNP_IPPE
-    )
-    starts = []
-    for rotation, shift in zip(rotations, shifts, strict=True):
-        matrix = cv2.Rodrigues(rotation)[0]
-        centre = -matrix.T @ shift.ravel()
-        if centre[2] > 0 and np.isfinite(centre).all():
-            starts.append((rotation.ravel().astype(float), shift.ravel().astype(float)))
-    return starts
 
 
 def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
@@ -287,7 +273,7 @@ def _refine(
             [whole * scale, prior]
         )
 
-    (rotation, shift, own), miss, jac = _least_squares(linear, (rotation, start[3:6], turn_tilt))
+    (rotation, shift, own), miss, jac = fit_state(linear, (rotation, start[3:6], turn_tilt))
     misses = miss[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
     each = np.sqrt(np.mean(np.sum(misses**2, -1), -1))
     rms = float(np.sqrt(np.mean(each**2)))
@@ -304,7 +290,7 @@ def _refine(
 
 
 def _sensitivities(
-    state: _State, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
+    state: State, jac: Array, middle: Array, side: float, camera: Camera, tags: list[TagSeen]
 ) -> tuple[Array, dict[int, Array]]:
     """How the fitted pose answers to the focal length and to the tags' places (implicit differentiation)."""
     gain = np.linalg.pinv(jac.T @ jac) @ jac.T
@@ -331,39 +317,6 @@ def _sensitivities(
             columns.append(-(gain @ np.concatenate([change.ravel(), prior]))[:6])
         by_tag[tag.id] = np.stack(columns, -1)
     return by_focal[:6], by_tag
-
-
-_State = tuple[Array, Array, Array]
-"""Rotation (3, 3), shift (3,), and each tag's own turn and slopes (N, 3)."""
-
-
-def _least_squares(
-    linear: Callable[[Array, Array, Array], tuple[Array, Array]], state: _State
-) -> tuple[_State, Array, Array]:
-    """Levenberg and Marquardt; returns the state, its residual and Jacobian. Turns are taken from the left."""
-    damping = 1e-3
-    miss, jac = linear(*state)
-    for _ in range(60):
-        normal, right = jac.T @ jac, jac.T @ miss
-        for _ in range(12):
-            step = np.linalg.solve(normal + damping * np.diag(np.diag(normal) + 1e-12), -right)
-            rotation, shift, own = state
-            trial = (
-                cv2.Rodrigues(step[:3])[0] @ rotation,
-                shift + step[3:6],
-                own + step[6:].reshape(own.shape),
-            )
-            fresh, slope = linear(*trial)
-            if np.isfinite(fresh).all() and fresh @ fresh <= miss @ miss:
-                break
-            damping *= 10
-        else:
-            break
-        drop = miss @ miss - fresh @ fresh
-        state, miss, jac, damping = trial, fresh, slope, max(damping / 10, 1e-12)
-        if drop <= 1e-9 * (miss @ miss + 1e-12):
-            break
-    return state, miss, jac
 
 
 def _explain_misfit(

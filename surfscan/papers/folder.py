@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
 import json
 import re
@@ -24,13 +25,13 @@ from surfscan.papers.content import compose
 from surfscan.papers.html import make_html
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
-from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result
+from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result, whole_sum
 from surfscan.report.figures import STRIP, draw_map, end_of_scale
 from surfscan.report.legend import draw_legend, legend_rows
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
 from surfscan.report.words import headline_line
-from surfscan.results.stored import StoredResult, load_result
+from surfscan.results.stored import StoredResult, load_result, once
 from surfscan.version import VERSION
 
 __all__ = ["REPORT_FILES", "Verification", "verify_report", "write_report"]
@@ -138,9 +139,16 @@ def _make(
         "parts": seal.parts,
         "report": {**asdict(particulars), "paper": paper, "created": created.isoformat()},
     }
-    return {
+    files = {
         "report.html": make_html(blocks, title=title, digest=seal.digest).encode(),
-        "report.pdf": make_pdf(blocks, title=title, digest=seal.digest, paper=paper, created=created),
+        "report.pdf": make_pdf(
+            blocks, title=title, digest=seal.digest, paper=paper, created=created
+        ),
+    }
+    document["papers"] = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
+    document["seal"] = whole_sum(document)
+    return {
+        **files,
         "seal.json": (json.dumps(document, indent=2, ensure_ascii=False) + "\n").encode(),
     }
 
@@ -284,16 +292,21 @@ def verify_report(folder: Path | str, *, printed: str = "") -> Verification:
     """
     folder = Path(folder)
     document = _read_seal(folder / "seal.json")
-    result = load_result(folder)
+    result = load_result(folder, bound=False)  # what was changed is told below
     seal = seal_result(result, folder)
     said = differences(document["parts"], seal.parts)
     if not said and document["digest"] != seal.digest:
         said.append("seal.json: its digest is not that of its parts")
+    if document["seal"] != whole_sum(document):
+        said.append("seal.json was changed: its particulars, version or sums are not those that were sealed")
     notes: list[str] = []
     for name, mark in (("report.pdf", _MARK), ("report.html", _MARK_HTML)):
         data = _bytes_of(folder / name)
         if data is None:
             said.append(f"{name} is missing")
+            continue
+        if hashlib.sha256(data).hexdigest() != document["papers"][name]:
+            said.append(f"{name} was changed after it was made")
             continue
         found = mark.search(data)
         if found is None:
@@ -335,10 +348,12 @@ def _read_seal(path: Path) -> dict[str, Any]:
             cure="make the report first",
         )
     try:
-        document = json.loads(data)
+        document = json.loads(data, object_pairs_hook=once)
         parts, report = document["parts"], document["report"]
         whole = (
             isinstance(document["digest"], str)
+            and isinstance(document["seal"], str)
+            and all(isinstance(document["papers"][name], str) for name in ("report.pdf", "report.html"))
             and isinstance(document["surfscan"], str)
             and all(isinstance(k, str) and isinstance(v, str) for k, v in parts.items())
             and all(
@@ -353,7 +368,9 @@ def _read_seal(path: Path) -> dict[str, Any]:
         whole = False
     if not whole:
         raise RefusedError(
-            f"{path} is damaged", found="not what surfscan report writes", cure="take it from a copy"
+            f"{path} is damaged",
+            found="not what surfscan report writes",
+            cure="make the report again",
         )
     return dict(document)
 

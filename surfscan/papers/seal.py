@@ -17,7 +17,7 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.results.stored import StoredResult
 
-__all__ = ["GLOSS", "PICTURES", "Seal", "differences", "seal_result"]
+__all__ = ["GLOSS", "PICTURES", "Seal", "differences", "seal_result", "whole_sum"]
 
 GLOSS = "gloss.png"
 """The picture in gloss, made with the report."""
@@ -94,6 +94,14 @@ def differences(before: dict[str, str], now: dict[str, str]) -> list[str]:
     said += [f"{name} is missing" for name in before if name not in now]
     said += [f"{name} was added" for name in now if name not in before]
     return said
+
+
+def whole_sum(document: dict[str, Any]) -> str:
+    """SHA-256 over a seal file less this sum itself: parts, particulars, version and the papers' own sums.
+
+    It shows a change by hand; who knows how it is made can make it again, as with every sum without a key.
+    """
+    return _sum(_canonical({key: value for key, value in document.items() if key != "seal"}))
 
 
 def _canonical(value: Any) -> bytes:

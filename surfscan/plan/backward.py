@@ -11,6 +11,7 @@ import numpy as np
 from scipy.optimize import differential_evolution, minimize
 
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.message import Phrase
 from surfscan.core.photo_limits import THRESHOLDS
 from surfscan.plan.contrast import work_out_contrast
 from surfscan.plan.forward import plan_shot
@@ -55,7 +56,7 @@ class Placement:
         What was asked for.
     reached : bool
         Whether a low of that depth and width is visible, and does not fold over.
-    sentence : str
+    told : Phrase
         The answer in words; when not reached, the nearest thing that works.
     """
 
@@ -63,7 +64,12 @@ class Placement:
     depth_mm: float
     width_mm: float
     reached: bool
-    sentence: str
+    told: Phrase
+
+    @property
+    def sentence(self) -> str:
+        """The answer in words, mm."""
+        return self.told.say()
 
 
 def place_shot(
@@ -259,29 +265,48 @@ class _Search:
         return lacking, min(noise, 10.0), max(share, 1e-3)
 
 
-def _answer(plan: Plan, depth: float, width: float, smallest: float, deepest: float, reached: bool) -> str:
+def _answer(plan: Plan, depth: float, width: float, smallest: float, deepest: float, reached: bool) -> Phrase:
     shot = plan.shot
-    where = (
-        f"Board at {shot.board_distance_mm:.0f} mm with stripes of {shot.period_mm:.0f} mm, camera at "
-        f"{shot.camera_distance_mm:.0f} mm, both {shot.angle_deg:.0f} degrees off the panel's normal"
+    where = Phrase.of(
+        "Board at {board:length} with stripes of {period:given}, camera at {camera:length},"
+        " both {angle:.0f} degrees off the panel's normal",
+        board=shot.board_distance_mm,
+        period=shot.period_mm,
+        camera=shot.camera_distance_mm,
+        angle=shot.angle_deg,
     )
-    asked = f"{depth:g} mm over {width:g} mm"
-    if reached:
-        return f"{where}: lows from {smallest:.3f} to {deepest:.2f} mm deep over {width:g} mm are seen; {asked} is one."
     stops = [p for p in plan.problems if p.stops]
-    if stops:
-        return f"Nothing in reach shows {asked}. The nearest is: {where}. {stops[0].sentence} Cure: {stops[0].cure}."
-    if deepest <= depth:
-        return (
-            f"A low of {asked} folds the reflection over wherever board and camera stand in reach: at most "
-            f"{deepest:.2f} mm can be followed. {where} comes nearest; bring board and camera closer."
+    read = plan.curve.width_mm[np.isfinite(plan.curve.smallest_mm)]
+    nothing = "Nothing in reach shows {asked}."
+    if reached:
+        text = (
+            "{where}: lows from {smallest:depth_bare} to {deepest:deep} deep over {width:given} are seen;"
+            " {asked} is one."
         )
-    if math.isfinite(smallest):
-        return f"A low of {asked} is too shallow to tell. {where} comes nearest: {smallest:.3f} mm is seen."
-    good = np.isfinite(plan.curve.smallest_mm)
-    if good.any():
-        return (
-            f"A low {width:g} mm wide is not read at its depth. {where} comes nearest: lows from "
-            f"{plan.curve.width_mm[good][0]:.0f} mm wide are; use a camera with more pixels, or a smaller panel."
+    elif stops:
+        text = nothing + " The nearest is: {where}. {stop} Cure: {cure}."
+    elif deepest <= depth:
+        text = (
+            "A low of {asked} folds the reflection over wherever board and camera stand in reach: at most"
+            " {deepest:deep} can be followed. {where} comes nearest; bring board and camera closer."
         )
-    return f"Nothing in reach shows {asked}. {where} comes nearest."
+    elif math.isfinite(smallest):
+        text = "A low of {asked} is too shallow to tell. {where} comes nearest: {smallest:depth} is seen."
+    elif read.size:
+        text = (
+            "A low {width:given} wide is not read at its depth. {where} comes nearest: lows from {narrowest:length}"
+            " wide are; use a camera with more pixels, or a smaller panel."
+        )
+    else:
+        text = nothing + " {where} comes nearest."
+    return Phrase.of(
+        text,
+        where=where,
+        asked=Phrase.of("{depth:given} over {width:given}", depth=depth, width=width),
+        width=width,
+        smallest=smallest,
+        deepest=deepest,
+        narrowest=float(read[0]) if read.size else math.nan,
+        stop=stops[0].told if stops else "",
+        cure=stops[0].remedy if stops else "",
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 
 from surfscan.core.errors import UsageError
+from surfscan.core.message import Phrase
 from surfscan.plan.records import Change, Work
 from surfscan.plan.shot import SURFACES, Shot
 from surfscan.plan.visible import MARGIN
@@ -49,44 +50,44 @@ def best_changes(shot: Shot, now: Work, *, inputs: Inputs | None = None, most: i
     return tuple(best[:most])
 
 
-def _candidates(shot: Shot, now: Work) -> list[tuple[str, str, float, Shot]]:
+def _candidates(shot: Shot, now: Work) -> list[tuple[str, Phrase, float, Shot]]:
     """Changes to try: what is changed, in words, to what."""
-    rows: list[tuple[str, str, float, Shot]] = []
+    rows: list[tuple[str, Phrase, float, Shot]] = []
 
     def by(name: str, words: str, value: float) -> None:
         try:
-            rows.append((name, words.format(value), value, shot.with_changes(**{name: value})))
+            rows.append((name, Phrase(words, {"to": value}), value, shot.with_changes(**{name: value})))
         except UsageError:
             return
 
     for factor in (0.6, 1.6):
-        by("period_mm", "use stripes of {:.0f} mm", float(max(round(shot.period_mm * factor), 1)))
+        by("period_mm", "use stripes of {to:given}", float(max(round(shot.period_mm * factor), 1)))
     for factor in (0.7, 1.4):
-        by("board_distance_mm", "put the board at {:.0f} mm", round(shot.board_distance_mm * factor, -1))
+        by("board_distance_mm", "put the board at {to:length}", round(shot.board_distance_mm * factor, -1))
     for factor in (0.75, 1.35):
-        by("camera_distance_mm", "put the camera at {:.0f} mm", round(shot.camera_distance_mm * factor, -1))
+        by("camera_distance_mm", "put the camera at {to:length}", round(shot.camera_distance_mm * factor, -1))
     for step in (-12.0, 12.0):
         angle = min(max(shot.angle_deg + step, 5.0), 85.0)
-        by("angle_deg", "look from {:.0f} degrees off the normal", angle)
+        by("angle_deg", "look from {to:.0f} degrees off the normal", angle)
     names = {p.name for p in now.problems}
     if "board" in names:
         board = (round(shot.board_mm[0] * 1.5, -1), round(shot.board_mm[1] * 1.5, -1))
         rows.append(
             (
                 "board_mm",
-                f"use a board of {board[0]:.0f} x {board[1]:.0f} mm",
+                Phrase.of("use a board of {w:length_bare} x {h:length}", w=board[0], h=board[1]),
                 board[0],
                 shot.with_changes(board_mm=board),
             )
         )
     if "small tags" in names or "pose" in names:
-        by("tag_side_mm", "print tags {:.0f} mm wide", round(1.8 * shot.tag_side_mm))
+        by("tag_side_mm", "print tags {to:length} wide", round(1.8 * shot.tag_side_mm))
     if shot.surface.rough_um > 0.1:
         wet = SURFACES["wet-primer"]
-        rows.append(("surface", "wet the surface", 0.0, shot.with_changes(surface=wet)))
+        rows.append(("surface", Phrase("wet the surface"), 0.0, shot.with_changes(surface=wet)))
     if "contrast" in names and shot.light.room > 0.02:
         from dataclasses import replace
 
         dim = replace(shot.light, room=shot.light.room / 3, room_seen=shot.light.room_seen / 3)
-        rows.append(("light", "darken the room to a third", 0.0, shot.with_changes(light=dim)))
+        rows.append(("light", Phrase("darken the room to a third"), 0.0, shot.with_changes(light=dim)))
     return rows

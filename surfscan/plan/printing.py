@@ -7,6 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from surfscan.core.errors import UsageError
+from surfscan.job.tag_mirror import mirror_alike
+from surfscan.job.tags import DICTIONARIES
 from surfscan.plan.ink import Page
 from surfscan.plan.sheets import lay_out, paper_named
 from surfscan.plan.targets import Target, charuco_board, dot_board, gap_gauge, striped_board, tag_target
@@ -19,7 +21,7 @@ FORMS = ("pdf", "svg", "png")
 
 def make_targets(
     what: str,
-    *,  # one keyword for each option of the command; most targets take two or three of them
+    *,  # house: one keyword for each option of the command; most targets take two or three of them
     ids: Sequence[int] = (0, 1, 2, 3),
     dictionary: str = "4x4_50",
     side_mm: float = 36.0,
@@ -51,6 +53,14 @@ def make_targets(
     if what == "tags":
         if len(set(ids)) != len(ids):
             raise UsageError("A tag is asked for twice", found=", ".join(str(i) for i in ids))
+        alike = mirror_alike(dictionary) if dictionary in DICTIONARIES else frozenset()
+        if alike & set(ids):
+            raise UsageError(
+                "These tags read as themselves in a mirror, so that their reflections would be taken for them",
+                found=", ".join(str(i) for i in ids if i in alike),
+                allowed=f"any of {dictionary} but {', '.join(map(str, sorted(alike)))}",
+                cure="print other ids",
+            )
         return [tag_target(i, dictionary=dictionary, side_mm=side_mm) for i in ids]
     if what == "stripes":
         return [

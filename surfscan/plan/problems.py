@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 
 import numpy as np
 
+from surfscan.core.message import Phrase
 from surfscan.core.photo_limits import THRESHOLDS
 from surfscan.optics.mirror import hit_board
 from surfscan.plan.records import Figures, Problem
@@ -19,84 +21,122 @@ TAG_PX = 40.0
 
 
 def find_problems(shot: Shot, stage: Stage, sight: Sight, f: Figures, trouble: str) -> tuple[Problem, ...]:
-    found: list[Problem] = []
+    """Everything wrong with a shot; `trouble` is why the tags would not give the camera's place, if so."""
+    pose = Problem(
+        "pose",
+        Phrase("{why}", {"why": trouble}),
+        Phrase("go closer, use larger tags, or look more from the side"),
+        True,
+    )
+    return (
+        *_of_the_field(shot, f),
+        *_of_the_board(shot, stage, sight, f),
+        *_of_the_stripes(shot, f),
+        *_of_the_tags(shot, f),
+        *([pose] if trouble else []),
+    )
 
-    def add(name: str, sentence: str, cure: str, *, stops: bool) -> None:
-        found.append(Problem(name, sentence, cure, stops))
 
+def _of_the_field(shot: Shot, f: Figures) -> Iterator[Problem]:
     if f.in_photo < 0.995:
-        need = _step_back(shot)
-        add(
+        yield Problem(
             "field",
-            f"Only {100 * f.in_photo:.0f} % of the panel is in the photo.",
-            f"move the camera back to about {need:.0f} mm, or plan a smaller part of the panel",
-            stops=f.in_photo < 0.9,
+            Phrase.of("Only {share:whole_percent} of the panel is in the photo.", share=f.in_photo),
+            Phrase.of(
+                "move the camera back to about {need_mm:length}, or plan a smaller part of the panel",
+                need_mm=_step_back(shot),
+            ),
+            f.in_photo < 0.9,
         )
+
+
+def _of_the_board(shot: Shot, stage: Stage, sight: Sight, f: Figures) -> Iterator[Problem]:
     if sight.blocked.mean() > 0.02:
-        add(
+        yield Problem(
             "board in the way",
-            "The board stands between the camera and the panel.",
-            "use a greater angle, or a smaller board further away",
-            stops=True,
+            Phrase("The board stands between the camera and the panel."),
+            Phrase("use a greater angle, or a smaller board further away"),
+            True,
         )
     if f.on_board < THRESHOLDS["lit_share"]:
         w, h = _board_needed(shot, stage, sight)
-        add(
+        larger = "use a board of about {w_mm:length_bare} x {h_mm:length} at this place, or move it closer"
+        yield Problem(
             "board",
-            f"The board is mirrored by {100 * f.on_board:.0f} % of the panel only.",
-            f"use a board of about {w:.0f} x {h:.0f} mm at this place, or move it closer"
+            Phrase.of("The board is mirrored by {share:whole_percent} of the panel only.", share=f.on_board),
+            Phrase.of(larger, w_mm=w, h_mm=h)
             if w < 20000
-            else "plan a smaller part of the panel: no board shows in all of it",
-            stops=True,
+            else Phrase("plan a smaller part of the panel: no board shows in all of it"),
+            True,
         )
     lowest = float(stage.board.centre_mm[2]) - shot.board_mm[1] / 2 * float(stage.board.up[2])
     if lowest < -5.0:
-        add(
+        yield Problem(
             "board's lower edge",
-            f"The board's lower edge would be {-lowest:.0f} mm behind the panel's plane.",
-            "no matter if the panel hangs free; on a bench, raise the board with a smaller angle or move it away",
-            stops=False,
+            Phrase.of(
+                "The board's lower edge would be {behind_mm:length} behind the panel's plane.",
+                behind_mm=-lowest,
+            ),
+            Phrase(
+                "no matter if the panel hangs free; on a bench, raise the board with a smaller angle or move it away"
+            ),
+            False,
         )
+
+
+def _of_the_stripes(shot: Shot, f: Figures) -> Iterator[Problem]:
     if f.stripe_px < THRESHOLDS["stripe_px"]:
         need = math.ceil(shot.period_mm * THRESHOLDS["stripe_px"] / max(f.stripe_px, 0.1))
-        add(
+        yield Problem(
             "fine stripes",
-            f"A stripe is {f.stripe_px:.1f} photo pixels where it is finest; {THRESHOLDS['stripe_px']:g} are wanted.",
-            f"use stripes of {need:.0f} mm, or go closer",
-            stops=f.stripe_px < THRESHOLDS["stripe_px_least"],
+            Phrase.of(
+                "A stripe is {px:.1f} photo pixels where it is finest; {wanted:g} are wanted.",
+                px=f.stripe_px,
+                wanted=THRESHOLDS["stripe_px"],
+            ),
+            Phrase.of("use stripes of {need_mm:given}, or go closer", need_mm=need),
+            f.stripe_px < THRESHOLDS["stripe_px_least"],
         )
     if f.stripes_across < THRESHOLDS["stripes_across_least"] + 1:
-        need = shot.period_mm * f.stripes_across / (THRESHOLDS["stripes_across_least"] + 1)
-        add(
+        need = math.floor(shot.period_mm * f.stripes_across / (THRESHOLDS["stripes_across_least"] + 1))
+        yield Problem(
             "few stripes",
-            f"Only {f.stripes_across:.1f} stripes lie over the panel.",
-            f"use stripes of {max(math.floor(need), 1):.0f} mm, or move the board away",
-            stops=f.stripes_across < THRESHOLDS["stripes_across_least"],
+            Phrase.of("Only {count:.1f} stripes lie over the panel.", count=f.stripes_across),
+            Phrase.of("use stripes of {need_mm:given}, or move the board away", need_mm=max(need, 1)),
+            f.stripes_across < THRESHOLDS["stripes_across_least"],
         )
     if not f.contrast_worst >= THRESHOLDS["modulation"]:
-        add("contrast", *_weak(shot, f), stops=f.contrast_worst < 0.3 * THRESHOLDS["modulation"])
-    if f.tag_px < TAG_PX:
-        add(
-            "small tags",
-            f"The tags are {f.tag_px:.0f} photo pixels wide.",
-            f"print them {math.ceil(shot.tag_side_mm * TAG_PX / max(f.tag_px, 1)):.0f} mm wide, or go closer",
-            stops=f.tag_px < 0.5 * TAG_PX,
+        yield Problem(
+            "contrast",
+            Phrase.of(
+                "The stripes' contrast falls to {worst:.1f} %; {wanted:whole_percent} is wanted.",
+                worst=100 * max(f.contrast_worst, 0.0),
+                wanted=THRESHOLDS["modulation"],
+            ),
+            _more_contrast(shot, f),
+            f.contrast_worst < 0.3 * THRESHOLDS["modulation"],
         )
-    if trouble:
-        add("pose", trouble, "go closer, use larger tags, or look more from the side", stops=True)
-    return tuple(found)
 
 
-def _weak(shot: Shot, f: Figures) -> tuple[str, str]:
-    wanted = f"{100 * THRESHOLDS['modulation']:.0f} % is wanted"
-    sentence = f"The stripes' contrast falls to {100 * max(f.contrast_worst, 0):.1f} %; {wanted}."
+def _of_the_tags(shot: Shot, f: Figures) -> Iterator[Problem]:
+    if f.tag_px < TAG_PX:
+        need = math.ceil(shot.tag_side_mm * TAG_PX / max(f.tag_px, 1))
+        yield Problem(
+            "small tags",
+            Phrase.of("The tags are {px:.0f} photo pixels wide.", px=f.tag_px),
+            Phrase.of("print them {need_mm:length} wide, or go closer", need_mm=need),
+            f.tag_px < 0.5 * TAG_PX,
+        )
+
+
+def _more_contrast(shot: Shot, f: Figures) -> Phrase:
     if f.specular < 0.5:
         lean = _smooth_angle(shot)
         more = f", or look from {lean:.0f} degrees off the normal" if lean < 88 else ""
-        return sentence, "wet the surface: water fills the scratches" + more
+        return Phrase("wet the surface: water fills the scratches" + more)
     if f.lens_factor < 0.7 or shot.surface.texture_mrad > 0:
-        return sentence, "use wider stripes, or bring the board closer"
-    return sentence, "darken the room, or light the board more"
+        return Phrase("use wider stripes, or bring the board closer")
+    return Phrase("darken the room, or light the board more")
 
 
 def _smooth_angle(shot: Shot) -> float:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from surfscan.core.message import Phrase
 from surfscan.optics.pose import PoseFit
 from surfscan.plan.contrast import Contrast
 from surfscan.plan.shot import Shot
@@ -24,17 +25,28 @@ class Problem:
     Attributes
     ----------
     name : str
-    sentence : str
-    cure : str
-        The nearest thing that works.
+    told, remedy : Phrase
+        What is wrong, and the nearest thing that works; `sentence` and `cure` are those in mm.
     stops : bool
         Whether the check would refuse the photo, or most of the panel, for it.
     """
 
     name: str
-    sentence: str
-    cure: str
+    told: Phrase
+    remedy: Phrase
     stops: bool
+
+    @property
+    def sentence(self) -> str:
+        return self.told.say()
+
+    @property
+    def cure(self) -> str:
+        return self.remedy.say()
+
+    def row(self) -> dict[str, Any]:
+        """As `plan.json` lists it."""
+        return {"name": self.name, "sentence": self.sentence, "cure": self.cure, "stops": self.stops}
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,10 +54,25 @@ class Change:
     """One change to the set-up, and what it brings."""
 
     name: str
-    sentence: str
+    told: Phrase
     value: float
     smallest_mm: float
     solves: tuple[str, ...]
+
+    @property
+    def sentence(self) -> str:
+        """What to change, mm."""
+        return self.told.say()
+
+    def row(self) -> dict[str, Any]:
+        """As `plan.json` lists it."""
+        return {
+            "name": self.name,
+            "sentence": self.sentence,
+            "value": self.value,
+            "smallest_mm": self.smallest_mm,
+            "solves": self.solves,
+        }
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Sight, Stage, fold_bend
 from surfscan.reading.budget import MODEL_STRIPES
 from surfscan.reading.propagation import Few, Inputs, effect, sources
+from surfscan.reading.settle import southwell
 from surfscan.surface.form import FairForm, fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
 from surfscan.synth.panels import Dish
@@ -122,7 +123,7 @@ def noise_height(shot: Shot, sight: Sight, contrast: Contrast) -> float:
     """Height noise, mm, from the pixels' noise by the Cramer-Rao bound of a known frequency.
 
     var(phase) = 2 noise^2/(N amplitude^2) for N pixels (Kay 1993, chapter 3, from memory), as a slope times
-    period/(2 pi gain), and integrated over the panel by Southwell's ln(n)/(2 pi) + 0.15.
+    period/(2 pi gain), and integrated over the panel as Southwell's coefficient says.
     """
     use = sight.useful
     if not use.any():
@@ -134,8 +135,8 @@ def noise_height(shot: Shot, sight: Sight, contrast: Contrast) -> float:
             slope = phase * (shot.period_mm / (2 * np.pi * sight.gain_mm[k])) ** 2
         white += float(np.nanmedian(np.where(np.isfinite(slope[use]), slope[use], np.inf))) / 2
     cell = float(np.nanmedian(sight.stripe_mm[:, use])) / (2 * np.pi * PER_MM)
-    many = max(np.sqrt(shot.panel_mm[0] * shot.panel_mm[1]) / max(cell, 0.1), 4.0)
-    return float(OVER_BOUND * np.sqrt((np.log(many) / (2 * np.pi) + 0.15) * white))
+    many = float(np.sqrt(shot.panel_mm[0] * shot.panel_mm[1])) / max(cell, 0.1)
+    return float(OVER_BOUND * np.sqrt(southwell(many**2) * white))
 
 
 def fit_of_plan(shot: Shot, stage: Stage) -> PoseFit:
@@ -179,30 +180,12 @@ def set_up_error(
     wide lows for form, so the order that counts depends on the low's width. What the check may learn from the fair
     part of the panel is not counted on.
     """
-    step = float(sight.x_mm[1] - sight.x_mm[0])
     use = sight.useful
     if use.sum() < 40:
         nothing = dict.fromkeys(ORDERS, math.inf)
         return Known(noise_mm, nothing, (("too little of the panel is seen", math.inf, ""),))
-    empty = np.zeros((2, 2), np.float32)
-    photo = Photo("planned", "", empty, empty > 1)
-    views = [View(photo, stage.camera, stage.pose, axis) for axis in ("across", "up")]
-    x, y = np.meshgrid(sight.x_mm, sight.y_mm)
-    hit = hit_board(x, y, sight.z_mm, sight.p, sight.q, camera_mm=stage.pose.centre_mm, board=stage.board)
-    few = Few(
-        x=x,
-        y=y,
-        z=np.where(use, sight.z_mm, np.nan),
-        p=sight.p,
-        q=sight.q,
-        wanted=(hit.across_mm, hit.up_mm),
-        varies=("across", "up"),
-        use=use,
-        deviation=np.zeros(x.shape),
-        step_mm=step,
-        poses=(stage.pose, stage.pose),
-        period_mm=shot.period_mm,
-    )
+    views, few = _as_checked(shot, stage, sight)
+    x, y = few.x, few.y
     plane = np.zeros(x.shape)
     fair = FairForm(plane, plane, ~use, 2, False, "")
     moved: list[Array] = []
@@ -240,6 +223,30 @@ def set_up_error(
         ("noise of the photos", noise_mm, "more light, or rest the phone"),
     ]
     return Known(noise_mm, by_order, tuple(sorted(rows, key=lambda r: -r[1])))
+
+
+def _as_checked(shot: Shot, stage: Stage, sight: Sight) -> tuple[list[View], Few]:
+    """The planned pair of photos as the check's propagation takes them."""
+    empty = np.zeros((2, 2), np.float32)
+    photo = Photo("planned", "", empty, empty > 1)
+    views = [View(photo, stage.camera, stage.pose, axis) for axis in ("across", "up")]
+    x, y = np.meshgrid(sight.x_mm, sight.y_mm)
+    hit = hit_board(x, y, sight.z_mm, sight.p, sight.q, camera_mm=stage.pose.centre_mm, board=stage.board)
+    few = Few(
+        x=x,
+        y=y,
+        z=np.where(sight.useful, sight.z_mm, np.nan),
+        p=sight.p,
+        q=sight.q,
+        wanted=(hit.across_mm, hit.up_mm),
+        varies=("across", "up"),
+        use=sight.useful,
+        deviation=np.zeros(x.shape),
+        step_mm=float(sight.x_mm[1] - sight.x_mm[0]),
+        poses=(stage.pose, stage.pose),
+        period_mm=shot.period_mm,
+    )
+    return views, few
 
 
 def smallest_visible(

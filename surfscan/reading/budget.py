@@ -15,14 +15,16 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.core.reading import Reading, View
-from surfscan.core.records import Array, Board
+from surfscan.core.reading import Reading
+from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
-from surfscan.optics.board_pose import BoardFit
-from surfscan.optics.pose import PoseFit
-from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, sources, thin
+from surfscan.reading.bends import Moves
+from surfscan.reading.consistency import Suspicion, question_setup
+from surfscan.reading.pair import PairCheck, compare_pair
+from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, followed, sources, thin
 from surfscan.reading.reference import Null, null_few
-from surfscan.surface.form import FairForm
+from surfscan.reading.setup import SetUp
+from surfscan.surface.form import FairForm, take_form_off
 
 __all__ = [
     "MODEL_STEPPED",
@@ -88,12 +90,18 @@ class Budget:
         What the set-up is found to have added to the deviation; to be taken off.
     u_slope_mrad : float
         Standard uncertainty of a slope in mrad: what both photos disagree by, with the noise.
+    suspicion : Suspicion, optional
+        The input of the set-up that the photos speak against most, where they could be asked.
+    pair : PairCheck, optional
+        How far both directions disagree, where each has its own photos.
     """
 
     shares: tuple[Share, ...]
     sigma_mm: Array
     correction_mm: Array
     u_slope_mrad: float
+    suspicion: Suspicion | None = None
+    pair: PairCheck | None = None
 
     def at(self, row: int, column: int) -> list[tuple[str, float, str]]:
         """Sources at one cell as (name, standard uncertainty in mm, cure), largest first."""
@@ -101,34 +109,13 @@ class Budget:
         return sorted(rows, key=lambda r: -r[1])
 
 
-@dataclass(frozen=True, slots=True)
-class SetUp:
-    """Where everything stands in a reading from two directions, and how well that is known.
-
-    Attributes
-    ----------
-    views : tuple of View
-        One per direction.
-    fits : tuple of PoseFit
-        Of the same photos.
-    board : Board
-    inputs : Inputs
-    board_fit : BoardFit, optional
-        The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
-    null : Null, optional
-        The reference that was taken off: what an input does to its map is taken off the input's effect too.
-    """
-
-    views: tuple[View, ...]
-    fits: tuple[PoseFit, ...]
-    board: Board
-    inputs: Inputs
-    board_fit: BoardFit | None = None
-    null: Null | None = None
-
-
 def budget_stripes(
-    reading: Reading, fair: FairForm, setup: SetUp, *, model: tuple[float, float] = MODEL_STRIPES
+    reading: Reading,
+    fair: FairForm,
+    setup: SetUp,
+    *,
+    model: tuple[float, float] = MODEL_STRIPES,
+    moves: Moves | None = None,
 ) -> Budget:
     """Propagate the set-up's uncertainties of a reading from two directions.
 
@@ -139,6 +126,8 @@ def budget_stripes(
     setup : SetUp
     model : (mm, share)
         What is left out of the model: a part that is the same everywhere, and one that grows with the depth.
+    moves : Moves, optional
+        Of the same set-up, when they are known already.
 
     Returns
     -------
@@ -149,7 +138,7 @@ def budget_stripes(
     cures: list[str] = []
     effects: list[Array] = []
     owner: list[int] = []
-    for name, cure, maps in _effects(few, fair, setup):
+    for name, cure, maps in _effects(few, fair, setup, moves):
         effects += maps
         owner += [len(names)] * len(maps)
         names.append(name)
@@ -168,13 +157,25 @@ def budget_stripes(
         for name, cure, power in zip(names, cures, alone, strict=True)
     ]
     shares += _own_shares(reading, fair, setup.null, model)
+    suspicion = None
+    if setup.null is None:  # a reference has cross-checked the set-up already
+        suspicion = question_setup(
+            few, views=setup.views, fits=setup.fits, board=setup.board, inputs=setup.inputs
+        )
+    if suspicion is not None:
+        bent = take_form_off(suspicion.effect_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use)
+        size = np.sqrt(suspicion.probability) * np.abs(np.nan_to_num(bent))
+        shares.append(
+            Share("set-up that may be off", "measure the board's place again", _spread_out(size, reading))
+        )
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
     correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
     measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
     # Slope of a wave a stripe period long, per mm of height.
     lever = 2 * np.pi / float(np.max(reading.period_mm))
     u_slope = float(np.hypot(reading.closure_mrad, 1e3 * reading.noise_mm * lever))
-    return Budget(tuple(shares), measured, correction, u_slope)
+    pair = compare_pair(reading) if setup.views[0].photo is not setup.views[1].photo else None
+    return Budget(tuple(shares), measured, correction, u_slope, suspicion, pair)
 
 
 def _own_shares(
@@ -217,20 +218,26 @@ def _form_and_noise(reading: Reading, fair: FairForm) -> list[Share]:
     ]
 
 
-def _effects(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, str, list[Array]]]:
+def _effects(
+    few: Few, fair: FairForm, setup: SetUp, moves: Moves | None
+) -> Iterator[tuple[str, str, list[Array]]]:
     """What each source's moves do to the deviation, those of the reference taken off."""
+    if moves is not None:
+        for name, cure, maps in moves.rows:
+            yield name, cure, [followed(few, one, fair) for one in maps]
+        return
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
-        for name, cure, moves in sources(views, fits, board, inputs, board_fit):
-            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+        for name, cure, each in sources(views, fits, board, inputs, board_fit):
+            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in each]
         return
     glass = null_few(few, null, board)
     tags = sorted(set().union(*(fit.by_tag for fit in [*fits, *null.fits])))
     panel = sources(views, fits, board, inputs, board_fit, tags=tags)
     other = sources(list(null.views), list(null.fits), board, inputs, board_fit, tags=tags)
-    for (name, cure, moves), (_, _, same) in zip(panel, other, strict=True):
-        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
+    for (name, cure, own), (_, _, same) in zip(panel, other, strict=True):
+        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in own]
         its = [scale * effect(glass, stands, there, fair) for stands, there, scale in same]
         if name == PHOTO_CORNERS:  # each photo's own: they do not cancel, they add
             yield name, cure, mine
@@ -280,7 +287,13 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     return np.zeros(count), covariance + np.outer(mean, mean)
 
 
-def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, str, float], ...]) -> Budget:
+def budget_scaled(
+    reading: Reading,
+    fair: FairForm,
+    *,
+    shares: tuple[tuple[str, str, float], ...],
+    maps: tuple[tuple[str, str, Array], ...] = (),
+) -> Budget:
     """Budget of a reading whose set-up enters as shares of the depth.
 
     Parameters
@@ -289,6 +302,8 @@ def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, 
     fair : FairForm
     shares : tuple of (name, cure, share)
         Relative standard uncertainties of a depth.
+    maps : tuple of (name, cure, ndarray (H, W))
+        Standard uncertainties of the height, mm, that do not go with the depth.
 
     Returns
     -------
@@ -298,6 +313,7 @@ def budget_scaled(reading: Reading, fair: FairForm, *, shares: tuple[tuple[str, 
     size = np.abs(np.nan_to_num(reading.height_mm - fair.form_mm))
     shape = reading.height_mm.shape
     rows = [Share(name, cure, share * size) for name, cure, share in shares]
+    rows += [Share(name, cure, value) for name, cure, value in maps]
     rows += [
         *_form_and_noise(reading, fair),
         Share("unevenness", "add a photo from another place", np.broadcast_to(reading.uneven_mm, shape)),

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import Any
 
 import cv2
 import numpy as np
@@ -24,9 +23,11 @@ from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
 from surfscan.reading.surface import ENOUGH, plane_through, scaled_axes
+from surfscan.shading.bend import Bends, bend_by_paint, bend_by_places
+from surfscan.shading.doubt import check_prior, scale_doubt
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
-from surfscan.shading.outliers import cast_shadow, drop_outliers
-from surfscan.shading.setting import fit_setting, plain_setting
+from surfscan.shading.outliers import calm_noise, cast_shadow, drop_outliers, grazing_light
+from surfscan.shading.setting import Ground, SettingFit, fit_setting, plain_setting
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import continue_smoothly
 
@@ -48,8 +49,8 @@ THREE_SCALE_REL = 0.05
 """Added with three photos and no photo with the lamp out: room light of a few per cent then shows in no
 left-over and shrinks every depth by as much."""
 
-MODEL_SCALE_REL = 0.02
-"""What the fitted room light and black level leave of depths besides noise (measured on renders: 0 to 3 %)."""
+OUTLIER_SWEEPS = 2
+"""Each narrows what the highlights and shadows still in the fit make of the noise."""
 
 SPREAD_TO_ASK = 0.02
 """Brightnesses that differ by more than this ask what differs."""
@@ -64,6 +65,7 @@ def read_lamp(
     *,
     ambient: View | None = None,
     place_sd_mm: float = 0.0,
+    bend_sd_mm: float = 0.0,
     progress: Callable[[float], None] | None = None,
     rounds: int = 3,
 ) -> LampReading:
@@ -80,6 +82,8 @@ def read_lamp(
     place_sd_mm : float
         Standard uncertainty of the lamp coordinates: with 0 the places are taken as exact, else small moves
         are fitted with that prior.
+    bend_sd_mm : float
+        The same for places that are taken as exact: how much they bend the map is worked out, not fitted.
     progress : callable, optional
         Told a share from 0 to 1.
     rounds : int
@@ -108,7 +112,7 @@ def read_lamp(
             found=f"{int(judged.sum())} cells of {grid.step_mm:g} mm",
             cure="judge a larger region or leave less out",
         )
-    series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm)
+    series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
         state = _turn(series, turn, z, setting)
@@ -129,6 +133,7 @@ class _Series:
     judged: Array
     has_ambient: bool
     place_sd_mm: float
+    bend_sd_mm: float
 
     @property
     def xy(self) -> tuple[Array, Array]:
@@ -186,8 +191,10 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     )
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
-    lost = np.zeros(z.shape, bool)
+    lit, lost = weight, np.zeros(z.shape, bool)
     for sweep in range(2):
+        if len(seen) > 3:  # before anything common is fitted: a highlight would pass for a black level
+            fit, weight, lost, noise = _less_outliers((seen, lit, vectors, fit, noise), weight, setting)
         rivals = [setting]
         if sweep == 0 and turn > 0 and _worth_asking(setting) and not series.has_ambient:
             rivals = [replace(setting, exposed=e, veiled=v) for e, v in WHAT_DIFFERS]
@@ -198,16 +205,48 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
         noise = min(_noise(row[0], weight, noise) for row in tried)  # one yardstick for all
         fit, answer = min(tried, key=lambda row: _misfit(row[0], weight, noise))
         setting = answer.setting
-        if sweep == 0 and len(seen) > 3:
-            weight, lost = drop_outliers(
-                seen, vectors, fit=fit, setting=setting, weight=weight, noise=_noise(fit, weight, noise)
-            )
-            fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
-    scale_rel = _scale_rel(answer.covariance, answer.names, fit, vectors)
+    check_prior(setting, vectors)
+    every = fit if len(seen) == 3 else fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+    scale_rel = scale_doubt(answer, fit, vectors, without_loss=every)
     if len(seen) == 3 and not series.has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     whole, height, closure = _height(fit, series.context)
-    return Turn(seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure)
+    bends = _bends(series, z, fit, weight, answer)
+    return Turn(
+        seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure, bends
+    )
+
+
+def _less_outliers(
+    known: tuple[Array, Array, Array, CellFit, float], weight: Array, setting: LampSetting
+) -> tuple[CellFit, Array, Array, float]:
+    """Cells fitted without the photos that do not agree, their weights, cells lost, and the noise.
+
+    `known` is (seen, weight of all photos, lamp vectors, cells as fitted with `weight`, noise).
+    """
+    seen, lit, vectors, fit, noise = known
+    for _ in range(OUTLIER_SWEEPS):
+        calm = calm_noise(seen, vectors, setting=setting, weight=lit)
+        noise = min(_noise(fit, weight, noise), calm)
+        fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
+        weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+        fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
+    return fit, weight, lost, noise
+
+
+def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit) -> Bends:
+    grid = series.context.grid
+    places = bend_by_places(
+        fit,
+        setting=answer.setting,
+        weight=weight,
+        xyz_mm=(*series.xy, z),
+        lamps=series.lamps,
+        step_mm=grid.step_mm,
+        place_sd_mm=series.bend_sd_mm,
+    )
+    size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
+    return Bends(places, bend_by_paint(fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size))
 
 
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
@@ -222,34 +261,35 @@ def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[A
     if turn > 0:
         for k, place in enumerate(series.lamps.places_mm + setting.moved_mm):
             weight[k][cast_shadow(z, grid=series.context.grid, lamp_mm=place)] = 0.0
+        places = series.lamps.places_mm + setting.moved_mm
+        vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
+        grazing = grazing_light(z, vectors, step_mm=series.context.grid.step_mm, weight=weight)
+        weight[grazing] = 0.0
     return seen, blown, unseen, weight
 
 
 def _fit_rival(
     series: _Series, z: Array, rival: LampSetting, known: tuple[Array, Array, Array, CellFit, float]
-) -> tuple[Any, CellFit, Array, float]:
+) -> tuple[SettingFit, CellFit, Array, float]:
     """Cells and light fitted in turn for one guess of what differs between the photos.
 
     `known` is (seen, weight, lamp vectors, cells as fitted, noise).
     """
     seen, weight, vectors, fit, noise = known
     x, y = series.xy
+    context = series.context
+    ground = Ground(
+        xyz_mm=(x, y, z),
+        lamps=series.lamps,
+        step_mm=context.grid.step_mm,
+        level_at_mm=context.level_at_mm,
+        place_sd_mm=series.place_sd_mm,
+        room_known=series.has_ambient,
+    )
     for _ in range(2):
         fit = fit_cells(seen, vectors, setting=rival, weight=weight, start=fit)
         noise = _noise(fit, weight, noise)
-        answer = fit_setting(
-            fit,
-            vectors,
-            setting=rival,
-            weight=weight,
-            noise=noise,
-            xyz_mm=(x, y, z),
-            lamps=series.lamps,
-            step_mm=series.context.grid.step_mm,
-            level_at_mm=series.context.level_at_mm,
-            place_sd_mm=series.place_sd_mm,
-            room_known=series.has_ambient,
-        )
+        answer = fit_setting(fit, vectors, setting=rival, weight=weight, noise=noise, ground=ground)
         rival = answer.setting
     places = series.lamps.places_mm + rival.moved_mm
     vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
@@ -314,14 +354,3 @@ def _worth_asking(setting: LampSetting) -> bool:
 
 def _misfit(fit: CellFit, weight: Array, noise: float) -> float:
     return float(np.nansum(np.minimum(weight * fit.left**2 / noise**2, 9.0)))
-
-
-def _scale_rel(covariance: Array, names: tuple[str, ...], fit: CellFit, vectors: Array) -> float:
-    """Room light that is out by da, or black level by dc, scales slopes by da / l_z and dc / (rho l_z)."""
-    if "room" not in names:
-        return MODEL_SCALE_REL
-    lift = float(np.median(vectors[:, 2]))
-    albedo = float(np.nanmedian(fit.albedo))
-    row = np.zeros(len(names))
-    row[names.index("room")], row[names.index("black")] = 1 / lift, 1 / (albedo * lift)
-    return float(np.sqrt(row @ covariance @ row + MODEL_SCALE_REL**2))

@@ -10,6 +10,7 @@ from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
 from surfscan.core.records import Array, Grid, Pose
 from surfscan.reading.settle import seat_islands, southwell
+from surfscan.shading.bend import Bends
 from surfscan.shading.lamp import CellFit, LampSetting
 
 __all__ = ["LampReading", "Turn", "finish"]
@@ -34,6 +35,8 @@ class LampReading:
         The common pose of all photos.
     scale_rel : float
         Standard uncertainty of depths as a share of them, from the room's light as fitted.
+    bends : Bends
+        What bends the map without being a share of a depth.
     """
 
     reading: Reading
@@ -41,6 +44,7 @@ class LampReading:
     albedo: Array
     pose: Pose
     scale_rel: float
+    bends: Bends
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +63,7 @@ class Turn:
     z: Array
     height: Array
     closure: float
+    bends: Bends
 
 
 def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int) -> LampReading:
@@ -74,7 +79,7 @@ def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int
     flags[left_out & (flags == 0)] |= bit("shadow")
     height = state.height.copy()
     seat_islands(height, state.z, measured, flags, first=2)
-    p, q = (np.where(measured, np.gradient(state.z, grid.step_mm, axis=a), np.nan) for a in (1, 0))
+    p, q = (_slope(state.z, own, measured, grid.step_mm, axis) for own, axis in ((fit.p, 1), (fit.q, 0)))
     u = float(np.sqrt(np.nanmedian(fit.u_p**2 + fit.u_q**2) / 2)) * state.noise
     noise_mm = u * grid.step_mm * float(np.sqrt(southwell(measured.sum())))
     uneven = _uneven(state, grid)
@@ -93,7 +98,17 @@ def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int
         rounds=rounds,
         quality=quality,
     )
-    return LampReading(reading, state.setting, np.where(measured, fit.albedo, np.nan), pose, state.scale_rel)
+    albedo = np.where(measured, fit.albedo, np.nan)
+    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.bends)
+
+
+def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:
+    """Central differences inside; at a rim the cell's own slope, since beyond it the surface is only continued."""
+    ahead, behind = (np.roll(measured, k, axis) for k in (-1, 1))
+    inside = ahead & behind
+    inside.swapaxes(0, axis)[[0, -1]] = False
+    slope = np.where(inside, np.gradient(z, step_mm, axis=axis), own)
+    return np.asarray(np.where(measured, slope, np.nan))
 
 
 def _uneven(state: Turn, grid: Grid) -> float:
@@ -102,7 +117,7 @@ def _uneven(state: Turn, grid: Grid) -> float:
     A left-over that is smooth over a block length bends slopes by its share of the brightness times the
     slopes' own answer to it, and the height by that times the block length over pi.
     """
-    factor = max(1, round(BLOCK_MM / grid.step_mm))
+    factor = min(max(1, round(BLOCK_MM / grid.step_mm)), max(1, min(state.z.shape) // 4))
     h, w = (n // factor * factor for n in state.z.shape)
     good = np.isfinite(state.fit.left) & (state.weight > 0)
     shape = (-1, h // factor, factor, w // factor, factor)
@@ -113,7 +128,7 @@ def _uneven(state: Turn, grid: Grid) -> float:
         return 0.0
     excess = max(float(np.median(mean**2)) / 0.455 - state.noise**2 / factor**2, 0.0)
     u = float(np.sqrt(np.nanmedian(state.fit.u_p**2 + state.fit.u_q**2) / 2))
-    return float(np.sqrt(excess) * u * BLOCK_MM / np.pi)
+    return float(np.sqrt(excess) * u * factor * grid.step_mm / np.pi)
 
 
 def _quality(state: Turn, k: int, inside: Array) -> QualityMaps:

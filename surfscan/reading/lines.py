@@ -13,6 +13,7 @@ import numpy as np
 from scipy.sparse import coo_array, csc_array, diags_array
 from scipy.sparse.linalg import splu
 
+from surfscan.core.errors import NotMeasuredError
 from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
 from surfscan.surface.slopes import fit_polynomial, polynomial_terms
@@ -64,6 +65,10 @@ class Lines:
     count: int
 
 
+LARGEST_PX = 32767
+"""Sides that OpenCV's remap takes."""
+
+
 def smooth_mixing(mixing: Array, valid: Array, s: Array, t: Array) -> Array:
     """The mixing of the slopes as a smooth field, everywhere."""
     pick = np.zeros(valid.shape, bool)
@@ -106,6 +111,14 @@ def trace_lines(mixing: Array) -> tuple[tuple[Array, Array], tuple[Array, Array]
 
 def carried(value: Array, to: tuple[Array, Array]) -> Array:
     """Interpolate a map at the places `to`; zero outside."""
+    largest = max(*value.shape, *to[0].shape)
+    if largest >= LARGEST_PX:
+        raise NotMeasuredError(
+            "the stripes can't be followed along themselves",
+            found=f"a picture {largest} cells long once it is straightened",
+            allowed=f"under {LARGEST_PX}",
+            cure="hold the phone so that the stripes run along or across the photo, and leave out what is no panel",
+        )
     out = cv2.remap(
         np.ascontiguousarray(value, dtype=np.float64), *to, cv2.INTER_LINEAR, borderMode=cv2.BORDER_CONSTANT
     )
@@ -146,6 +159,12 @@ def fit_course(
 
 def integrate_lines(main: Array, valid: Array, step_mm: float) -> Lines:
     """Trapezes along each row over unbroken runs; each run with zero mean."""
+    if not valid.any():
+        raise NotMeasuredError(
+            "the panel can't be seen in these photos",
+            found="no stripes that can be followed over a stretch",
+            cure="place the board so that the whole panel reflects it once, not also in a second face behind it",
+        )
     starts = valid.copy()
     starts[:, 1:] &= ~valid[:, :-1]
     run = np.cumsum(starts.ravel()).reshape(valid.shape) - 1

@@ -23,7 +23,22 @@ from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
 
-__all__ = ["PHOTO_CORNERS", "Few", "Inputs", "Move", "Stand", "effect", "modes", "sources", "thin"]
+__all__ = [
+    "PHOTO_CORNERS",
+    "Few",
+    "Inputs",
+    "Move",
+    "Stand",
+    "change",
+    "curl_of",
+    "effect",
+    "followed",
+    "modes",
+    "moved",
+    "raw_effect",
+    "sources",
+    "thin",
+]
 
 CELLS = 2500
 """About how many cells carry the propagation: set-up errors are smooth over the panel."""
@@ -80,7 +95,7 @@ class Few:
     period_mm: float
 
 
-def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> Few:
+def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
     grid: Grid = reading.grid
     skip = max(1, int(np.sqrt(reading.height_mm.size / CELLS)))
     cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
@@ -99,8 +114,8 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
         q=q,
         wanted=(wanted[0], wanted[1]),
         varies=(views[0].varies, views[1].varies),
-        use=measured & ~fair.spots[cut],
-        deviation=(reading.height_mm - fair.form_mm)[cut],
+        use=measured if fair is None else measured & ~fair.spots[cut],
+        deviation=z if fair is None else (reading.height_mm - fair.form_mm)[cut],
         step_mm=grid.step_mm * skip,
         poses=(views[0].pose, views[1].pose),
         period_mm=board.period_mm,
@@ -155,7 +170,7 @@ def sources(
         [
             (
                 [
-                    (_moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
+                    (moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
                     for f, v in pairs
                 ],
                 stretched,
@@ -171,7 +186,7 @@ def sources(
         for axis in (0, 1):
             stands = [
                 (
-                    _moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
+                    moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
                     if tag in f.by_tag
                     else v.pose,
                     1.0,
@@ -187,7 +202,7 @@ def sources(
     for k, (fit, view) in enumerate(pairs):
         for change in modes(fit.pose.covariance):
             cameras = list(still)
-            cameras[k] = (_moved(view.pose, change), 1.0)
+            cameras[k] = (moved(view.pose, change), 1.0)
             corners.append((cameras, board, max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)))
     yield PHOTO_CORNERS, "larger tags, or go closer", corners
 
@@ -217,7 +232,7 @@ def modes(covariance: Array) -> list[Array]:
     return [vector * np.sqrt(max(value, 0.0)) for value, vector in zip(values, vectors.T, strict=True)]
 
 
-def _moved(pose: Pose, change: Array) -> Pose:
+def moved(pose: Pose, change: Array) -> Pose:
     """The pose after a small turn from the left and a shift."""
     turn = cv2.Rodrigues(np.asarray(change[:3], float))[0]
     return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
@@ -225,6 +240,21 @@ def _moved(pose: Pose, change: Array) -> Pose:
 
 def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
     """Change of the deviation, mm, if the set-up were this one and the photos the same."""
+    return followed(few, change(few, cameras, board), fair)
+
+
+def followed(few: Few, moved_mm: Array, fair: FairForm) -> Array:
+    """What a change of the height does to the deviation."""
+    return np.nan_to_num(take_form_off(moved_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+
+
+def change(few: Few, cameras: list[Stand], board: Board) -> Array:
+    """Change of the height, mm, if the set-up were this one and the photos the same; NaN where not measured."""
+    return raw_effect(few, cameras, board)[0]
+
+
+def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
+    """Change of the height, mm, and of the slopes' curl, 1/mm, if the set-up were this one and the photos the same."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
         hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
@@ -237,10 +267,15 @@ def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Arra
         sides.append((hit, seen, varies))
     dp, dq = newton_step(sides[0], sides[1])
     # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
-    change, _ = integrate_slopes(
+    moved_mm, _ = integrate_slopes(
         dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
     )
-    return np.nan_to_num(take_form_off(change, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
+    return moved_mm, curl_of(dp, dq, few.step_mm)
+
+
+def curl_of(p: Array, q: Array, step_mm: float) -> Array:
+    """dp/dy - dq/dx, 1/mm: zero for the slopes of any surface; NaN beside cells that are NaN."""
+    return np.asarray(np.gradient(p, step_mm, axis=0) - np.gradient(q, step_mm, axis=1))
 
 
 def _slide(few: Few, old: Pose, new: Pose, longer: float) -> tuple[Array, Array]:

@@ -13,6 +13,7 @@ from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison, Result
 from surfscan.core.constants import COVERAGE_FACTOR
+from surfscan.core.units import MM, Units
 from surfscan.report.difference_picture import draw_difference
 from surfscan.report.export import plain, write_png
 from surfscan.report.output import written_whole
@@ -34,8 +35,8 @@ def comparison_document(found: Comparison | Buildup) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``build``, ``cut``, ``spots``, ``verdict``, ``sentence``, ``reasons``, ``common``, ``registration``, the two
-        ``passes``, ``run``; for several passes also ``base`` and ``steps``.
+        ``build``, ``cut``, ``spots``, ``verdict``, ``sentence``, ``reasons``, ``findings`` (the reasons as records),
+        ``common``, ``registration``, the two ``passes``, ``run``; for several passes also ``base`` and ``steps``.
     """
     whole = found.whole if isinstance(found, Buildup) else found
     document: dict[str, Any] = {"schema": COMPARE_SCHEMA, **_story(whole)}
@@ -53,7 +54,7 @@ def comparison_json(found: Comparison | Buildup) -> str:
     return json.dumps(comparison_document(found), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
-def write_comparison(out: Path, found: Comparison | Buildup) -> list[Path]:
+def write_comparison(out: Path, found: Comparison | Buildup, units: Units = MM) -> list[Path]:
     """Write `compare.json`, `difference.npz` and `difference.png`, replacing those of an earlier run.
 
     Parameters
@@ -61,6 +62,8 @@ def write_comparison(out: Path, found: Comparison | Buildup) -> list[Path]:
     out : Path
         An existing folder (`surfscan.report.output.prepare_output`).
     found : Comparison or Buildup
+    units : Units
+        Of the picture; `compare.json` is in mm.
 
     Returns
     -------
@@ -83,7 +86,7 @@ def write_comparison(out: Path, found: Comparison | Buildup) -> list[Path]:
             y_mm=whole.grid.y_mm,
             **maps,
         )
-        write_png(hidden / "difference.png", draw_difference(whole))
+        write_png(hidden / "difference.png", draw_difference(whole, units))
         (hidden / "compare.json").write_text(comparison_json(found), encoding="utf-8")
     return [out / name for name in COMPARE_FILES]
 
@@ -96,6 +99,7 @@ def _story(found: Comparison) -> dict[str, Any]:
         "verdict": found.verdict,
         "sentence": found.sentence,
         "reasons": list(found.reasons),
+        "findings": [one.row() for one in found.findings],
         "common": found.common,
         # Its verdict is the comparison's: what was not seen counts too.
         "build": {**_build_row(found.build), "verdict": found.verdict},

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from surfscan.change.build import FOOT_MM, Build
 from surfscan.change.comparison import Comparison
 from surfscan.core.flags import bit
+from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above
 from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
 
@@ -27,12 +28,14 @@ _WORDS = {
 _LETTERS = "ABCDEFGHJKLMNPQRSTUVWXYZ"  # without I and O, which read as digits
 
 
-def draw_difference(found: Comparison) -> NDArray[np.uint8]:
+def draw_difference(found: Comparison, units: Units = MM) -> NDArray[np.uint8]:
     """Draw the difference map with each patch of build (dashed, pointing up) and cut (solid, pointing down).
 
     Parameters
     ----------
     found : Comparison
+    units : Units
+        Of the words and the scale.
 
     Returns
     -------
@@ -86,7 +89,7 @@ def draw_difference(found: Comparison) -> NDArray[np.uint8]:
     page = np.full((canvas.shape[0] + 40, _WIDTH, 3), _PAPER, np.uint8)
     left = (_WIDTH - canvas.shape[1]) // 2
     page[20 : 20 + canvas.shape[0], left : left + canvas.shape[1]] = canvas
-    return np.vstack([_strip(found), page, _scale(end, shade, found.build)])
+    return np.vstack([_strip(found, units), page, _scale(end, shade, found.build, units)])
 
 
 def _smooth(line: NDArray[Any]) -> NDArray[Any]:
@@ -94,8 +97,10 @@ def _smooth(line: NDArray[Any]) -> NDArray[Any]:
     return np.asarray(sum(np.roll(line, k, axis=0) for k in range(-6, 7)) / 13.0)
 
 
-def _strip(found: Comparison) -> NDArray[np.uint8]:
-    lines = wrap(found.sentence.replace("cm²", "sq cm"), 38, _WIDTH - 40)  # the type family has no raised 2
+def _strip(found: Comparison, units: Units) -> NDArray[np.uint8]:
+    lines = wrap(
+        found.told.say(units).replace("cm²", "sq cm"), 38, _WIDTH - 40
+    )  # the type family has no raised 2
     strip = np.full((112 + 48 * len(lines), _WIDTH, 3), _STRIP, np.uint8)
     stages = " to ".join(str(r.panel.get("stage", "")) for r in (found.before, found.after))
     title = ", ".join(part for part in (str(found.after.panel.get("name") or ""), stages) if part)
@@ -110,21 +115,26 @@ def _strip(found: Comparison) -> NDArray[np.uint8]:
     return strip
 
 
-def _scale(end: float, shade: float, build: Build) -> NDArray[np.uint8]:
+def _scale(end: float, shade: float, build: Build, units: Units) -> NDArray[np.uint8]:
     page = np.full((170, _WIDTH, 3), _PAPER, np.uint8)
     left, right = 70, _WIDTH - 70
     level = np.linspace(-end, end, right - left)
     page[20:54, left:right] = colour_of(level, low_mm=shade, high_mm=shade, end_mm=end)[None]
     cv2.rectangle(page, (left, 20), (right, 54), _INK, 2)
     texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
-    for value, text, anchor in ((-end, f"{-end:g}", "la"), (0.0, "0", "ma"), (end, f"+{end:g} mm", "ra")):
+    most = units.given(end)
+    for value, text, anchor in (
+        (-end, f"-{units.bare(most)}", "la"),
+        (0.0, "0", "ma"),
+        (end, f"+{most}", "ra"),
+    ):
         x = (left + right) / 2 + value / end * (right - left) / 2
         cv2.line(page, (round(x), 20), (round(x), 62), _INK, 2)
         texts.append(((x, 66), text, 28, _INK, anchor))
     if build.limit_mm < 0.9 * end:
         x = (left + right) / 2 + build.limit_mm / end * (right - left) / 2
         cv2.line(page, (round(x), 12), (round(x), 62), _INK, 3)
-        texts.append(((x, 66), f"limit +{build.limit_mm:g}", 28, _INK, "ma"))
+        texts.append(((x, 66), f"limit +{units.bare(units.given(build.limit_mm))}", 28, _INK, "ma"))
     y = 136
     for k, (name, what) in enumerate(
         (("low", "taken off"), ("high", "added"), ("gap", "not measured in both"))

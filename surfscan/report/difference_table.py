@@ -2,71 +2,83 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 
 from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison
+from surfscan.core.message import Phrase
+from surfscan.core.units import MM, Units
+from surfscan.judge.reasons import sentences_of
 
 __all__ = ["format_comparison"]
 
 _WIDTH = 96
 
 
-def format_comparison(found: Comparison | Buildup) -> str:
-    """Return the whole text, lines of at most 96 letters ("-" for what is not known)."""
+def format_comparison(found: Comparison | Buildup, units: Units = MM) -> str:
+    """Return the whole text in those units, lines of at most 96 letters ("-" for what is not known)."""
     whole = found.whole if isinstance(found, Buildup) else found
+    w = units.word
     name = whole.after.panel.get("name") or "panel"
     first, last = (str(r.panel.get("stage", "")) for r in (whole.before, whole.after))
-    lines = [f"{name}: {first} to {last}", *_wrapped(whole.sentence)]
-    lines += [line for reason in whole.reasons if reason != whole.sentence for line in _wrapped(reason, "  ")]
-    lines += ["", *_build_lines("added", whole.build), *_build_lines("taken off", whole.cut)]
+    lines = [f"{name}: {first} to {last}", *_wrapped(whole.told.say(units))]
+    lines += [line for text in sentences_of(whole.findings, units) for line in _wrapped(text, "  ")]
+    lines += ["", *_build_lines("added", whole.build, units), *_build_lines("taken off", whole.cut, units)]
     if isinstance(found, Buildup) and len(found.steps) > 1:
-        lines += ["", "step by step:  stages                     added mm   u95   taken off mm   u95"]
+        lines += ["", f"step by step:  stages                     added {w}   u95   taken off {w}   u95"]
         for k, step in enumerate(found.steps, 1):
             stages = f"{step.before.panel.get('stage', '')} to {step.after.panel.get('stage', '')}"
             lines.append(
-                f"{k:>12}.  {stages:<25} {_mm(step.build.max_mm):>9} {_mm(step.build.u95_mm):>5}"
-                f" {_mm(step.cut.max_mm):>13} {_mm(step.cut.u95_mm):>6}"
+                f"{k:>12}.  {stages:<25} {_deep(step.build.max_mm, units):>9} {_deep(step.build.u95_mm, units):>6}"
+                f" {_deep(step.cut.max_mm, units):>12} {_deep(step.cut.u95_mm, units):>6}"
             )
     if whole.spots:
         lines += [
             "",
-            "spots   before  after  change          x mm    y mm   before mm   after mm   grew mm    u95",
+            f"spots   before  after  change          x {w}    y {w}   before {w}   after {w}   grew {w}    u95",
         ]
         for row in whole.spots:
             mark = "v low" if row.kind == "low" else "^ high"
             lines.append(
                 f"{mark:<7} {_id(row.before):>6} {_id(row.after):>6}  {row.change.replace('_', ' '):<13}"
-                f" {row.x_mm:>6.0f} {row.y_mm:>7.0f} {_mm(row.before_mm, True):>11} {_mm(row.after_mm, True):>10}"
-                f" {_mm(row.grown_mm, True):>9} {_mm(row.u95_mm):>6}"
+                f" {_place(row.x_mm, units):>6} {_place(row.y_mm, units):>7}"
+                f" {_deep(row.before_mm, units, sign=True):>11} {_deep(row.after_mm, units, sign=True):>10}"
+                f" {_deep(row.grown_mm, units, sign=True):>9} {_deep(row.u95_mm, units):>6}"
             )
     return "\n".join(lines)
 
 
-def _build_lines(word: str, build: Build) -> list[str]:
+def _build_lines(word: str, build: Build, units: Units) -> list[str]:
     if not build.patches:
         return [f"{word}: nothing that stands out of the uncertainty"]
+    w, square = units.word, "cm²" if units == MM else "sq in"
     lines = [
-        f"{word}: {build.volume_ml:.3g} ml (within {build.u95_volume_ml:.2g}) on {build.area_cm2:.3g} cm²",
-        "   greatest mm    u95    x mm    y mm   area cm²   volume ml   feather edge mm",
+        Phrase.of(
+            word + ": {ml:.3g} ml (within {u95:.2g}) on {cm2:area_3}",
+            ml=build.volume_ml,
+            u95=build.u95_volume_ml,
+            cm2=build.area_cm2,
+        ).say(units),
+        f"   greatest {w}    u95    x {w}    y {w} {'area ' + square:>10}   volume ml   feather edge {w}",
     ]
     for patch in build.patches[:12]:
-        edge = "-" if math.isnan(patch.edge_mm) else f"{patch.edge_mm:.0f}"
+        area = f"{patch.area_cm2:.3g}" if units == MM else units.area(patch.area_cm2).split()[0]
         lines.append(
-            f"   {_mm(patch.max_mm):>11} {_mm(patch.u95_mm):>6} {patch.x_mm:>7.0f} {patch.y_mm:>7.0f}"
-            f" {patch.area_cm2:>10.3g} {patch.volume_ml:>11.3g} {edge:>17}"
+            f"   {_deep(patch.max_mm, units):>11} {_deep(patch.u95_mm, units):>6} {_place(patch.x_mm, units):>7}"
+            f" {_place(patch.y_mm, units):>7} {area:>10} {patch.volume_ml:>11.3g} {_place(patch.edge_mm, units):>17}"
         )
     if len(build.patches) > 12:
         lines.append(f"   and {len(build.patches) - 12} smaller ones")
     return lines
 
 
-def _mm(value: float, signed: bool = False) -> str:
-    if not math.isfinite(value):
-        return "-"
-    return f"{value:+.3f}" if signed else f"{value:.3f}"
+def _deep(mm: float, units: Units, *, sign: bool = False) -> str:
+    return units.bare(units.depth(mm, sign=sign))
+
+
+def _place(mm: float, units: Units) -> str:
+    return units.bare(units.length(mm))
 
 
 def _id(number: int | None) -> str:

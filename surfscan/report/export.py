@@ -23,6 +23,7 @@ from surfscan.report.figures import draw_map, draw_overlay
 from surfscan.report.output import output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
 from surfscan.report.words import headline_line
+from surfscan.results.npz import maps_digest
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = [
@@ -77,7 +78,8 @@ def _row(message: Message) -> dict[str, Any]:
 
 def to_json(result: CheckResult) -> str:
     """Return the text of `result.json`."""
-    return json.dumps(document(result), indent=2, ensure_ascii=False, allow_nan=False) + "\n"
+    bound = {**document(result), "maps_sha256": maps_digest(_arrays(result.height, result.maps))}
+    return json.dumps(bound, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
 
 
 def write_result(out: Path, result: CheckResult, units: Units = MM) -> list[Path]:
@@ -129,17 +131,21 @@ def stored_of(result: CheckResult, *, name: str = "") -> StoredResult:
 
 
 def _write_height(path: Path | io.BytesIO, height: HeightMap, maps: Mapping[str, Any]) -> None:
+    arrays: dict[str, Any] = _arrays(height, maps)
+    np.savez(path, **arrays)
+
+
+def _arrays(height: HeightMap, maps: Mapping[str, Any]) -> dict[str, NDArray[Any]]:
     # float32 keeps a 20 mm form to 2 nm and halves the file; packing would cost more than it saves.
-    np.savez(
-        path,
-        x_mm=height.grid.x_mm,
-        y_mm=height.grid.y_mm,
-        height_mm=height.height_mm.astype(np.float32),
-        form_mm=height.form_mm.astype(np.float32),
-        sigma_mm=height.sigma_mm.astype(np.float32),
-        flags=height.flags,
+    return {
+        "x_mm": height.grid.x_mm,
+        "y_mm": height.grid.y_mm,
+        "height_mm": height.height_mm.astype(np.float32),
+        "form_mm": height.form_mm.astype(np.float32),
+        "sigma_mm": height.sigma_mm.astype(np.float32),
+        "flags": height.flags,
         **{name: array.astype(np.float32) for name, array in maps.items()},
-    )
+    }
 
 
 def _write_pictures(folder: Path, result: CheckResult, units: Units) -> None:

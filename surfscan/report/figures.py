@@ -42,7 +42,7 @@ class _Layer:
     pixel: Callable[[float, float], tuple[float, float]]
 
 
-def draw_overlay(
+def draw_overlay(  # house: all that the overlay shows, apart so that a map without a result can be drawn
     photo: NDArray[Any],
     height: HeightMap,
     spots: Sequence[Spot],

@@ -11,6 +11,7 @@ import shutil
 import signal
 import tempfile
 import threading
+import time
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -20,6 +21,7 @@ from surfscan.core.errors import RefusedError
 __all__ = ["output_folder", "prepare_output", "unwritable", "write_file", "write_files", "written_whole"]
 
 _HIDDEN = ".surfscan-"
+_LEFT_S = 3600.0
 _CURE = "choose another folder with --out, or free some room"
 
 
@@ -93,6 +95,7 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
         When the folder can't be written or the disk is full; nothing is changed then.
     """
     try:
+        _sweep(out)
         hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
         try:
             yield hidden
@@ -104,6 +107,14 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
             shutil.rmtree(hidden, ignore_errors=True)
     except OSError as error:
         raise unwritable(out, error) from None
+
+
+def _sweep(out: Path) -> None:
+    """Take away hidden folders that killed programs left: older than any write takes."""
+    for left in out.glob(f"{_HIDDEN}*"):
+        with suppress(OSError):
+            if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > _LEFT_S:
+                shutil.rmtree(left, ignore_errors=True)
 
 
 def write_files(out: Path, files: Mapping[str, bytes]) -> list[Path]:

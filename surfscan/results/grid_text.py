@@ -21,6 +21,7 @@ CORNER = "y_mm \\ x_mm"
 """What our own tables have in their upper left corner."""
 
 MOST_BYTES = 400_000_000
+MOST_CELLS = 10_000_000
 _MISSING = {"", "nan", "na", "n/a", "bad", "null", "none", "-"}
 _UNEVEN = 0.01  # of a step
 
@@ -125,9 +126,17 @@ def _rows(text: str, name: str) -> list[list[str]]:
     else:
         # A decimal comma can only be told where the columns are set apart by something else.
         decimal = comma != "," and "," in text and "." not in text
-        rows = list(
-            csv.reader((line.replace(",", ".") if decimal else line for line in lines), delimiter=comma)
-        )
+        try:
+            rows = list(
+                csv.reader((line.replace(",", ".") if decimal else line for line in lines), delimiter=comma)
+            )
+        except csv.Error as error:
+            raise RefusedError(
+                f"{name} is no table of numbers",
+                found=str(error),
+                allowed="cells of a few letters",
+                cure="export the map again",
+            ) from None
     widths = {len(row) for row in rows}
     if len(widths) != 1:
         odd = next(k for k, row in enumerate(rows, 1) if len(row) != len(rows[0]))
@@ -135,6 +144,13 @@ def _rows(text: str, name: str) -> list[list[str]]:
             f"{name} has rows of unequal length",
             found=f"{len(rows[odd - 1])} cells in row {odd}, {len(rows[0])} in the first",
             allowed="as many in each; leave a cell empty where nothing was measured",
+        )
+    if len(rows) * len(rows[0]) > MOST_CELLS or len(rows[0]) > 100 * len(rows) + 1000:
+        raise RefusedError(
+            f"{name} has an unusable shape",
+            found=f"{len(rows)} rows of {len(rows[0]):,} cells",
+            allowed=f"a map of at most {MOST_CELLS:,} cells, not a strip",
+            cure="thin the map out, or turn it",
         )
     if widths.pop() < 2:
         raise RefusedError(f"{name} holds no map", found="one column", allowed="at least two columns")

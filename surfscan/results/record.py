@@ -21,7 +21,20 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
-from surfscan.results.record_tables import VERSION, add_photos, digest, maps, passes, photos, prepare, row_of
+from surfscan.results.record_tables import (
+    VERSION,
+    add_photos,
+    bind,
+    bond_name,
+    digest,
+    is_bound,
+    maps,
+    meta,
+    passes,
+    photos,
+    prepare,
+    row_of,
+)
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = ["Pass", "Record", "check_job_number", "open_record"]
@@ -147,6 +160,7 @@ class Record:
             number = int(made[0])
             connection.execute(maps.insert().values(pass_id=number, sha256=digest(plain), packed=packed))
             add_photos(connection, number, result.document)
+            bind(connection, number)
             return number
 
         return self._write(write)
@@ -239,6 +253,7 @@ class Record:
         def write(connection: Connection) -> int:
             gone = 0
             for number in numbers:
+                connection.execute(delete(meta).where(meta.c.name == bond_name(number)))
                 for table in (maps, photos):
                     connection.execute(delete(table).where(table.c.pass_id == number))
                 gone += connection.execute(delete(passes).where(passes.c.id == number)).rowcount
@@ -257,6 +272,7 @@ class Record:
         try:
             with self._engine.connect() as connection:
                 row = connection.execute(query.where(passes.c.id == number)).one_or_none()
+                whole = row is None or is_bound(connection, number)
         except (SQLAlchemyError, UnicodeDecodeError) as error:
             if isinstance(error, DBAPIError) and not is_damage(error):
                 raise unusable(self.name, error) from None
@@ -272,6 +288,8 @@ class Record:
             raise damaged(number, "its maps cannot be unpacked") from None
         if digest(plain) != row[4]:
             raise damaged(number, "its maps do not fit their digest")
+        if not whole:
+            raise damaged(number, "its columns, sheet, photos or maps are not those that were added together")
         return document, plain, str(row[2])
 
     def _write(self, work: Callable[[Connection], T]) -> T:

@@ -27,11 +27,15 @@ from sqlalchemy import (
     select,
     text,
 )
+from sqlalchemy.exc import DBAPIError
 
 __all__ = [
     "VERSION",
     "add_photos",
+    "bind",
+    "bond_name",
     "digest",
+    "is_bound",
     "maps",
     "meta",
     "metadata",
@@ -147,6 +151,53 @@ def row_of(document: dict[str, Any], text_of_it: str, *, job: str, sheet: str, a
         "document": text_of_it,
         "document_sha256": digest(text_of_it.encode()),
     }
+
+
+def bond_name(number: int) -> str:
+    """Name of the row of `meta` that holds a pass's bond."""
+    return f"bond {number}"
+
+
+def bond_of(connection: Connection, number: int) -> str:
+    """SHA-256 over a pass's whole row, its photos' digests and its maps' digest."""
+    row = connection.execute(select(passes).where(passes.c.id == number)).mappings().one()
+    shots = connection.execute(
+        select(photos.c.place, photos.c.file, photos.c.sha256)
+        .where(photos.c.pass_id == number)
+        .order_by(photos.c.place)
+    ).all()
+    packed = connection.execute(select(maps.c.sha256).where(maps.c.pass_id == number)).scalar()
+    whole = [{**row}, [list(shot) for shot in shots], packed]
+    return digest(
+        json.dumps(whole, sort_keys=True, ensure_ascii=False, default=str).encode("utf-8", "replace")
+    )
+
+
+def bind(connection: Connection, number: int) -> None:
+    """Keep a pass's bond, so that no row, photo or map can stand in for another unnoticed."""
+    connection.execute(meta.insert().values(name=bond_name(number), value=bond_of(connection, number)))
+
+
+def is_bound(connection: Connection, number: int) -> bool:
+    """Whether a pass is as it was added; its columns are held against its document, those of older records too."""
+    try:
+        kept = connection.execute(select(meta.c.value).where(meta.c.name == bond_name(number))).scalar()
+        if kept is not None:
+            return bool(kept == bond_of(connection, number))
+    except DBAPIError:  # a page of bonds or of photos that is lost is not the pass's own loss
+        pass
+    row = connection.execute(select(passes).where(passes.c.id == number)).mappings().one()
+    try:
+        told = row_of(
+            json.loads(row["document"]),
+            row["document"],
+            job=row["job"],
+            sheet=row["sheet"],
+            added=row["added"],
+        )
+    except (ValueError, KeyError, TypeError, AttributeError):
+        return False
+    return all(row[key] == value for key, value in told.items())
 
 
 def _to_version_2(connection: Connection) -> None:

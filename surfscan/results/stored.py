@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import io
 import json
-import zipfile
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
@@ -19,14 +17,12 @@ from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Array, Grid, HeightMap, Spot
 from surfscan.core.showing import in_notebook, in_short
 from surfscan.judge.reasons import read_reasons
+from surfscan.results.npz import UnreadableError, maps_digest, read_arrays
 
-__all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "parse_result"]
+__all__ = ["KNOWN_SCHEMA", "StoredResult", "load_result", "once", "parse_result"]
 
 KNOWN_SCHEMA = 1
 """Newest `schema` of result.json that is understood."""
-
-MOST_BYTES = 2**31
-"""A map that unpacks to more than this is damaged, or meant to do harm: a check writes a hundredth of it."""
 
 _MAPS = ("x_mm", "y_mm", "height_mm", "form_mm", "sigma_mm", "flags")
 _CURE = "check the job again, or take the folder from a copy"
@@ -136,13 +132,15 @@ class _Document(BaseModel):
     run: dict[str, Any]
 
 
-def load_result(folder: Path | str) -> StoredResult:
+def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
     """Read a result back from an output folder of `check`.
 
     Parameters
     ----------
     folder : path
         It holds `result.json` and `height.npz`; nothing else in it is read.
+    bound : bool
+        Refuse maps that are not those which `result.json` names.
 
     Returns
     -------
@@ -165,11 +163,17 @@ def load_result(folder: Path | str) -> StoredResult:
             f"{folder} is not a folder", allowed="an output folder of surfscan check", cure="check the path"
         )
     return parse_result(
-        _read(folder / "result.json"), _read(folder / "height.npz"), name=str(folder), folder=folder
+        _read(folder / "result.json"),
+        _read(folder / "height.npz"),
+        name=str(folder),
+        folder=folder,
+        bound=bound,
     )
 
 
-def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None = None) -> StoredResult:
+def parse_result(
+    document: bytes, maps: bytes, *, name: str, folder: Path | None = None, bound: bool = True
+) -> StoredResult:
     """Check the bytes of `result.json` and `height.npz`, and put the result together.
 
     Parameters
@@ -179,6 +183,8 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
         What messages call it.
     folder : Path, optional
         Where the files are, for messages.
+    bound : bool
+        As in `load_result`.
 
     Returns
     -------
@@ -198,8 +204,21 @@ def parse_result(document: bytes, maps: bytes, *, name: str, folder: Path | None
             allowed="a result with heights in mm",
             cure="lay tags on the panel, say where the board stands, and check it again",
         )
-    height, more = _parse_maps(maps, f"{where}height.npz", form_name=str(raw.get("form", "")))
-    rest = {"schema", "panel", "limits", "verdict", "sentence", "reasons", "coverage", "form", "measures"}
+    height, more = _parse_maps(
+        maps, f"{where}height.npz", form_name=str(raw.get("form", "")), bound=_bound(raw) if bound else None
+    )
+    rest = {
+        "schema",
+        "maps_sha256",
+        "panel",
+        "limits",
+        "verdict",
+        "sentence",
+        "reasons",
+        "coverage",
+        "form",
+        "measures",
+    }
     rest |= {"spots", "photos", "run", "findings", "headline"}
     return StoredResult(
         name=name,
@@ -243,7 +262,9 @@ def _read(path: Path) -> bytes:
 
 def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
     try:
-        raw = json.loads(data.decode("utf-8"))
+        raw = json.loads(data.decode("utf-8"), object_pairs_hook=once)
+    except _TwiceError as error:
+        raise RefusedError(f"{name} is damaged", found=str(error), cure=_CURE) from None
     except (UnicodeDecodeError, ValueError, RecursionError):
         raise RefusedError(f"{name} is damaged", found="no whole JSON document", cure=_CURE) from None
     schema = raw.get("schema") if isinstance(raw, dict) else None
@@ -266,25 +287,45 @@ def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
     return raw, checked
 
 
-def _parse_maps(data: bytes, name: str, *, form_name: str) -> tuple[HeightMap, dict[str, Array]]:
+class _TwiceError(ValueError):
+    """A key that is there twice: readers differ in which of the two they take."""
+
+
+def once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    """For `json.loads`: an object whose keys are there once; two of a key are refused (ValueError)."""
+    found = dict(pairs)
+    if len(found) < len(pairs):
+        twice = next(key for k, (key, _) in enumerate(pairs) if any(key == other for other, _ in pairs[:k]))
+        raise _TwiceError(f"{twice[:60]!r} is in it twice")
+    return found
+
+
+def _bound(raw: dict[str, Any]) -> str | None:
+    """Digest of the maps that belong to a document; None in one from before there was one."""
+    told = raw.get("maps_sha256")
+    return None if told is None else str(told)
+
+
+def _parse_maps(
+    data: bytes, name: str, *, form_name: str, bound: str | None
+) -> tuple[HeightMap, dict[str, Array]]:
     def damaged(found: str) -> RefusedError:
         return RefusedError(f"{name} is damaged", found=found, cure=_CURE)
 
     try:
-        with zipfile.ZipFile(io.BytesIO(data)) as parts:
-            if sum(part.file_size for part in parts.infolist()) > MOST_BYTES:
-                raise damaged("more than 2 GB of maps")
-        with np.load(io.BytesIO(data), allow_pickle=False) as stored:
-            arrays = {key: np.asarray(stored[key]) for key in stored.files}
-    except RefusedError:
-        raise
-    except Exception:  # zip, zlib and NumPy each raise their own kinds on damage
-        raise damaged("it cannot be unpacked") from None
+        arrays = read_arrays(data)
+    except UnreadableError as error:
+        raise damaged(str(error)) from None
+    if bound is not None and maps_digest(arrays) != bound:
+        raise RefusedError(
+            f"{name} does not belong to its result.json",
+            found="maps of another digest than result.json names: two runs, or changed since",
+            allowed="the two files that one check wrote",
+            cure=_CURE,
+        )
     missing = [key for key in _MAPS if key not in arrays]
     if missing:
         raise damaged(f"{', '.join(missing)} not in it")
-    if any(array.dtype.kind not in "fiu" for array in arrays.values()):
-        raise damaged("maps that are not numbers")
     x, y = arrays["x_mm"].astype(float), arrays["y_mm"].astype(float)
     if x.ndim != 1 or y.ndim != 1 or x.size < 2 or y.size < 2 or not np.isfinite([*x, *y]).all():
         raise damaged("x_mm or y_mm is no row of places")

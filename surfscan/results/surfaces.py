@@ -1,8 +1,9 @@
 """Standard surface files: x3p (ISO 25178-72) and sdf (ISO 25178-71), written and read.
 
 Both keep metres and no place in the panel frame: what is read back lies with its middle on the origin, as a
-panel does. Row 0 is the lower edge in both, as here (y ascends). x3p goes through SurfaceTopography in both
-directions, sdf in one: no library of the registry that may be used under any licence writes sdf.
+panel does. Row 0 is the lower edge in both, as here (y ascends). x3p goes through SurfaceTopography in
+writing, sdf in reading: no library of the registry that may be used under any licence writes sdf; x3p is read by
+``x3p.py``, which minds the checksums.
 """
 
 from __future__ import annotations
@@ -21,14 +22,11 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array
+from surfscan.results.x3p import LEAST_STEP_M, MOST_BYTES, MOST_CELLS, MOST_STEP_M, read_x3p
 from surfscan.version import VERSION
 
-__all__ = ["MOST_CELLS", "read_surface", "write_sdf", "write_x3p"]
+__all__ = ["MOST_CELLS", "read_surface", "surface_doubts", "write_sdf", "write_x3p"]
 
-MOST_CELLS = 40_000_000
-"""Larger maps are refused: the judgement would need more memory than a shop's computer has."""
-
-MOST_BYTES = 1_000_000_000
 _CHECKSUM = "md5checksum.hex"
 _FARTHEST_M = 1e3  # some writers mark a missing point by the type's least number
 
@@ -129,7 +127,7 @@ def read_surface(path: Path) -> tuple[Array, float, float]:
     """
     _see_size(path)
     try:
-        with np.errstate(over="ignore"):  # a missing point's mark, scaled
+        with np.errstate(all="ignore"):  # a missing point's mark, scaled
             heights_m, size_m = _open(path)
     except RefusedError:
         raise
@@ -145,6 +143,9 @@ def read_surface(path: Path) -> tuple[Array, float, float]:
             allowed=f"2 x 2 to {MOST_CELLS:,} cells",
             cure="thin the map out in the program that made it",
         )
+    steps = size_m[0] / columns, size_m[1] / rows
+    if not all(LEAST_STEP_M <= step <= MOST_STEP_M for step in steps):
+        raise _damaged(path, f"cells {steps[0]:g} x {steps[1]:g} m apart")
     heights_m = np.where(np.abs(heights_m) < _FARTHEST_M, heights_m, np.nan)
     return 1e3 * heights_m.T, 1e3 * size_m[0] / columns, 1e3 * size_m[1] / rows
 
@@ -159,12 +160,15 @@ def _quietly() -> Iterator[None]:
 
 def _open(path: Path) -> tuple[Array, tuple[float, float]]:
     """Heights (columns, rows) and size, in metres."""
+    if path.suffix.lower() == ".x3p":
+        read = read_x3p(path)
+        rows, columns = read.heights_m.shape
+        return read.heights_m.T, (read.step_m[0] * columns, read.step_m[1] * rows)
     with _quietly():
         from SurfaceTopography.IO.SDF import SDFReader
-        from SurfaceTopography.IO.X3P import X3PReader
         from SurfaceTopography.Support.UnitConversion import get_unit_conversion_factor
 
-    reader: Any = X3PReader if path.suffix.lower() == ".x3p" else SDFReader
+    reader: Any = SDFReader
     with reader(str(path)) as file:
         surface = file.topography()
         factor = float(get_unit_conversion_factor(surface.unit, "m"))
@@ -174,14 +178,8 @@ def _open(path: Path) -> tuple[Array, tuple[float, float]]:
 
 
 def _see_size(path: Path) -> None:
-    """Refuse what would unpack to more than it may, before anything is unpacked."""
+    """Refuse what is larger than it may be; what an archive unpacks to is looked at when it is opened."""
     size = path.stat().st_size
-    if path.suffix.lower() == ".x3p":
-        try:
-            with zipfile.ZipFile(path) as archive:
-                size = sum(item.file_size for item in archive.infolist())
-        except (zipfile.BadZipFile, ValueError, NotImplementedError) as error:
-            raise _damaged(path, str(error)) from None
     if size > MOST_BYTES:
         raise RefusedError(
             f"{path.name} is too large", found=f"{size / 1e9:.1f} GB", allowed=f"{MOST_BYTES / 1e9:.0f} GB"
@@ -196,3 +194,14 @@ def _damaged(path: Path, found: str) -> RefusedError:
         allowed=f"one surface on an even grid, as {kind}",
         cure="export the map again",
     )
+
+
+def surface_doubts(path: Path) -> tuple[str, ...]:
+    """What of a file could not be checked, in sentences: sums that it does not have.
+
+    Raises
+    ------
+    RefusedError
+        As `read_surface` does.
+    """
+    return read_x3p(path).doubts if path.suffix.lower() == ".x3p" else ()

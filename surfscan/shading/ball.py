@@ -19,7 +19,6 @@ __all__ = [
     "Ball",
     "LampLine",
     "find_highlight",
-    "highlight_angle",
     "light_direction",
     "line_to_lamp",
     "meet_lines",
@@ -57,19 +56,6 @@ class LampLine:
     start_mm: Array
     direction: Array
     u_rad: float
-
-
-def highlight_angle(rho: float) -> float:
-    """Angle (rad) between view axis and light for a highlight at `rho` radii from the disc's middle, far camera.
-
-    Raises
-    ------
-    ValueError
-        Unless 0 <= rho <= 1.
-    """
-    if not 0 <= rho <= 1:
-        raise ValueError("a highlight lies within the disc: rho from 0 to 1")
-    return float(2 * np.arcsin(rho))
 
 
 def light_direction(normal: Array, view: Array) -> Array:

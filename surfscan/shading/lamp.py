@@ -28,7 +28,7 @@ __all__ = [
     "fit_cells",
     "lamp_vectors",
     "light_of",
-    "raking_slope",
+    "offsets",
     "slope_rows",
     "sum_inverse",
 ]
@@ -153,14 +153,6 @@ def _vectors(place: Array, x: Array, y: Array, z: Array, axis: Array | None, exp
         return np.asarray(away * strength)
 
 
-def raking_slope(relative_noise: float, angle_rad: float) -> float:
-    """Slope (rad) that changes the brightness by `relative_noise` under light `angle_rad` off the normal.
-
-    E = cos(theta), so dE/E = tan(theta) * delta.
-    """
-    return float(relative_noise / np.tan(angle_rad))
-
-
 def fit_cells(
     seen: Array, vectors: Array, *, setting: LampSetting, weight: Array, start: CellFit | None = None
 ) -> CellFit:
@@ -198,8 +190,7 @@ def fit_cells(
 def _fit_cells(
     seen: Array, vectors: Array, setting: LampSetting, weight: Array, start: CellFit | None
 ) -> CellFit:
-    offset = setting.black * (setting.brightness if setting.veiled else np.ones(len(seen)))
-    value = np.where(weight > 0, seen - offset.reshape(-1, *([1] * (seen.ndim - 1))), 0.0)
+    value = np.where(weight > 0, seen - offsets(setting, len(seen)), 0.0)
     enough = np.count_nonzero(weight > 0, axis=0) >= 3
     fit = start
     # The room's light is a * |g| = a * g . n: three rounds settle n where a is small against the lamps.
@@ -221,6 +212,12 @@ def _fit_cells(
         for j in slope_rows(safe)
     ]
     return CellFit(now.p, now.q, now.albedo, left, spread[0], spread[1])
+
+
+def offsets(setting: LampSetting, count: int) -> Array:
+    """What every pixel of each photo has too much, (K, 1, 1)."""
+    offset = setting.black * (setting.brightness if setting.veiled else np.ones(count))
+    return np.asarray(offset.reshape(-1, 1, 1))
 
 
 def light_of(vectors: Array, setting: LampSetting, fit: CellFit | None) -> Array:

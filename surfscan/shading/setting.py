@@ -17,19 +17,61 @@ from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
-__all__ = ["SettingFit", "fit_setting", "plain_setting"]
+__all__ = ["Ground", "SettingFit", "fit_setting", "plain_setting"]
 
 TILT_RAD = 1e-3
 """How level the surface must lie on the tags: paper and the crown next to a tag leave about this."""
 
-ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.1, 0.004, 0.5
-"""Wide priors: a dim shop, a camera's black level (one step of 8-bit sRGB is 0.0003), lamps within a factor."""
+ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.03, 0.006, 0.5
+"""Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
+lamps within a factor."""
+
+MOST_NUMBERS = 6_000_000
+"""Photos times parameters times cells that are held at once (50 MB): beyond, cells are passed over."""
 
 DARK_SD = 1e-6
 """Holds the room's light at zero where it would come out negative."""
 
+BLOCKS_ALIKE = 8
+"""Blocks along the longer side whose means tell whether neighbouring cells are wrong in the same way."""
+
+CHI_MEDIAN = 0.455
+"""Median of chi-square with one degree (from memory; scipy.stats.chi2.median(1))."""
+
 BLOCKS_ACROSS = 64
 """Blocks along the longer side that the curl is judged on: what is common to all cells is smooth."""
+
+
+_Drive = tuple[int | None, Array]
+"""How a parameter changes the brightness: (None, (K, H, W)), or (k, (H, W)) for what changes one photo alone."""
+
+
+@dataclass(frozen=True, slots=True)
+class Ground:
+    """What a setting is fitted on.
+
+    Attributes
+    ----------
+    xyz_mm : tuple of three ndarray (H, W)
+        The surface as known.
+    lamps : Lamps
+        As the sheet gives them.
+    step_mm : float
+    level_at_mm : ndarray (N, 2)
+        Places whose plane is level.
+    place_sd_mm : float
+        Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
+    room_known : bool
+        The room's light has been taken off already (a photo with the lamp out). With three photos it is
+        taken as such in any case.
+    """
+
+    xyz_mm: tuple[Array, Array, Array]
+    lamps: Lamps
+    step_mm: float
+    level_at_mm: Array
+    place_sd_mm: float = 0.0
+    room_known: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,11 +85,17 @@ class SettingFit:
         Of the parameters, in the order of `names`.
     names : tuple of str
         "room", "black", "brightness 1", ..., "move 1 x", ...
+    unexplained : float
+        What neighbouring cells leave over alike, a share of the brightness (standard deviation).
+    usual : float
+        Brightness times the root of the weight, median.
     """
 
     setting: LampSetting
     covariance: Array
     names: tuple[str, ...]
+    unexplained: float = 0.0
+    usual: float = 0.0
 
 
 def plain_setting(count: int) -> LampSetting:
@@ -62,12 +110,7 @@ def fit_setting(
     setting: LampSetting,
     weight: Array,
     noise: float,
-    xyz_mm: tuple[Array, Array, Array],
-    lamps: Lamps,
-    step_mm: float,
-    level_at_mm: Array,
-    place_sd_mm: float = 0.0,
-    room_known: bool = False,
+    ground: Ground,
 ) -> SettingFit:
     """Take one Gauss-Newton step towards the setting that leaves least over.
 
@@ -82,29 +125,16 @@ def fit_setting(
         Its weights.
     noise : float
         Standard deviation of the brightness at weight 1.
-    xyz_mm : tuple of three ndarray (H, W)
-        The surface as known.
-    lamps : Lamps
-        As the sheet gives them.
-    step_mm : float
-    level_at_mm : ndarray (N, 2)
-        Places whose plane is level.
-    place_sd_mm : float
-        Standard uncertainty of each lamp coordinate; 0 takes the places as exact.
-    room_known : bool
-        The room's light has been taken off already (a photo with the lamp out). With three photos it is
-        taken as such in any case.
+    ground : Ground
 
     Returns
     -------
     SettingFit
     """
     count = len(vectors)
-    room_known = room_known or count == 3  # three photos leave nothing over that could tell
+    room_known = ground.room_known or count == 3  # three photos leave nothing over that could tell
     good = np.isfinite(fit.p)
-    names, drives, prior, now = _parameters(
-        fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known
-    )
+    names, drives, prior, now = _parameters(fit, vectors, setting, ground, room_known)
     light = light_of(vectors, setting, fit)
     w = np.where(np.isfinite(fit.left), weight, 0.0)
     inverse = sum_inverse(light, w, good)
@@ -112,16 +142,27 @@ def fit_setting(
     rows_p, rows_q = slope_rows(g)
     left = np.where(w > 0, np.nan_to_num(fit.left), 0.0)
     calm = _calm(left, w, good)
+    alike, common = _alike(np.sqrt(w) * left, calm, noise)
+    rows, columns = np.nonzero(calm)
+    skip = max(1, rows.size * count * len(names) // MOST_NUMBERS)
+    some = rows[::skip], columns[::skip]
+    root, light_some = np.sqrt(w[:, *some]), light[:, :, *some]
     overs, dp, dq = [], [], []
-    for drive in drives:
-        dg = -np.einsum("ij...,k...,kj...,k...->i...", inverse, w, light, drive, optimize=True)
-        overs.append(np.sqrt(w)[:, calm] * (drive + np.einsum("ki...,i...->k...", light, dg))[:, calm])
+    for only, drive in drives:
+        dg = -np.einsum("ij...,j...->i...", inverse, _pull(w, light, only, drive))
+        over = np.einsum("ki...,i...->k...", light_some, dg[:, *some])
+        if only is None:
+            over += drive[:, *some]
+        else:
+            over[only] += drive[some]
+        overs.append((root * over).ravel())
         dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
         dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
-    stack = np.stack([o.ravel() for o in overs], -1)
-    matrix = stack.T @ stack / noise**2
-    right = stack.T @ (np.sqrt(w)[:, calm] * left[:, calm]).ravel() / noise**2
-    curl, curl_right = _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm)
+    stack = np.stack(overs, -1)
+    trust = skip / (noise**2 * alike)  # the cells passed over speak through those next to them
+    matrix = trust * stack.T @ stack
+    right = trust * stack.T @ (root * left[:, *some]).ravel()
+    curl, curl_right = _curl_rows(fit, dp, dq, ground, noise, alike)
     matrix += curl
     right += curl_right
     matrix += np.diag(1 / prior**2)
@@ -136,20 +177,34 @@ def fit_setting(
         right[0] -= setting.room / DARK_SD**2
         covariance = np.linalg.inv(matrix)
         step = covariance @ right
-    return SettingFit(_moved(setting, names, step, count), covariance, names)
+    usual = float(np.median((np.sqrt(w) * np.einsum("ki...,i...->k...", light, g))[w > 0]))
+    return SettingFit(
+        _moved(setting, names, step, count), covariance, names, common / max(usual, 1e-9), usual
+    )
 
 
-def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_known):  # type: ignore[no-untyped-def]
-    """Names, how each changes the brightness (K, H, W), prior spread, and value now."""
-    count = len(vectors)
-    g = _g(fit, good)
+def _pull(w: Array, light: Array, only: int | None, drive: Array) -> Array:
+    if only is not None:
+        return np.asarray(w[only] * light[only] * drive)
+    return np.einsum("k...,kj...,k...->j...", w, light, drive)
+
+
+def _parameters(
+    fit: CellFit, vectors: Array, setting: LampSetting, ground: Ground, room_known: bool
+) -> tuple[tuple[str, ...], list[_Drive], Array, Array]:
+    """Names, how each changes the brightness, prior spread, and value now."""
+    count, lamps, place_sd_mm = len(vectors), ground.lamps, ground.place_sd_mm
+    g = _g(fit, np.isfinite(fit.p))
     shade = np.einsum("ki...,i...->k...", vectors, g)
     size = np.sqrt(np.sum(g * g, 0))
-    names, drives, prior, now = [], [], [], []
+    names: list[str] = []
+    drives: list[_Drive] = []
+    prior: list[float] = []
+    now: list[float] = []
 
-    def add(name: str, drive: Array, spread: float, value: float) -> None:
+    def add(name: str, drive: Array, spread: float, value: float, only: int | None = None) -> None:
         names.append(name)
-        drives.append(drive)
+        drives.append((only, drive))
         prior.append(spread)
         now.append(value)
 
@@ -157,27 +212,30 @@ def _parameters(fit, vectors, setting, good, xyz_mm, lamps, place_sd_mm, room_kn
         drive = np.broadcast_to(size, shade.shape)
         if setting.exposed:
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
-        add("room", drive, ROOM_SD, setting.room)
+        add("room", drive, ROOM_SD * usual_light(vectors), setting.room)
         drive = np.ones(shade.shape)
         if setting.veiled:
             drive = drive * setting.brightness.reshape(-1, *([1] * size.ndim))
         add("black", drive, BLACK_SD, setting.black)
     for k in range(count):
-        drive = np.zeros(shade.shape)
-        drive[k] = shade[k] + (setting.room * size if setting.exposed else 0.0)
-        drive[k] += setting.black if setting.veiled else 0.0
-        add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0)
+        drive = shade[k] + (setting.room * size if setting.exposed else 0.0)
+        drive = drive + (setting.black if setting.veiled else 0.0)
+        add(f"brightness {k + 1}", drive, BRIGHTNESS_SD, setting.brightness[k] - 1.0, k)
     for k in range(count if place_sd_mm > 0 else 0):
         for axis in range(3):
-            drive = np.zeros(shade.shape)
             moved = lamps.places_mm + setting.moved_mm
             moved = moved[k : k + 1].copy()
             moved[0, axis] += 1.0
             one = replace(lamps, places_mm=moved, axes=None if lamps.axes is None else lamps.axes[k : k + 1])
-            change = lamp_vectors(*xyz_mm, lamps=one)[0] - vectors[k]
-            drive[k] = setting.brightness[k] * np.sum(change * g, 0)
-            add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis])
+            change = lamp_vectors(*ground.xyz_mm, lamps=one)[0] - vectors[k]
+            drive = setting.brightness[k] * np.sum(change * g, 0)
+            add(f"move {k + 1} {'xyz'[axis]}", drive, place_sd_mm, setting.moved_mm[k, axis], k)
     return tuple(names), drives, np.array(prior), np.array(now)
+
+
+def usual_light(vectors: Array) -> float:
+    """Median light of the lamps on a cell square on: what a share of room light is a share of."""
+    return float(np.median(np.linalg.norm(vectors, axis=1)))
 
 
 def _g(fit: CellFit, good: Array) -> Array:
@@ -193,8 +251,30 @@ def _calm(left: Array, w: Array, good: Array) -> Array:
     return good & (over <= 4.0 * usual + 1e-12)
 
 
-def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type: ignore[no-untyped-def]
+def _alike(left: Array, calm: Array, noise: float) -> tuple[float, float]:
+    """How many cells speak with one voice, and how loud: what no matt paint explains, no cell is alone with.
+
+    The variance of block means over what independent cells would have, and its excess as a standard deviation.
+    Without this, ten thousand cells that are all wrong in the same way outvote every prior.
+    """
+    size = max(2, round(max(calm.shape) / BLOCKS_ALIKE))
+    share = _blocks(calm.astype(float), size)
+    full = share > 0.5
+    count = len(left)
+    if count <= 3 or np.count_nonzero(full) < 8:
+        return 1.0, 0.0
+    mean = np.stack([_blocks(np.where(calm, photo, 0.0), size)[full] / share[full] for photo in left])
+    free = (count - 3) / count
+    alone = noise**2 * free / (share[full] * size**2)
+    excess = max(0.0, float(np.median(mean**2)) / CHI_MEDIAN - float(np.median(alone))) / free
+    return max(1.0, float(np.median(mean**2 / alone)) / CHI_MEDIAN), float(np.sqrt(excess))
+
+
+def _curl_rows(
+    fit: CellFit, dp: list[Array], dq: list[Array], ground: Ground, noise: float, alike: float
+) -> tuple[Array, Array]:
     """Normal matrix and right side of: no curl, and level on the tags."""
+    good = np.isfinite(fit.p)
     factor = max(1, int(np.ceil(max(good.shape) / BLOCKS_ACROSS)))
     share = _blocks(good.astype(float), factor)
     valid = share > 0.5
@@ -203,8 +283,8 @@ def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type:
     if count == 0:
         return empty
     valid = labels == 1  # steps between islands are free, so only the largest part speaks
-    x, y = (_blocks(v, factor) for v in xyz_mm[:2])
-    side = step_mm * factor
+    x, y = (_blocks(v, factor) for v in ground.xyz_mm[:2])
+    side = ground.step_mm * factor
 
     def block(value: Array) -> Array:
         return np.where(valid, _blocks(np.where(good, value, 0.0), factor) / np.maximum(share, 1e-9), 0.0)
@@ -224,12 +304,13 @@ def _curl_rows(fit, dp, dq, good, noise, xyz_mm, step_mm, level_at_mm):  # type:
     u = np.sqrt(np.nanmean(fit.u_p[good] ** 2 + fit.u_q[good] ** 2) / 2)
     expected = noise * u * side / np.sqrt(factor**2)
     spread = max(expected, float(robust_spread(now[used])))
-    robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2
+    robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2 / alike
     matrix = rows.T @ (robust[:, None] * rows)
     right = -rows.T @ (robust * now)
-    tilts = np.array([_tilt(z, valid, x, y, level_at_mm) for z in heights])  # (1 + P, 2)
-    matrix += tilts[1:] @ tilts[1:].T / TILT_RAD**2
-    right -= tilts[1:] @ tilts[0] / TILT_RAD**2
+    tilts = np.array([_tilt(z, valid, x, y, ground.level_at_mm) for z in heights])  # (1 + P, 2)
+    level = TILT_RAD**2 + alike * (noise * u) ** 2 / max(np.count_nonzero(good), 1)
+    matrix += tilts[1:] @ tilts[1:].T / level
+    right -= tilts[1:] @ tilts[0] / level
     return matrix, right
 
 

@@ -32,6 +32,10 @@ Array = NDArray[Any]
 LEVELS = ("mean", "as given", "plane")
 
 
+LONGEST = 5.0
+"""Times the map's diagonal that a wave may be long: its filter is padded by its own length."""
+
+
 @dataclass(frozen=True, slots=True)
 class Areal:
     """Parameters of ISO 25178-2; NaN where they can't be given.
@@ -219,8 +223,11 @@ def band_slope(height_mm: Array, *, step_mm: float, short_mm: float, long_mm: fl
     Returns
     -------
     BandSlope
-        NaN and -1 when nothing was measured.
+        NaN and -1 when nothing was measured, and for waves shorter than two cells or far longer than the map.
     """
+    rows, columns = height_mm.shape
+    if short_mm < 2 * step_mm or long_mm > LONGEST * step_mm * math.hypot(rows, columns):
+        return BandSlope(np.full(height_mm.shape, np.nan), math.nan, math.nan, -1, -1, (short_mm, long_mm))
     band = band_pass(height_mm, step_mm=step_mm, short_mm=short_mm, long_mm=long_mm)
     size = slope_map(band, step_mm=step_mm)[2]
     known = np.isfinite(size)

@@ -18,12 +18,12 @@ from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.fft import fft, irfft2, next_fast_len, rfft, rfft2
 
 from surfscan.core.constants import GAUSSIAN_ALPHA
 
-__all__ = ["band_pass", "high_pass", "low_pass", "low_pass_profile", "transmission"]
+__all__ = ["band_pass", "low_pass"]
 
 Array = NDArray[Any]
 
@@ -34,25 +34,6 @@ _TUKEY = 4.4478
 _ROBUST_PASSES = 10
 # taps above which the spectrum is the quicker way
 _LONG = 60
-
-
-def transmission(wavelength_mm: ArrayLike, cutoff_mm: float) -> Array:
-    """Share of a sine's amplitude the low-pass lets through, ``2 ** -(cutoff / wavelength) ** 2``.
-
-    Parameters
-    ----------
-    wavelength_mm : array_like
-        Wavelengths, mm, above 0.
-    cutoff_mm : float
-        Cut-off, mm, above 0.
-
-    Returns
-    -------
-    ndarray, float64
-        0 to 1, same shape as `wavelength_mm`. The high-pass lets through one minus this.
-    """
-    share: Array = np.exp2(-((cutoff_mm / np.asarray(wavelength_mm, dtype=np.float64)) ** 2))
-    return share
 
 
 def low_pass(
@@ -106,15 +87,6 @@ def low_pass(
     return out
 
 
-def high_pass(
-    height_mm: Array, *, step_mm: float, cutoff_mm: float, order: int = 1, robust: bool = False
-) -> Array:
-    """What the low-pass takes out: `height_mm` less `low_pass` of it, mm; NaN where not measured."""
-    smooth = low_pass(height_mm, step_mm=step_mm, cutoff_mm=cutoff_mm, order=order, robust=robust)
-    rest: Array = np.asarray(height_mm, dtype=np.float64) - smooth
-    return rest
-
-
 def band_pass(height_mm: Array, *, step_mm: float, short_mm: float, long_mm: float, order: int = 1) -> Array:
     """Waves between two cut-offs: low-pass at the short one less low-pass at the long one.
 
@@ -148,21 +120,6 @@ def band_pass(height_mm: Array, *, step_mm: float, short_mm: float, long_mm: flo
     coarse = low_pass(height_mm, step_mm=step_mm, cutoff_mm=long_mm, order=order)
     band: Array = fine - coarse
     return band
-
-
-def low_pass_profile(
-    height_mm: Array, *, step_mm: float, cutoff_mm: float, order: int = 1, robust: bool = False
-) -> Array:
-    """Profile filter of ISO 16610-21 along one line, (N,) -> (N,); all else as in `low_pass`.
-
-    The areal filter is a product of two profile filters; on a single row its other factor cancels.
-    """
-    profile = np.asarray(height_mm, dtype=np.float64)
-    if profile.ndim != 1:
-        raise ValueError(f"height_mm must be 1-D; found {profile.ndim}-D")
-    row = profile[np.newaxis, :]
-    smooth: Array = low_pass(row, step_mm=step_mm, cutoff_mm=cutoff_mm, order=order, robust=robust)[0]
-    return smooth
 
 
 def _kernels(step_mm: float, cutoff_mm: float, top: int, longest: int) -> list[Array]:

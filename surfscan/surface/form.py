@@ -1,46 +1,46 @@
-"""The fair form: what the panel ought to be, fitted with the spots left out.
+"""The fair form: the smoothest surface that explains the metal between the spots.
 
-A ladder of low-order surfaces is fitted robustly; on each, what stands out is masked and the fit repeated
-until the mask is stable. The order is chosen by prediction: blocks of the panel are left out in turn and
-predicted from the rest. The same leaving-out gives the form's own uncertainty (delete-a-group jackknife),
-which is small inside the panel and grows towards its edges and under wide spots.
+A spot's skirts pull a form of high order towards it, and the spot is then read too small. So the form is second
+order with circular sections, free, and higher orders only as far as what panels and set-ups do allows (a prior for
+each order). Several such priors are tried, each finds its own spots and gives their skirts little weight, by the
+size and depth of each spot; the forms are then averaged by how well each explains the map. What can't be told
+apart (a wide low, or a form that sinks) is in the average's spread.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.surface.form_fit import CORRELATION_MM, Few, Fit, graduated, settle, thin_map
+from surfscan.surface.legendre import TERM_ORDER, circular_terms, legendre, legendre_terms
 from surfscan.surface.slopes import polynomial_terms
 
 __all__ = ["FairForm", "fit_fair_form", "take_form_off"]
 
-LADDER: tuple[tuple[int, bool], ...] = (
-    (2, False),
-    (2, True),
-    (3, False),
-    (4, False),
-    (5, False),
-    (6, False),
+PRIORS: tuple[tuple[float, float, float, float], ...] = (
+    (0.0015, 0.0020, 0.0005, 0.0005),
+    (0.010, 0.012, 0.002, 0.002),
+    (0.100, 0.020, 0.003, 0.002),
+    (0.500, 0.500, 0.100, 0.050),
 )
-"""Candidates as (order, circular sections too): a crown is nearer to a circle than to a parabola. It starts at
-the second order, since no pose is known so well that a flat panel reads as flat to a micrometre."""
+"""Standard deviations, mm, of the Legendre coefficients of the third to the sixth order: a plain panel in a
+well-known set-up; one in a set-up measured by hand; one with a twist in it; one with a soft styling line. (Set-up:
+from the propagation of the default uncertainties on flat and crowned panels. The others: a choice.)"""
 
-SAMPLES = 2500
-"""About how many cells the fits use: the form is smooth, so more would cost time and change nothing."""
 
-BLOCKS = (4, 3)
-"""Blocks along the longer and the shorter side that are left out in turn."""
+ROUND = len(TERM_ORDER)
+"""Place of the circular terms' coefficients, behind those of the orders."""
 
-PATIENCE = 3
-"""How many candidates in a row may fail to predict better before the climb ends."""
+SPOT_WEIGHT = 0.2
+"""Cells of less weight are of a spot, its near skirt included (which is about twice the fair metal's own waves)."""
 
-BETTER = 0.85
-"""A higher order must bring the prediction error below this share of the lower one's."""
+
+TEMPER = 1.5
+"""The priors' odds are softened by this: the cells' independence is known roughly only."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,14 +52,21 @@ class FairForm:
     form_mm : ndarray (H, W), float64
         Defined everywhere on the grid.
     sigma_mm : ndarray (H, W), float64
-        Standard uncertainty of the form from the choice of what it was fitted to.
+        Standard uncertainty of the form: what it was fitted to, and which prior holds.
     spots : ndarray (H, W), bool
-        Cells left out of the fit as part of a spot.
+        Cells that the form was not fitted to, or hardly: spots and their skirts.
     order : int
+        The highest order that adds more than the fair metal's own waves.
     circular : bool
         Whether sections are circular arcs rather than parabolas.
     name : str
         In words.
+    prior_mm : tuple of float
+        Standard deviations allowed to the orders from the third on; empty when all orders to `order` were free.
+    noise_mm : float
+        Standard deviation of the fair metal about the form.
+    bends_mm : ndarray (H, W, K), optional
+        What the set-up's uncertainty does to the height, where the form holds it too.
     """
 
     form_mm: Array
@@ -68,6 +75,9 @@ class FairForm:
     order: int
     circular: bool
     name: str
+    prior_mm: tuple[float, ...] = ()
+    noise_mm: float = 0.0
+    bends_mm: Array | None = None
 
 
 def fit_fair_form(
@@ -77,8 +87,7 @@ def fit_fair_form(
     y_mm: Array,
     floor_mm: float,
     grow_px: int,
-    order: int | None = None,
-    ladder: tuple[tuple[int, bool], ...] = LADDER,
+    bends_mm: Array | None = None,
 ) -> FairForm:
     """Fit the fair form.
 
@@ -91,11 +100,10 @@ def fit_fair_form(
     floor_mm : float
         Deviation that noise and unevenness of a fair panel may reach: less is never called a spot here.
     grow_px : int
-        By how many cells a masked spot is grown, to take its tails with it.
-    order : int, optional
-        Fixed polynomial order instead of choosing one.
-    ladder : tuple of (int, bool)
-        Candidates to choose from, lowest first: order, and whether with circular sections.
+        How far, in cells, the picture of a spot is smeared beyond the spot.
+    bends_mm : ndarray (H, W, K), optional
+        What a standard uncertainty of the set-up does to the height, one independent part each: taken for form, as
+        far as the map bears it out.
 
     Returns
     -------
@@ -109,37 +117,26 @@ def fit_fair_form(
     valid = np.isfinite(height_mm)
     if valid.sum() < 30:
         raise ValueError("a fair form needs at least 30 measured cells")
-    reach = float(max(np.abs(x_mm).max(), np.abs(y_mm).max()))
-    x, y = np.meshgrid(x_mm / reach, y_mm / reach)
-    skip = max(1, int(np.sqrt(valid.sum() / SAMPLES)))
-    thin = np.s_[skip // 2 :: skip, skip // 2 :: skip]
-    few = _Few(height_mm[thin], valid[thin], x[thin], y[thin], floor_mm, max(1, round(grow_px / skip)))
-    best: tuple[float, int, bool] | None = None
-    coefficients, quadratic, spots = np.array([float(np.median(height_mm[valid]))]), None, ~few.valid
-    misses = 0
-    for step_order, circular in ladder if order is None else ((order, False),):
-        if few.valid.sum() < 4 * (step_order + 1) * (step_order + 2):
-            break
-        found, bend, mask = _masked_fit(few, step_order, circular)
-        error = _prediction_error(few, mask, step_order, circular)
-        if best is None or error < BETTER * best[0]:
-            best, misses = (error, step_order, circular), 0
-            coefficients, quadratic, spots = found, bend, mask
-        else:
-            misses += 1
-            if misses == PATIENCE:
-                break
-    _, chosen, circular = best if best is not None else (np.nan, 0, False)
-    form = _terms(x, y, chosen, circular, quadratic) @ coefficients
-    sigma = _jackknife(few, few.valid & ~spots, chosen, circular)
-    size = x.shape[1], x.shape[0]
+    few = thin_map(height_mm, x_mm, y_mm, floor_mm, grow_px * float(x_mm[1] - x_mm[0]), bends_mm)
+    start = graduated(few, PRIORS[1])
+    found = [settle(few, prior, start) for prior in PRIORS]
+    evidence = np.array([fit.evidence for fit in found])
+    share = np.exp((evidence - evidence.max()) / TEMPER)
+    share /= share.sum()
+    variance, weight = _spread_of_forms(few, found, share)
+    best = int(share.argmax())
+    order, circular = _order(few, found[best]), _is_circular(few, found[best])
+    size = height_mm.shape[1], height_mm.shape[0]
     return FairForm(
-        form,
-        np.asarray(cv2.resize(sigma, size, interpolation=cv2.INTER_LINEAR)),
-        cv2.resize(spots.astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0,
-        chosen,
+        _form(found, share, x_mm, y_mm, bends_mm),
+        np.asarray(cv2.resize(np.sqrt(variance), size, interpolation=cv2.INTER_LINEAR)),
+        cv2.resize((weight < SPOT_WEIGHT).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0,
+        order,
         circular,
-        _name(chosen, circular, order is not None),
+        _name(order, circular),
+        PRIORS[best],
+        found[best].noise_mm,
+        bends_mm,
     )
 
 
@@ -151,7 +148,7 @@ def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array,
     change_mm : ndarray (H, W)
         Change of the height; NaN where not measured.
     fair : FairForm
-        Whose order is used; its circular term does not follow small changes.
+        Whose orders follow as freely as they were free; its circular terms do not follow small changes.
     x_mm : ndarray (W,)
     y_mm : ndarray (H,)
     use : ndarray (H, W), bool
@@ -161,152 +158,90 @@ def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array,
     -------
     ndarray (H, W)
     """
-    reach = float(max(np.abs(x_mm).max(), np.abs(y_mm).max()))
-    x, y = np.meshgrid(x_mm / reach, y_mm / reach)
     use = use & np.isfinite(change_mm)
-    terms = polynomial_terms(x, y, fair.order)
+    if fair.prior_mm:
+        x, y = np.meshgrid(x_mm / np.abs(x_mm).max(), y_mm / np.abs(y_mm).max())
+        terms = legendre_terms(x, y)
+        known = min(1.0, (float(x_mm[1] - x_mm[0]) / CORRELATION_MM) ** 2) / fair.noise_mm**2
+        held = np.array([0.0 if n < 3 else 1 / (known * fair.prior_mm[n - 3] ** 2) for n in TERM_ORDER])
+        if fair.bends_mm is not None and fair.bends_mm.shape[-1]:
+            there = cv2.resize(fair.bends_mm, change_mm.shape[::-1], interpolation=cv2.INTER_LINEAR)
+            bends = there.reshape(*change_mm.shape, -1)
+            terms = np.concatenate([terms, bends], -1)
+            held = np.concatenate([held, np.full(bends.shape[-1], 1 / known)])
+    else:
+        reach = float(max(np.abs(x_mm).max(), np.abs(y_mm).max()))
+        x, y = np.meshgrid(x_mm / reach, y_mm / reach)
+        terms = polynomial_terms(x, y, fair.order)
+        held = np.zeros(terms.shape[-1])
     if use.sum() < terms.shape[-1]:
         return change_mm - np.nanmean(change_mm)
-    coefficients = _solve(terms[use], change_mm[use], np.ones(int(use.sum())))
-    return np.asarray(change_mm - np.einsum("hwk,k->hw", terms, coefficients))
+    there = terms[use]
+    normal = np.einsum("ni,nj->ij", there, there) + np.diag(held)
+    normal += 1e-10 * float(use.sum()) * np.eye(len(normal))
+    # Plain sums, so that one thread or many give the same.
+    found = np.linalg.solve(normal, np.einsum("ni,n->i", there, change_mm[use]))
+    return np.asarray(change_mm - np.einsum("hwk,k->hw", terms, found))
 
 
-@dataclass(frozen=True, slots=True)
-class _Few:
-    """The thinned map that all fits use."""
-
-    height: Array
-    valid: Array
-    x: Array
-    y: Array
-    floor: float
-    grow: int
-
-
-def _name(order: int, circular: bool, given: bool) -> str:
-    words = {
-        0: "level",
-        1: "plane",
-        2: "second-order surface",
-        3: "third-order surface",
-        4: "fourth-order surface",
-    }
-    name = words.get(order, f"{order}th-order surface")
-    if circular:
-        name += " with circular sections"
-    return f"{name}, fitted with the spots left out ({'as asked' if given else 'chosen by prediction'})"
+def _spread_of_forms(few: Few, found: list[Fit], share: Array) -> tuple[Array, Array]:
+    """Variance of the average of the forms, and their average weight; on the thinned grid."""
+    all_terms = [few.terms(fit.quadratic) for fit in found]
+    forms = [np.einsum("hwi,i->hw", t, fit.coefficients) for t, fit in zip(all_terms, found, strict=True)]
+    mean = np.sum([w * form for w, form in zip(share, forms, strict=True)], axis=0)
+    variance, weight = np.zeros(few.x.shape), np.zeros(few.x.shape)
+    for w, form, terms, fit in zip(share, forms, all_terms, found, strict=True):
+        spread = np.einsum("hwi,ij->hwj", terms, fit.covariance)
+        variance += w * (np.einsum("hwj,hwj->hw", spread, terms) + (form - mean) ** 2)
+        weight += w * fit.weight
+    return variance, weight
 
 
-def _terms(x: Array, y: Array, order: int, circular: bool, quadratic: Array | None) -> Array:
-    terms = polynomial_terms(x, y, order)
-    if circular and quadratic is not None:
-        bend = quadratic[0] * x * x + quadratic[1] * x * y + quadratic[2] * y * y
-        terms = np.concatenate([terms, bend[..., None] ** 2], -1)
-    return terms
+def _form(found: list[Fit], share: Array, x_mm: Array, y_mm: Array, bends_mm: Array | None) -> Array:
+    """The average of the forms on the whole grid."""
+    u, v = x_mm / np.abs(x_mm).max(), y_mm / np.abs(y_mm).max()
+    flat = np.sum([w * fit.coefficients[:ROUND] for w, fit in zip(share, found, strict=True)], axis=0)
+    along, up = (np.stack(legendre(t), -1) for t in (u, v))  # products of one axis each: a tenth of the work
+    table = np.zeros((along.shape[1], up.shape[1]))
+    k = 0
+    for n in range(along.shape[1]):
+        for j in range(n + 1):
+            table[n - j, j] = flat[k]
+            k += 1
+    form = np.einsum("hj,wj->hw", up, np.einsum("wi,ij->wj", along, table))
+    x, y = np.meshgrid(x_mm, y_mm)
+    for w, fit in zip(share, found, strict=True):
+        if w > 1e-4:
+            form = form + w * np.einsum(
+                "hwi,i->hw", circular_terms(x, y, fit.quadratic), fit.coefficients[ROUND : ROUND + 2]
+            )
+    if bends_mm is not None:
+        size = np.sum(
+            [w * fit.coefficients[ROUND + 2 :] for w, fit in zip(share, found, strict=True)], axis=0
+        )
+        form = form + np.einsum("hwk,k->hw", bends_mm, size)
+    return np.asarray(form)
 
 
-def _solve(terms: Array, value: Array, weight: Array) -> Array:
-    # Normal equations by plain sums: the same on one thread or many; the terms are few and well scaled.
-    weighted = terms * weight[:, None]
-    normal = np.einsum("ni,nj->ij", weighted, terms)
-    right = np.einsum("ni,n->i", weighted, value)
-    return np.asarray(
-        np.linalg.solve(normal + 1e-10 * np.trace(normal) / len(normal) * np.eye(len(normal)), right)
+def _order(few: Few, fit: Fit) -> int:
+    """The highest order that moves the form by more than the fair metal's own waves."""
+    for order in range(TERM_ORDER.max(), 2, -1):
+        own = np.flatnonzero(order == TERM_ORDER)
+        part = np.einsum("hwi,i->hw", few.legendre[..., own], fit.coefficients[own])
+        if np.sqrt(np.mean(part[few.valid] ** 2)) > 1.5 * fit.noise_mm:
+            return order
+    return 2
+
+
+def _is_circular(few: Few, fit: Fit) -> bool:
+    terms = circular_terms(few.x, few.y, fit.quadratic)
+    part = np.einsum("hwi,i->hw", terms, fit.coefficients[ROUND : ROUND + 2])
+    return bool(np.sqrt(np.mean(part[few.valid] ** 2)) > fit.noise_mm)
+
+
+def _name(order: int, circular: bool) -> str:
+    words = {2: "second", 3: "third", 4: "fourth", 5: "fifth", 6: "sixth"}
+    return (
+        f"{words[order]}-order surface{' with circular sections' if circular else ''}: the smoothest surface that"
+        " explains the metal between the spots, averaged over what the map leaves open"
     )
-
-
-def _fit(few: _Few, use: Array, order: int, circular: bool, robust: bool) -> tuple[Array, Array | None]:
-    """Coefficients over the cells in use, and the quadratic part that the circular term was built from."""
-    xs, ys, zs = few.x[use], few.y[use], few.height[use]
-    quadratic = None
-    if circular:
-        base = _solve(polynomial_terms(xs, ys, 2), zs, np.ones(zs.size))
-        quadratic = base[3:6] / (np.abs(base[3:6]).max() + 1e-15)
-    terms = _terms(xs, ys, order, circular, quadratic)
-    weight = np.ones(zs.size)
-    coefficients = _solve(terms, zs, weight)
-    for _ in range(9 if robust else 0):
-        miss = zs - terms @ coefficients
-        spread = 1.4826 * float(np.median(np.abs(miss))) + 1e-9
-        weight = 1 / (1 + (miss / (2 * spread)) ** 2)
-        fresh = _solve(terms, zs, weight)
-        moved = np.abs(terms @ (fresh - coefficients)).max()
-        coefficients = fresh
-        if moved < 0.01 * spread:
-            break
-    return coefficients, quadratic
-
-
-def _masked_fit(few: _Few, order: int, circular: bool) -> tuple[Array, Array | None, Array]:
-    """Fit, mask what stands out, fit again; until the mask stays. Returns coefficients, quadratic, mask."""
-    coefficients, quadratic = _fit(few, few.valid, order, circular, True)
-    mask = np.zeros(few.valid.shape, bool)
-    kernel = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * few.grow + 1, 2 * few.grow + 1))
-    for _ in range(6):
-        miss = few.height - _terms(few.x, few.y, order, circular, quadratic) @ coefficients
-        calm = few.valid & ~mask
-        spread = 1.4826 * float(np.median(np.abs(miss[calm] - np.median(miss[calm]))))
-        out = few.valid & (np.abs(np.nan_to_num(miss)) > max(3.5 * spread, few.floor))
-        # A lone cell is noise, not a spot.
-        out = cv2.morphologyEx(out.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))
-        fresh = (cv2.dilate(out, kernel) > 0) & few.valid
-        if fresh.sum() > 0.7 * few.valid.sum() or np.array_equal(fresh, mask):
-            break
-        mask = fresh
-        coefficients, quadratic = _fit(few, few.valid & ~mask, order, circular, True)
-    return coefficients, quadratic, mask
-
-
-def _blocks(x: Array, y: Array) -> Array:
-    """Number of the block that each cell lies in."""
-    across, up = BLOCKS if np.ptp(x) >= np.ptp(y) else BLOCKS[::-1]
-    column = np.minimum((x - x.min()) / (np.ptp(x) + 1e-12) * across, across - 1e-9).astype(int)
-    row = np.minimum((y - y.min()) / (np.ptp(y) + 1e-12) * up, up - 1e-9).astype(int)
-    return np.asarray(row * across + column)
-
-
-def _leave_out(
-    few: _Few, use: Array, order: int, circular: bool
-) -> Iterator[tuple[Array, Array, Array | None]]:
-    """Yield (block mask, coefficients fitted without it, quadratic) for each block that can be left out."""
-    blocks = _blocks(few.x, few.y)
-    for k in range(BLOCKS[0] * BLOCKS[1]):
-        block = use & (blocks == k)
-        rest = use & (blocks != k)
-        if block.sum() >= 10 and rest.sum() >= 2 * (order + 1) * (order + 2):
-            yield block, *_fit(few, rest, order, circular, False)
-
-
-def _prediction_error(few: _Few, mask: Array, order: int, circular: bool) -> float:
-    """Root mean square over the blocks of the error of predicting them from the rest.
-
-    What was masked does not count, except where it reaches the rim of the grid: a form that is wrong at the
-    rim must not get away with calling the rim a spot. There an error counts up to ten times the floor.
-    """
-    use = few.valid & ~mask
-    _, parts = cv2.connectedComponents(mask.astype(np.uint8), connectivity=8)
-    rim = np.unique(np.concatenate([parts[0], parts[-1], parts[:, 0], parts[:, -1]]))
-    outer = few.valid & mask & np.isin(parts, rim[rim > 0])
-    blocks = _blocks(few.x, few.y)
-    errors = []
-    for block, coefficients, quadratic in _leave_out(few, use, order, circular):
-        number = blocks[block][0]
-        square = 0.0
-        for cells, most in ((block, np.inf), (outer & (blocks == number), 10 * few.floor)):
-            predicted = _terms(few.x[cells], few.y[cells], order, circular, quadratic) @ coefficients
-            square += float(np.sum(np.minimum(np.abs(few.height[cells] - predicted), most) ** 2))
-        errors.append(square / max(int((block | (outer & (blocks == number))).sum()), 1))
-    return float(np.sqrt(np.mean(errors))) if errors else float("inf")
-
-
-def _jackknife(few: _Few, use: Array, order: int, circular: bool) -> Array:
-    """Delete-a-group jackknife spread of the form (Efron and Tibshirani 1993, chapter 11; from memory)."""
-    forms = [
-        _terms(few.x, few.y, order, circular, quadratic) @ coefficients
-        for _, coefficients, quadratic in _leave_out(few, use, order, circular)
-    ]
-    if len(forms) < 3:
-        return np.full(few.x.shape, float(np.std(few.height[use])) if use.any() else 0.0)
-    stack = np.stack(forms)
-    n = len(forms)
-    return np.asarray(np.sqrt((n - 1) / n * np.sum((stack - stack.mean(0)) ** 2, 0)))

@@ -99,7 +99,7 @@ def _gram(count: int, derivative: int, step: float) -> csc_array:
     return csc_array(coo_array((data.ravel(), (rows.ravel(), columns.ravel())), shape=(count, count)))
 
 
-def fit_slopes(
+def fit_slopes(  # house: points with their slopes and weights, then what the spline is
     x_mm: Array,
     y_mm: Array,
     p: Array,

@@ -75,11 +75,18 @@ def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int 
         normal = np.einsum("in,jn->ij", weighted, terms)
         right = np.einsum("in,n->i", weighted, value)
         tiny = 1e-12 * np.trace(normal) / len(normal)
-        coefficients = np.linalg.solve(normal + tiny * np.eye(len(normal)), right)
+        coefficients = _solved(normal + tiny * np.eye(len(normal)), right)
         miss = value - np.einsum("i,in->n", coefficients, terms)
         spread = robust_spread(miss) + 1e-12
         weight = 1 / np.hypot(1, miss / (2 * spread))
     return np.asarray(coefficients)
+
+
+def _solved(normal: Array, right: Array) -> Array:
+    try:
+        return np.linalg.solve(normal, right)
+    except np.linalg.LinAlgError:  # samples that tell too little: the smallest of all solutions
+        return np.asarray(np.linalg.lstsq(normal, right, rcond=None)[0])
 
 
 def continue_smoothly(

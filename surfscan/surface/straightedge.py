@@ -83,7 +83,7 @@ class LineGap:
     gap_mm: Array
 
 
-def gap_at(
+def gap_at(  # house: a map, its grid, and where the ruler lies; most have a default
     height_mm: Array,
     *,
     step_mm: float,

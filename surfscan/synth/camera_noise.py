@@ -116,7 +116,7 @@ def write_photo(
 def write_job(
     scene: Scene,
     folder: Path | str,
-    *,  # the camera's faults, each off or usual by default
+    *,  # house: the camera's faults, each off or usual by default
     rng: np.random.Generator,
     full_well_e: float = 5000.0,
     read_e: float = 4.0,

@@ -29,8 +29,9 @@ from surfscan.core.records import Camera
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.reading.budget import Inputs
 from surfscan.synth.camera_noise import write_job
-from surfscan.synth.panels import Crown, Dish, Flat, Panel
+from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
+from surfscan.synth.shape import Flat
 
 
 def draw_sheet(sheet: Sheet, rng: np.random.Generator, inputs: Inputs) -> Sheet:

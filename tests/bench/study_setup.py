@@ -5,8 +5,8 @@ python tests/bench/study_setup.py [--seeds 3]
 Set-up photos by both renderers, from several places: error of the board's middle as a share of its distance, and
 over its stated standard uncertainty. Null tests by the project's own renderer (lens k1 -0.1, edges of the board 8 mm
 back, neither told): rms of the whole height against the truth, a plane taken off, without and with reference, flat and
-crowned, reference from the same place and by hand. `tests/truth/test_null_test.py` does the last by the independent
-renderer.
+crowned, reference from the same place and by hand. `tests/truth/test_reference_photos.py` does the last by the
+independent renderer.
 """
 
 from __future__ import annotations

@@ -22,7 +22,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from reading.test_stepped_fold import FOCAL, PIXELS, scene
+from truth.test_stepped_fold import FOCAL, PIXELS, scene
 
 from surfscan.check.pipeline import check_job
 from surfscan.phase.stepped import find_place, fit_steps

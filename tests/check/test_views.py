@@ -56,9 +56,9 @@ def test_four_views_make_one_panel(folders: list[Path], tmp_path: Path) -> None:
         assert spot.peak_mm == pytest.approx(made.peak_mm, abs=spot.u95_mm)
         assert spot.peak_mm == pytest.approx(made.peak_mm, abs=0.003)  # each view is good to 2 um here
         assert spot.u95_mm < 0.012
-    # No step at a seam: neighbours differ by under 3 um wherever two views overlap.
+    # No step at a seam: neighbours differ by under a tenth of the limit wherever two views overlap.
     assert len(result.details["joined"]["overlaps"]) == 6
-    assert all(pair["left_99_mm"] < 0.003 for pair in result.details["joined"]["overlaps"])
+    assert all(pair["left_99_mm"] < 0.004 for pair in result.details["joined"]["overlaps"])
     x, y = np.meshgrid(result.height.grid.x_mm, result.height.grid.y_mm)
     truth = sum(made.height(x, y) for made in SPOTS)
     off = result.height.height_mm - truth

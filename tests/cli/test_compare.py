@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,6 +11,7 @@ import pytest
 from result_folders import bump, grid, make_folder
 
 from surfscan.cli import main
+from surfscan.judge.reasons import read_reasons, sentence_of
 
 
 @pytest.fixture
@@ -34,6 +36,28 @@ def test_two_folders_are_compared(
     assert json.loads((tmp_path / "out" / "compare.json").read_text())["verdict"] == "ready"
     assert main(["compare", before, after, "--out", str(tmp_path / "out"), "--quiet", "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["build"]["max_mm"] == pytest.approx(0.9, abs=0.01)
+
+
+def test_inches_are_in_every_line_and_the_file_stays_in_millimetres(
+    passes: tuple[Path, Path], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    out = tmp_path / "out"
+    assert main(["compare", *map(str, passes), "--out", str(out), "--quiet"]) == 0
+    in_mm, picture = capsys.readouterr().out, (out / "difference.png").read_bytes()
+    assert main(["compare", *map(str, passes), "--out", str(out), "--quiet", "--inch"]) == 0
+    said = capsys.readouterr().out.replace(str(tmp_path), "")
+    assert re.search(r"\b(mm|cm²)", said) is None
+    assert "Up to 0.0354 in was added" in said  # 0.9 mm / 25.4
+    assert "the limit of 5/64 in" in said  # 2 mm, in the nearest 64th
+    assert len(said.splitlines()) == len(in_mm.splitlines())
+    assert (out / "difference.png").read_bytes() != picture
+    assert json.loads((out / "compare.json").read_text())["build"]["max_mm"] == pytest.approx(0.9, abs=0.01)
+
+
+def test_the_findings_say_what_the_reasons_say(passes: tuple[Path, Path], tmp_path: Path) -> None:
+    assert main(["compare", *map(str, passes), "--out", str(tmp_path / "out"), "--quiet"]) == 0
+    document = json.loads((tmp_path / "out" / "compare.json").read_text())
+    assert [sentence_of(one) for one in read_reasons(document["findings"])] == document["reasons"]
 
 
 @pytest.mark.parametrize(("depth", "status"), [(0.5, 10), (0.9, 11)])

@@ -80,6 +80,14 @@ def test_the_history_is_listed(
     assert document["damaged"] == []
     assert main(["history", "--panel", "hood"]) == 0
     assert capsys.readouterr().out == "No passes.\n"
+    assert main(["history", "--inch", "--job-number", "4711"]) == 0
+    in_inch = capsys.readouterr().out.splitlines()
+    assert in_inch[0].endswith("worst in")
+    for line, other in zip(lines[1:], in_inch[1:], strict=True):
+        if line.split()[-1] == "-":
+            assert other.split()[-1] == "-"
+            continue
+        assert float(other.split()[-1]) == pytest.approx(float(line.split()[-1]) / 25.4, abs=1e-4)
     assert main(["history", "--record", str(database) + "x"]) == 2
 
 

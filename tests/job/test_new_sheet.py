@@ -13,6 +13,7 @@ import pytest
 
 from surfscan import cli
 from surfscan.core.errors import RefusedError
+from surfscan.core.units import INCH
 from surfscan.job.new_sheet import QUESTIONS, answers_from_plan, comment_sheet, lay_out_sheet, photos_wanted
 from surfscan.job.sheet import load_sheet
 
@@ -160,3 +161,14 @@ def test_a_sheet_is_never_written_over_unasked(tmp_path: Path, capsys: pytest.Ca
     assert cli.main(["new", str(tmp_path / "j"), "--yes", "--period-mm", "900"]) == 3
     assert "three periods" in capsys.readouterr().err
     assert not (tmp_path / "j").exists()
+
+
+def test_questions_in_inches_have_the_defaults_in_inches() -> None:
+    """25.4 mm by definition; what is typed with a unit keeps it, and the default is the same panel."""
+    size = next(one for one in QUESTIONS if one.name == "size_mm")
+    assert size.asked(INCH).endswith(", in")
+    assert size.usual(INCH) == "25.20 x 17.32"
+    assert size.read("25 x 40cm", INCH) == pytest.approx((635.0, 400.0))
+    assert size.read("", INCH) == (640.0, 440.0)
+    focal = next(one for one in QUESTIONS if one.name == "focal_35mm")
+    assert focal.read("26", INCH) == 26.0  # named in mm all over the world

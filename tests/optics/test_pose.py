@@ -122,3 +122,23 @@ def test_a_camera_to_the_right_sees_the_left_rim_shorter() -> None:
     fit = pose_from_tags(seen_tags(pose=right), centres_mm=CENTRES, side_mm=36.0, camera=CAMERA)
     assert fit.pose.centre_mm[0] == pytest.approx(400.0, abs=1e-3)
     assert fit.pose.centre_mm[1] < 0 < fit.pose.centre_mm[2]
+
+
+@pytest.mark.parametrize("off_px", [0.0, 1e-12, 1e-6])
+@pytest.mark.parametrize("size_mm", [(200.0, 200.0), (640.0, 440.0)])
+def test_corners_of_a_panel_exactly_square_on(size_mm: tuple[float, float], off_px: float) -> None:
+    """A camera right above the middle: similar triangles give the distance, and the panel is not turned."""
+    camera, far = Camera(3000.0, (500.0, 400.0)), 1500.0
+    half = 0.5 * np.array(size_mm) * camera.focal_px / far
+    signs = np.array([[-1, 1], [1, 1], [1, -1], [-1, -1]])  # rows grow downwards
+    corners = np.array(camera.centre_px) + signs * half
+    corners[0, 0] += off_px
+    fit = pose_from_corners(corners, size_mm=size_mm, camera=camera)
+    np.testing.assert_allclose(fit.pose.centre_mm, [0, 0, far], atol=0.2)
+    np.testing.assert_allclose(fit.pose.rotation, np.diag([1.0, -1.0, -1.0]), atol=2e-3)
+
+
+def test_corners_in_the_wrong_order_are_refused_square_on_too() -> None:
+    corners = np.array([[300.0, 600], [700, 600], [700, 200], [300, 200]])[::-1]
+    with pytest.raises(RefusedError, match="corners_px do not fit"):
+        pose_from_corners(corners, size_mm=(200.0, 200.0), camera=Camera(3000.0, (500.0, 400.0)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import time
 import tomllib
 import xml.etree.ElementTree as ElementTree
@@ -16,6 +17,7 @@ from PIL import Image
 from surfscan.check.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.errors import UsageError
+from surfscan.core.units import INCH
 from surfscan.job.sheet_writing import write_sheet
 from surfscan.optics.mirror import fold_curvature
 from surfscan.plan.backward import place_shot
@@ -265,6 +267,35 @@ def test_documents_pictures_and_the_sheet_s_board(tmp_path: Path, capsys: pytest
     assert main(["plan", "--panel", "500", "380", "--json"]) == 2
     assert "focal_35mm" in capsys.readouterr().err
     assert main(["plan", "--panel", "500", "380", "--focal-35mm", "28", "--board", "300", "200"]) == 4
+
+
+def test_inches_in_words_and_pictures(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    poor = plan_shot(GOOD.with_changes(board_mm=(400.0, 300.0), tag_side_mm=8.0, camera_distance_mm=700.0))
+    said = plan_text(poor, units=INCH)
+    assert "Stops:" in said
+    assert re.search(r"\b(mm|um)\b", said) is None
+    for page in (set_up_page(poor, INCH), curve_page(poor, INCH)):
+        assert not any(re.search(r"\bmm\b", getattr(mark, "text", "")) for mark in page.marks)
+    bar = next(m for m in set_up_page(poor, INCH).marks if getattr(m, "points", ((0, 0),))[0] == (10, 9))
+    named = next(m.text for m in set_up_page(poor, INCH).marks if getattr(m, "y", 0) == 8 and m.x > 12)
+    in_mm = next(m for m in set_up_page(poor).marks if getattr(m, "points", ((0, 0),))[0] == (10, 9))
+    mm = next(m.text for m in set_up_page(poor).marks if getattr(m, "y", 0) == 8 and m.x > 12)
+    paper = [(one.points[1][0] - 10) / float(text.split()[0]) for one, text in ((bar, named), (in_mm, mm))]
+    assert paper[0] / paper[1] == pytest.approx(25.4)  # an inch on paper against a millimetre
+    given = [
+        "plan",
+        "--panel",
+        "20in",
+        "15in",
+        "--focal-35mm",
+        "28",
+        "--inch",
+        "--out",
+        str(tmp_path / "out"),
+    ]
+    assert main(given) == 0
+    assert "panel     20.0 x 15.0 in" in capsys.readouterr().out
+    assert json.loads((tmp_path / "out" / "plan.json").read_text())["shot"]["panel_mm"] == [508, 381]
 
 
 def test_the_set_up_drawing_is_to_scale() -> None:

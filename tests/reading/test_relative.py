@@ -10,7 +10,7 @@ from surfscan.core.errors import NotMeasuredError
 from surfscan.core.records import Board
 from surfscan.optics.mirror import hit_board
 from surfscan.reading.relative import bend_of_dots, bend_of_phase, height_of_bends
-from surfscan.surface.form import fit_fair_form
+from surfscan.surface.ladder import fit_ladder
 
 # A panel of 600 x 400 mm in cells of 3 mm, looked at from straight above: cells are pixels then.
 X, Y = np.meshgrid(np.arange(-300, 301, 3.0), np.arange(-200, 201, 3.0))
@@ -46,7 +46,7 @@ def phases(
 
 def deviation(height: np.ndarray) -> np.ndarray:
     x, y = (np.arange(n) - (n - 1) / 2 for n in height.shape[::-1])
-    form = fit_fair_form(height, x_mm=x, y_mm=y, floor_mm=1e-9, grow_px=4)
+    form = fit_ladder(height, x_mm=x, y_mm=y, floor_mm=1e-9, grow_px=4)
     return height - form.form_mm
 
 

@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from contextlib import closing
 from pathlib import Path
 
 import numpy as np
@@ -264,3 +265,48 @@ def test_two_thousand_passes_list_and_open_at_once(folder: Path, database: Path)
         opened = time.process_time()
     assert listed - began < 0.5
     assert opened - listed < 0.5
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        *(
+            pytest.param(f"UPDATE surfscan_pass SET {column} = '7' WHERE id = 2", id=column)
+            for column in (
+                "job",
+                "panel",
+                "stage",
+                "verdict",
+                "coverage",
+                "spots",
+                "worst_mm",
+                "started",
+                "added",
+                "sheet",
+            )
+        ),
+        pytest.param("UPDATE surfscan_photo SET sha256 = 'aa' WHERE pass_id = 2", id="photo"),
+        pytest.param("DELETE FROM surfscan_photo WHERE pass_id = 2", id="photos gone"),
+        pytest.param(
+            "UPDATE surfscan_maps SET packed = (SELECT packed FROM surfscan_maps WHERE pass_id = 1),"
+            " sha256 = (SELECT sha256 FROM surfscan_maps WHERE pass_id = 1) WHERE pass_id = 2",
+            id="another pass's maps",
+        ),
+    ],
+)
+def test_every_column_sheet_photo_and_map_is_bound_to_its_pass(
+    database: Path, tmp_path: Path, change: str
+) -> None:
+    x, y = grid(20.0)
+    with open_record(database) as record:
+        for k in range(2):
+            record.add(
+                make_folder(tmp_path / f"{k}", x, y, 0.01 * k + np.zeros((y.size, x.size))), job=f"{k}"
+            )
+        assert not record.unreadable()
+    with closing(sqlite3.connect(database)) as connection, connection:
+        connection.execute(change)
+    with open_record(database) as record:
+        assert list(record.unreadable()) == [2]
+        with pytest.raises(RefusedError, match="Pass 2 of the record is damaged"):
+            record.get(2)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import io
 import json
+import zipfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -12,7 +14,8 @@ import pytest
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan.core.errors import RefusedError
-from surfscan.results.stored import MOST_BYTES, load_result
+from surfscan.results.npz import MOST_BYTES
+from surfscan.results.stored import load_result
 
 
 @pytest.fixture
@@ -129,7 +132,46 @@ def test_a_map_without_sigma_is_told(folder: Path) -> None:
 
 
 def test_a_map_that_unpacks_without_end_is_refused(folder: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    assert MOST_BYTES >= 1e9  # ten million cells of six maps fit
-    monkeypatch.setattr("surfscan.results.stored.MOST_BYTES", 1000)
-    with pytest.raises(RefusedError, match="2 GB"):
+    assert MOST_BYTES >= 5e8
+    monkeypatch.setattr("surfscan.results.npz.MOST_BYTES", 1000)
+    with pytest.raises(RefusedError, match="MB of maps"):
         load_result(folder)
+
+
+def test_a_key_that_is_there_twice_is_refused(folder: Path) -> None:
+    path = folder / "result.json"
+    path.write_text('{"verdict": "ready", ' + path.read_text().lstrip()[1:])
+    with pytest.raises(RefusedError, match="'verdict' is in it twice"):
+        load_result(folder)
+
+
+def test_an_array_that_is_there_twice_is_refused(folder: Path) -> None:
+    with (
+        pytest.warns(UserWarning, match="Duplicate name"),
+        zipfile.ZipFile(folder / "height.npz", "a") as parts,
+    ):
+        parts.writestr("height_mm.npy", parts.read("form_mm.npy"))
+    with pytest.raises(RefusedError, match="is in it twice"):
+        load_result(folder)
+
+
+def test_an_array_that_names_more_than_it_holds_is_refused_before_it_is_made(folder: Path) -> None:
+    head = io.BytesIO()
+    np.lib.format.write_array_header_1_0(head, {"descr": "<f8", "fortran_order": False, "shape": (10**12,)})
+    with np.load(folder / "height.npz") as stored:
+        arrays = {key: stored[key] for key in stored.files if key != "height_mm"}
+    np.savez(folder / "height.npz", **arrays)
+    with zipfile.ZipFile(folder / "height.npz", "a") as parts:
+        parts.writestr("height_mm.npy", head.getvalue())
+    with pytest.raises(RefusedError, match="names more numbers than it holds"):
+        load_result(folder)
+
+
+def test_maps_of_another_run_are_refused(folder: Path) -> None:
+    """As after a program killed between moving the maps and the numbers."""
+    path = folder / "result.json"
+    document = json.loads(path.read_text())
+    path.write_text(json.dumps({**document, "maps_sha256": "0" * 64}))
+    with pytest.raises(RefusedError, match=r"does not belong to its result\.json"):
+        load_result(folder)
+    assert load_result(folder, bound=False).verdict == document["verdict"]

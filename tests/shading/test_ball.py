@@ -12,7 +12,6 @@ from surfscan.core.records import Camera, Photo, Pose
 from surfscan.shading.ball import (
     Ball,
     find_highlight,
-    highlight_angle,
     light_direction,
     line_to_lamp,
     meet_lines,
@@ -62,11 +61,7 @@ def photo_of(places: list[np.ndarray], size: float = 1.5) -> Photo:
 
 def test_half_the_radius_means_sixty_degrees() -> None:
     """Mirror ball seen from far away: 2 asin(rho); rho = 0.5 gives 60 degrees."""
-    assert np.rad2deg(highlight_angle(0.5)) == pytest.approx(60, abs=1e-12)
-    assert highlight_angle(0) == 0
-    with pytest.raises(ValueError, match="rho"):
-        highlight_angle(1.2)
-    # The same through l = 2 (n . v) n - v with the ball's own normal at rho = 0.5.
+    # l = 2 (n . v) n - v with the ball's own normal at rho = 0.5.
     normal = np.array([0.5, 0.0, np.sqrt(0.75)])
     light = light_direction(normal, np.array([0.0, 0.0, 1.0]))
     np.testing.assert_allclose(light, [np.sin(np.pi / 3), 0, 0.5], atol=1e-15)

@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, fit_cells, lamp_vectors
-from surfscan.shading.setting import SettingFit, fit_setting, plain_setting
+from surfscan.shading.setting import Ground, SettingFit, fit_setting, plain_setting
 
 NOISE = 1e-3
 STEP = 6.0
+TAGS = np.array([[-290.0, -190], [290, -190], [290, 190], [-290, 190]])
 
 
 def series(count: int, setting: LampSetting, seed: int) -> tuple[np.ndarray, ...]:
@@ -35,13 +36,10 @@ def series(count: int, setting: LampSetting, seed: int) -> tuple[np.ndarray, ...
 def settle(seen, vectors, lamps, x, y, z, *, exposed, rounds=8, **kw) -> tuple[SettingFit, CellFit]:
     setting = replace(plain_setting(len(seen)), exposed=exposed)
     weight, fit = np.ones_like(seen), None
-    tags = np.array([[-290.0, -190], [290, -190], [290, 190], [-290, 190]])
+    ground = Ground((x, y, z), lamps, STEP, TAGS, **kw)
     for _ in range(rounds):
         fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
-        answer = fit_setting(
-            fit, vectors, setting=setting, weight=weight, noise=NOISE, xyz_mm=(x, y, z), lamps=lamps,
-            step_mm=STEP, level_at_mm=tags, **kw,
-        )  # fmt: skip
+        answer = fit_setting(fit, vectors, setting=setting, weight=weight, noise=NOISE, ground=ground)
         setting = answer.setting
     return answer, fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
 
@@ -104,15 +102,13 @@ def test_a_moved_lamp_is_found_within_its_uncertainty() -> None:
     wrong = lamps.places_mm.copy()
     wrong[2] += [6.0, -8.0, 5.0]
     told = replace(lamps, places_mm=wrong)
+    ground = Ground((x, y, z), told, STEP, TAGS, place_sd_mm=5.0)
     setting, fit = plain_setting(6), None
     weight = np.ones_like(seen)
     for _ in range(8):
         now = lamp_vectors(x, y, z, lamps=replace(told, places_mm=wrong + setting.moved_mm))
         fit = fit_cells(seen, now, setting=setting, weight=weight, start=fit)
-        answer = fit_setting(
-            fit, now, setting=setting, weight=weight, noise=NOISE, xyz_mm=(x, y, z), lamps=told, step_mm=STEP,
-            level_at_mm=np.array([[-290.0, -190], [290, -190], [290, 190], [-290, 190]]), place_sd_mm=5.0,
-        )  # fmt: skip
+        answer = fit_setting(fit, now, setting=setting, weight=weight, noise=NOISE, ground=ground)
         setting = answer.setting
     off = wrong + setting.moved_mm - lamps.places_mm
     assert np.linalg.norm(off[2]) < 0.7 * np.linalg.norm(wrong[2] - lamps.places_mm[2])

@@ -64,8 +64,8 @@ def test_inches_everywhere(checked: AppTest) -> None:
     # 0.04 mm is 0.0016 in; 620 mm 24.4 in
     assert "over 0.0016 in" in said
     assert " mm" not in said.split("Each spot, worst first")[1]
-    width = next(one for one in page.number_input if one.label == "Width to judge, in")
-    assert width.value == pytest.approx(620 / 25.4, abs=1e-3)
+    width = next(one for one in page.text_input if one.label == "Width to judge, in")
+    assert float(width.value) == pytest.approx(620 / 25.4, abs=1e-3)
     assert surfscan.load_sheet  # the sheet itself stays in mm
     assert page.session_state["job"]["panel"]["size_mm"] == [620, 420]
     page.segmented_control(key="units").set_value("mm").run()
@@ -103,10 +103,10 @@ def test_the_forms_job_runs_in_the_terminal(tmp_path: Path) -> None:
     name = next(one for one in page.text_input if one.label == "Name of the panel")
     name.set_value('door "left", lower').run()
     check(page)
-    from surfscan.ui import session
+    from surfscan.ui import job_files
 
     tables, kept = page.session_state["job"], page.session_state["photos"]
-    with zipfile.ZipFile(io.BytesIO(session.pack_job(tables, kept))) as parts:
+    with zipfile.ZipFile(io.BytesIO(job_files.pack_job(tables, kept))) as parts:
         parts.extractall(tmp_path)
     assert main(["check", str(tmp_path / "job"), "--out", str(tmp_path / "out"), "--quiet"]) == 10
     result = json.loads((tmp_path / "out" / "result.json").read_text())
@@ -127,8 +127,8 @@ def test_the_form_changes_the_sheet() -> None:
     assert sheet["panel"]["stage"] == "clear"
     assert "low_mm" not in sheet["limits"]
     assert "low 0.020 mm, high 0.020 mm" in told(page)  # the stage's defaults, README.md
-    z = next(one for one in page.number_input if one.label.startswith("Board's middle: above"))
-    z.set_value(900.0).run()
+    z = next(one for one in page.text_input if one.label.startswith("Board's middle: above"))
+    z.set_value("0.9 m").run()
     board = page.session_state["job"]["board"]
     assert board["centre_mm"][2] == 900.0
     # still square to the panel's middle: up at right angles to the line there
@@ -212,7 +212,7 @@ def test_without_a_scale_there_is_a_picture_and_no_depth() -> None:
     assert "<h2>Not measured</h2>" in said
     assert "No scale" in said
     assert "of the deepest" in said
-    assert "What to do, in this order" not in said
+    assert "worst first" not in said
     page.segmented_control(key="view").set_value("Look closer").run()
     assert "nothing to lay a ruler on" in told(page)
     page.segmented_control(key="view").set_value("Papers").run()
@@ -221,7 +221,7 @@ def test_without_a_scale_there_is_a_picture_and_no_depth() -> None:
 
 def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
     """A set-up photo and a lens file get our own names, in the sheet and in the folder that is saved."""
-    from surfscan.ui import session
+    from surfscan.ui import job_files
 
     data = (SMALL / "stripes-up.jpg").read_bytes()
     text = (SMALL / "panel.toml").read_text().replace("[camera]", '[camera]\nlens_file = "my lens.toml"')
@@ -239,7 +239,7 @@ def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
     page.run()
     assert page.session_state["job"]["camera"]["lens_file"] == "lens.toml"
     kept = [*page.session_state["photos"], *page.session_state["extras"]]
-    with zipfile.ZipFile(io.BytesIO(session.pack_job(page.session_state["job"], kept))) as parts:
+    with zipfile.ZipFile(io.BytesIO(job_files.pack_job(page.session_state["job"], kept))) as parts:
         assert sorted(parts.namelist()) == [
             "job/lens.toml",
             "job/panel.toml",
@@ -301,10 +301,10 @@ def test_the_exercise_is_the_same_for_a_class_and_scores() -> None:
         tasks.append(find_the_low(1, 1))
     assert tasks[0] == tasks[1]
     low = tasks[0].low
-    right = next(n for n in one.number_input if n.label.startswith("Right of the middle"))
-    right.set_value(round(low.x_mm)).run()
-    up = next(n for n in one.number_input if n.label.startswith("Up from the middle"))
-    up.set_value(round(low.y_mm)).run()
+    right = next(n for n in one.text_input if n.label.startswith("Right of the middle"))
+    right.set_value(f"{low.x_mm:.0f}").run()
+    up = next(n for n in one.text_input if n.label.startswith("Up from the middle"))
+    up.set_value(f"{low.y_mm:.0f}").run()
     button(one, "There it is").click().run()
     assert "100 points." in told(one)
     button(one, "Next panel").click().run()

@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 
 import surfscan
+from surfscan.core.constants import COVERAGE_FACTOR
 
 __all__ = ["draw_profile", "draw_solid"]
 
@@ -29,7 +30,7 @@ def draw_profile(profile: Any, *, units: str, kind: str = "") -> go.Figure:
     by = _INCH if units == "inch" else 1.0
     word = "in" if units == "inch" else "mm"
     along, height = profile.along_mm / by, profile.height_mm / by
-    spread = 1.96 * profile.sigma_mm / by
+    spread = COVERAGE_FACTOR * profile.sigma_mm / by
     ink = {"low": _LOW, "high": _HIGH}.get(kind, _LOW)
     figure = go.Figure()
     known = np.isfinite(height) & np.isfinite(spread)

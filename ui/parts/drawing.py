@@ -9,7 +9,7 @@ import numpy as np
 import streamlit as st
 
 import surfscan
-from surfscan.ui import session
+from surfscan.ui import running, session
 from surfscan.ui.picture import show_picture
 
 __all__ = ["corner_drawing", "read_points", "region_drawing"]
@@ -52,7 +52,7 @@ def corner_drawing(k: int, row: dict[str, Any], look: Any) -> None:
     shapes = [{"points": (np.array(kept) * scale).tolist(), "kind": "region"}] if kept else []
     drawn = show_picture(
         f"corners-{k}-{row['file']}-{session.round_of_form()}",
-        session.as_url(look.picture),
+        running.as_url(look.picture),
         size,
         alt=f"Photo {k + 1}",
         shapes=shapes,
@@ -120,7 +120,7 @@ def _draw_on(look: Any, panel: dict[str, Any], leave: bool) -> Any:
     shapes += [{"points": on_picture(part), "kind": "leave"} for part in panel.get("leave_out_mm") or []]
     return show_picture(
         f"region-{look.sha256[:12]}-{session.round_of_form()}",
-        session.as_url(look.picture),
+        running.as_url(look.picture),
         (look.picture.shape[1], look.picture.shape[0]),
         alt="The photo, with the panel's rectangle dashed",
         shapes=shapes,

@@ -5,10 +5,11 @@ from __future__ import annotations
 import streamlit as st
 
 import surfscan
+from surfscan.core.units import units_named
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import walk_round
-from surfscan.ui import session
+from surfscan.ui import running, session
 
 __all__ = ["show_gloss"]
 
@@ -41,10 +42,10 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
         )
     light = light or "stripes"
     view = walk_round(views=_ROUND)[int(place) * _ROUND // 360]
-    preview = session.cached_object(
+    preview = running.cached_object(
         f"{digest}-gloss-{light}-{place}-{times}",
         lambda: preview_gloss(result.height, lights=(light,), views=(view,), exaggeration=float(times)),
     )
     pair = draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
-    st.caption(preview.sentence)
+    st.caption(preview.told.say(units_named(session.units())))

@@ -1,19 +1,31 @@
-"""A length asked for in the session's units and kept in millimetres."""
+"""A length asked for in the session's units, or with a unit of its own, and kept in millimetres."""
 
 from __future__ import annotations
 
 import streamlit as st
 
+from surfscan.core.units import Units, parse_length, units_named
 from surfscan.ui import session
 
-__all__ = ["ask_length", "unit_word"]
+__all__ = ["ask_length", "clear_refused", "refused", "unit_word"]
 
-_INCH = 25.4  # exact, by definition
+_REFUSED = "refused-lengths"
 
 
 def unit_word() -> str:
     """ "mm" or "in"."""
-    return "mm" if session.units() == "mm" else "in"
+    return units_named(session.units()).word
+
+
+def clear_refused() -> None:
+    """Forget what was refused: each field of a run tells anew."""
+    st.session_state[_REFUSED] = []
+
+
+def refused() -> list[str]:
+    """Labels of the fields of this run whose text is no length, or none that is allowed."""
+    kept: list[str] = st.session_state.get(_REFUSED, [])
+    return kept
 
 
 def ask_length(
@@ -25,7 +37,9 @@ def ask_length(
     most: float = 10_000.0,
     fine: bool = False,
 ) -> float:
-    """Ask for a length.
+    """Ask for a length: "640", "25in", "1/8 in", "12,5 mm"; a plain number is in the session's units.
+
+    Text that can't be used stays in its field, with the reason below it, and the value is the last one that could.
 
     Parameters
     ----------
@@ -36,26 +50,50 @@ def ask_length(
     least, most : float
         Allowed, mm.
     fine : bool
-        A depth, in hundredths of a millimetre or tenths of a thousandth of an inch.
+        A depth, in thousandths of a millimetre or ten-thousandths of an inch.
 
     Returns
     -------
     float
         mm; exactly `mm` when nothing was changed.
     """
-    inch = session.units() == "inch"
-    factor = _INCH if inch else 1.0
-    digits = (4 if inch else 3) if fine else (3 if inch else 1)
-    step = (0.0005 if inch else 0.01) if fine else (0.125 if inch else 1.0)
-    shown = round(mm / factor, digits)
-    low, high = min(least / factor, shown), max(most / factor, shown)
-    value = st.number_input(
-        f"{label}, {unit_word()}",
-        min_value=low,
-        max_value=high,
-        value=shown,
-        step=step,
-        format=f"%.{digits}f" if inch or fine else "%g",
-        key=f"{key}-{session.units()}-{session.round_of_form()}",
-    )
-    return mm if value == shown else round(value * factor, 6)
+    units = units_named(session.units())
+    digits = (4 if units.name == "inch" else 3) if fine else (3 if units.name == "inch" else 1)
+    shown = _number(units.per_mm * mm, digits)
+    # The value a field began with belongs to its key: what was typed is kept, and what it became is not put over it.
+    key = f"{key}-{units.name}-{session.round_of_form()}"
+    if key not in st.session_state:  # first shown, or shown again
+        st.session_state[f"{key}-begun"], st.session_state[f"{key}-good"] = (mm, shown), mm
+    begun = st.session_state[f"{key}-begun"]
+    typed = st.text_input(f"{label}, {units.word}", value=begun[1], key=key)
+    if typed.strip() == begun[1]:
+        st.session_state[f"{key}-good"] = begun[0]
+        return float(begun[0])
+    good = float(st.session_state[f"{key}-good"])
+    try:
+        value = parse_length(typed, units.name)
+    except ValueError as error:
+        return _keep(label, str(error), good)
+    low, high = min(least, mm), max(most, mm)
+    if not low - 1e-9 <= value <= high + 1e-9:
+        allowed = f"{_said(least, units)} to {_said(most, units)}"
+        return _keep(label, f"{typed.strip()!r} is out of range; allowed: {allowed}", good)
+    st.session_state[f"{key}-good"] = round(value, 6)
+    return round(value, 6)
+
+
+def _keep(label: str, why: str, mm: float) -> float:
+    st.session_state[_REFUSED] = [*refused(), label]
+    st.error(f"{why[:1].upper()}{why[1:]}. The value is still {_said(mm, units_named(session.units()))}.")
+    return mm
+
+
+def _said(mm: float, units: Units) -> str:
+    return f"{_number(units.per_mm * mm, 4)} {units.word}"
+
+
+def _number(value: float, digits: int) -> str:
+    """As few digits as show it, never a comma."""
+    text = f"{value:.{digits}f}"
+    text = text.rstrip("0").rstrip(".") if "." in text else text
+    return "0" if text in ("-0", "") else text

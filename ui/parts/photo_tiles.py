@@ -9,7 +9,7 @@ import streamlit as st
 from PIL import Image
 
 import surfscan
-from surfscan.ui import limits, looks, session
+from surfscan.ui import job_files, limits, looks, running, session
 from surfscan.ui.parts.drawing import corner_drawing
 
 __all__ = ["bring_photos", "photo_tiles"]
@@ -48,13 +48,13 @@ def _take() -> None:
         limits.check_total([upload.size for upload in uploads])
         for upload in uploads:
             try:
-                taken.append(session.take_photo(upload.getvalue(), upload.name, len(taken) + 1))
+                taken.append(job_files.take_photo(upload.getvalue(), upload.name, len(taken) + 1))
             except surfscan.SurfscanError as error:
                 trouble.append(error)
     except surfscan.SurfscanError as error:
         trouble.append(error)
     st.session_state[_TROUBLE] = trouble
-    session.set_photos(taken)
+    job_files.set_photos(taken)
 
 
 def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
@@ -78,7 +78,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
         with st.container(border=True):
             st.markdown(f"**Photo {k + 1}** · {looks.escape(photo.shown)}")
             try:
-                look = session.look(photo, text if sheet is not None else "", k)
+                look = running.look(photo, text if sheet is not None else "", k)
             except surfscan.SurfscanError as error:
                 looks.refusal(error)
                 found.append(None)
@@ -130,5 +130,5 @@ def _way(k: int, row: dict[str, Any]) -> None:
         required=True,
     )
     if chosen and chosen != row["varies"]:
-        session.turn_photo(k, chosen)
+        job_files.turn_photo(k, chosen)
         st.rerun()

@@ -11,8 +11,9 @@ import surfscan
 from surfscan.core.trade_names import STAGES, SUBSTRATES, UNKNOWN_SUBSTRATE
 from surfscan.job.sheet_writing import board_facing_panel
 from surfscan.judge.trade_table import words as trade_words
+from surfscan.ui import job_files, looks, session
 from surfscan.ui import limits as fence
-from surfscan.ui import looks, session
+from surfscan.ui.desk import digest_of
 from surfscan.ui.parts.lengths import ask_length
 
 __all__ = ["panel_form", "setup_form", "sheet_editor"]
@@ -144,11 +145,11 @@ def _take_setup() -> None:
     if upload is None:
         return
     try:
-        sheet = session.checked_sheet(upload.getvalue()[:1_000_000].decode("utf-8", "replace"))
+        sheet = job_files.checked_sheet(upload.getvalue()[:1_000_000].decode("utf-8", "replace"))
     except surfscan.SurfscanError as error:
         st.session_state["setup-trouble"] = error
         return
-    old, new = session.job(), session.tables_of(sheet)
+    old, new = session.job(), job_files.tables_of(sheet)
     for name in ("tags", "camera", "board", "uncertainty"):
         old.pop(name, None)
         if name in new:
@@ -295,12 +296,12 @@ def _camera_form(tables: dict[str, Any]) -> None:
 
 def sheet_editor() -> None:
     """The text of the sheet, to read, to copy and to change."""
-    text = session.sheet_text()
+    text = job_files.sheet_text()
     changed = st.text_area(
-        "panel.toml", text, height=360, key=f"sheet-{session.digest_of(text)[:12]}-{session.round_of_form()}"
+        "panel.toml", text, height=360, key=f"sheet-{digest_of(text)[:12]}-{session.round_of_form()}"
     )
     if st.button("Use this text", key=_key("use-text"), disabled=changed == text):
-        tables = session.tables_of(session.checked_sheet(changed))
+        tables = job_files.tables_of(job_files.checked_sheet(changed))
         rows, kept = tables.get("photo", []), session.photos()
         if len(rows) != len(kept):
             raise surfscan.RefusedError(

@@ -9,8 +9,9 @@ import streamlit as st
 
 import surfscan
 from surfscan.judge.cautions import CAUTIONS
-from surfscan.ui import looks, session
+from surfscan.ui import job_files, looks, running, session
 from surfscan.ui.parts.drawing import region_drawing
+from surfscan.ui.parts.lengths import refused
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
 from surfscan.ui.parts.sheet_form import panel_form, setup_form, setup_words, sheet_editor
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
@@ -41,7 +42,7 @@ def show() -> None:
         with st.expander("The sheet itself (panel.toml)"):
             sheet_editor()
     st.header("4 · The result")
-    if session.drop_stale_result():
+    if running.drop_stale_result():
         st.info("The job has changed since it was checked. Check it again.")
     _check_button(sheet, found)
     _outcome()
@@ -74,7 +75,7 @@ def _take(files: list[tuple[str, bytes]]) -> None:
     if not files:
         return
     try:
-        session.open_job(files)
+        job_files.open_job(files)
     except surfscan.SurfscanError as error:
         st.session_state[_TROUBLE] = error
 
@@ -90,16 +91,16 @@ def _take_files() -> None:
 
 
 def _take_demo() -> None:
-    _take(session.demo_files())
+    _take(job_files.demo_files())
 
 
 def _sheet() -> tuple[Any, str]:
     """The form's sheet where it can be used, and its text; what is wrong with it is said here."""
-    text = session.sheet_text()
-    if not session.photos():
+    text = job_files.sheet_text()
+    if not session.photos() or refused():
         return None, text
     try:
-        return session.checked_sheet(text), text
+        return job_files.checked_sheet(text), text
     except surfscan.SurfscanError as error:
         looks.refusal(error)
         return None, text
@@ -110,7 +111,7 @@ def _check_button(sheet: Any, found: list[Any]) -> None:
     busy = current is not None and not current.done
     ready = sheet is not None and bool(found) and all(found) and not busy
     if st.button("Check the panel", type="primary", disabled=not ready, width="stretch", key="check"):
-        session.start_check()
+        running.start_check()
     if not session.photos():
         st.caption("Bring the photos first: two for stripes.")
     elif not ready and not busy:
@@ -152,9 +153,9 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
         return
     from surfscan.report.panes import draw_photo_pair  # late: the page's first picture does not wait for it
 
-    pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
-    urls = session.cached(
-        f"{digest}-pair-urls", lambda: [session.as_url(p) for p in (pair.plain, pair.painted)]
+    pair = running.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
+    urls = running.cached(
+        f"{digest}-pair-urls", lambda: [running.as_url(p) for p in (pair.plain, pair.painted)]
     )
     picked = show_picture(
         "pair",
@@ -210,7 +211,7 @@ def _why(result: surfscan.CheckResult) -> None:
 def _show_relative(result: surfscan.CheckResult, digest: str) -> None:
     """A job without a scale: the picture of highs and lows in shares of the deepest, and no millimetre."""
     look = result.details["relative"]
-    files = session.result_files(digest, result)
+    files = running.result_files(digest, result)
     st.image(
         files["overlay.png"], width="stretch", alt="The photo with the highs and lows on it, without a scale"
     )

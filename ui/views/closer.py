@@ -9,11 +9,12 @@ import numpy as np
 import streamlit as st
 
 import surfscan
+from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.gloss.mirrored import reflected_stripes
 from surfscan.judge.bury import BURY_STAGES
 from surfscan.report.panes import draw_map_pane, draw_photo_pair
 from surfscan.surface.profile import profile_under_ruler
-from surfscan.ui import looks, session
+from surfscan.ui import looks, running, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
@@ -107,8 +108,8 @@ def _pane(
     deviation = ("deviation", looks.depth(low), looks.depth(high))
     tap = "Tap a spot, or any place, to lay the ruler there."
     if kind == _PHOTO:
-        pair = session.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
-        url = session.cached(f"{digest}-painted-url", lambda: session.as_url(pair.painted))
+        pair = running.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
+        url = running.cached(f"{digest}-painted-url", lambda: running.as_url(pair.painted))
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
     tag, values = kind, np.asarray(height.height_mm)
     options: dict[str, Any] = {"scale": "deviation", "low": low, "high": high}
@@ -116,7 +117,7 @@ def _pane(
     if kind == _STRIPES:
         way, far, crown = _mirror_options()
         tag = f"{kind}-{way}-{far:.0f}-{crown}"
-        values = session.cached(
+        values = running.cached(
             f"{digest}-{tag}",
             lambda: reflected_stripes(height, varies=way, distance_mm=far, without_crown=not crown),
         )
@@ -127,15 +128,15 @@ def _pane(
         )
     elif kind != _HEIGHT:
         name = {_SLOPE: "slope_mrad", _FILLER: "fill_depth_mm"}.get(kind, "")
-        values = 1.96 * height.sigma_mm if kind == _SURE else result.maps[name]
+        values = COVERAGE_FACTOR * height.sigma_mm if kind == _SURE else result.maps[name]
         options = {"scale": "size"}
         caption = {
             _SLOPE: "How steep the surface leans against the fair form: gloss shows slope, not height.",
             _FILLER: "Filler needed to bring every place up to the fair surface, highs brought down first.",
             _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
         }[kind]
-    pane = session.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
-    url = session.cached(f"{digest}-{tag}-url", lambda: session.as_url(pane.picture, quality=90))
+    pane = running.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
+    url = running.cached(f"{digest}-{tag}-url", lambda: running.as_url(pane.picture, quality=90))
     legend = deviation
     if options["scale"] == "size":
         shown = {
@@ -252,7 +253,7 @@ def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
     """Height and uncertainty where the eye is."""
     row = int(np.argmin(np.abs(height.grid.y_mm - place[1])))
     column = int(np.argmin(np.abs(height.grid.x_mm - place[0])))
-    value, u95 = float(height.height_mm[row, column]), 1.96 * float(height.sigma_mm[row, column])
+    value, u95 = float(height.height_mm[row, column]), COVERAGE_FACTOR * float(height.sigma_mm[row, column])
     if math.isfinite(value):
         word = "below" if value < 0 else "above"
         size, spread = looks.depth(abs(value)), looks.depth(u95)
@@ -263,7 +264,7 @@ def _solid(result: surfscan.CheckResult, digest: str) -> None:
     with st.expander("In three dimensions"):
         taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key="taller")
         st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
-        figure = session.cached_object(
+        figure = running.cached_object(
             f"{digest}-solid-{taller}-{session.units()}",
             lambda: draw_solid(result.height, taller=taller, limits=result.limits, units=session.units()),
         )

@@ -18,7 +18,7 @@ import surfscan
 from surfscan.papers.folder import write_report
 from surfscan.papers.particulars import Particulars
 from surfscan.report.open_files import export_result
-from surfscan.ui import looks, session
+from surfscan.ui import job_files, looks, running, session
 
 __all__ = ["show"]
 
@@ -35,7 +35,7 @@ def show() -> None:
         _job_folder()
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
-    files = session.result_files(work.digest, result)
+    files = running.result_files(work.digest, result)
     name = file_name(str(result.panel.get("name") or "panel"))
     st.header("The report")
     _report(work.digest, files, name)
@@ -158,5 +158,5 @@ def _job_folder(name: str = "panel") -> None:
     if not session.photos():
         st.caption("No photos yet.")
         return
-    _save("Job folder: sheet and photos", session.job_zip(), f"{name}-job.zip", "application/zip")
+    _save("Job folder: sheet and photos", job_files.job_zip(), f"{name}-job.zip", "application/zip")
     st.caption("Unpacked, the same job runs in a terminal: surfscan check job --out result")

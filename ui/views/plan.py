@@ -8,6 +8,7 @@ import tempfile
 import streamlit as st
 
 import surfscan
+from surfscan.core.units import units_named
 from surfscan.plan.backward import Placement, place_shot
 from surfscan.plan.forward import plan_shot
 from surfscan.plan.pictures import draw_plan
@@ -15,7 +16,7 @@ from surfscan.plan.printing import write_print
 from surfscan.plan.records import Plan
 from surfscan.plan.shot import Shot, finish_named
 from surfscan.plan.words import plan_text
-from surfscan.ui import looks
+from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length
 
 __all__ = ["show"]
@@ -99,8 +100,9 @@ def _forward(shot: Shot) -> Plan:
 
 
 def _answer(plan: Plan, placement: Placement | None) -> None:
+    units = units_named(session.units())
     if placement:
-        st.markdown(f"**{placement.sentence}**")
+        st.markdown(f"**{placement.told.say(units)}**")
     works = placement.reached if placement else plan.works
     st.subheader("This shot works." if works else "This shot will not work as it is.")
     middle = 0.3 * min(plan.shot.panel_mm)
@@ -111,15 +113,16 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
             f"{looks.depth(plan.deepest_at(middle))}, where the reflection folds over."
         )
     for problem in plan.problems:
-        st.markdown(f"{problem.sentence} {problem.cure[:1].upper()}{problem.cure[1:]}.")
+        cure = problem.remedy.say(units)
+        st.markdown(f"{problem.told.say(units)} {cure[:1].upper()}{cure[1:]}.")
     if plan.changes:
         st.markdown("**What would help most**")
-        st.markdown("\n".join(f"- {change.sentence}" for change in plan.changes))
-    pictures = draw_plan(plan, dpi=110)
-    st.image(pictures["set-up.png"], caption="The set-up to scale, millimetres")
+        st.markdown("\n".join(f"- {change.told.say(units)}" for change in plan.changes))
+    pictures = draw_plan(plan, dpi=110, units=units)
+    st.image(pictures["set-up.png"], caption="The set-up to scale")
     st.image(pictures["curve.png"], caption="Which lows show: between the two lines")
-    with st.expander("All figures, millimetres"):
-        st.code(plan_text(plan), language=None, wrap_lines=True)
+    with st.expander("All figures"):
+        st.code(plan_text(plan, units=units), language=None, wrap_lines=True)
 
 
 def _print(shot: Shot) -> None:

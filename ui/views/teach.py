@@ -5,13 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import numpy as np
 import streamlit as st
 
 from surfscan.report.panes import draw_lesson_map
 from surfscan.synth.lesson import SIZE_MM as LESSON_SIZE_MM
 from surfscan.synth.lesson import Dent, Viewing, find_the_low, photograph, score_answer
-from surfscan.ui import looks, session
+from surfscan.ui import looks, running, session
 from surfscan.ui.parts.lengths import ask_length, unit_word
 from surfscan.ui.picture import show_picture
 
@@ -78,7 +77,7 @@ def _simulator() -> None:
     sign = -1 if kind != "high" else 1
     dent = Dent(x * by, y * by, sign * size * by, width * by)
     viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
-    lesson = session.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
+    lesson = running.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
     photo, panel_map = st.columns(2)
     with photo:
         st.image(
@@ -146,8 +145,8 @@ def _exercise() -> None:
         seed, {}
     )
     number = 1 + len(answers) if not st.session_state.get("class-showing") else max(len(answers), 1)
-    task = session.cached_object(f"task-{seed}-{number}", lambda: find_the_low(seed, number))
-    lesson = session.cached_object(
+    task = running.cached_object(f"task-{seed}-{number}", lambda: find_the_low(seed, number))
+    lesson = running.cached_object(
         f"task-photo-{seed}-{number}",
         lambda: photograph((task.low, *task.others), task.viewing, seed=seed),
     )
@@ -160,18 +159,33 @@ def _exercise() -> None:
     st.markdown("One low is hidden here, and highs beside it. **Tap the middle of the low.**")
     tapped = show_picture(
         f"task-{seed}-{number}",
-        session.as_url(lesson.photo),
+        running.as_url(lesson.photo),
         (width, height),
         alt="Stripes mirrored in a panel with one low and one or two highs",
         tappable=True,
     ).tap
-    place = None
-    if tapped:
-        column, row = min(int(tapped[0]), width - 1), min(int(tapped[1]), height - 1)
-        place = [float(v) for v in lesson.to_panel[row, column]]
-        if not np.isfinite(place).all():
-            st.caption("That is beside the panel.")
-            place = None
+    place = _tapped_place(lesson, tapped) or _said_place()
+    if place is not None:
+        answers[number] = (*place, score_answer(task, *place))
+        st.session_state["class-showing"] = True
+        st.rerun()
+
+
+def _tapped_place(lesson: Any, tapped: Any) -> tuple[float, float] | None:
+    """Where on the panel the picture was tapped, mm."""
+    if not tapped:
+        return None
+    height, width = lesson.photo.shape
+    column, row = min(int(tapped[0]), width - 1), min(int(tapped[1]), height - 1)
+    x, y = (float(v) for v in lesson.to_panel[row, column])
+    if math.isfinite(x) and math.isfinite(y):
+        return x, y
+    st.caption("That is beside the panel.")
+    return None
+
+
+def _said_place() -> tuple[float, float] | None:
+    """The place in numbers, when the button is pressed."""
     with st.expander("Or say the place in numbers"):
         x = ask_length(
             "Right of the middle",
@@ -187,12 +201,7 @@ def _exercise() -> None:
             least=-LESSON_SIZE_MM[1] / 2,
             most=LESSON_SIZE_MM[1] / 2,
         )
-        if st.button("There it is"):
-            place = [x, y]
-    if place is not None:
-        answers[number] = (place[0], place[1], score_answer(task, *place))
-        st.session_state["class-showing"] = True
-        st.rerun()
+        return (x, y) if st.button("There it is") else None
 
 
 def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> None:

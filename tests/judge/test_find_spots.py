@@ -94,12 +94,31 @@ def test_two_equal_hills_are_two_only_with_a_saddle_between(apart: float, count:
 
 
 def test_a_lesser_hill_on_a_shoulder_joins_and_a_clear_one_does_not() -> None:
-    """Clear means 30 % of its own height above the saddle."""
+    """Clear means 12 % of its own height above the saddle, and a fifth of the limit."""
     for dip, count in ((0.9, 1), (0.4, 2)):
         # Along x: 0.3 at -60, falling to dip * 0.1 at 0, then 0.1 at 50, by straight lines; a ridge 40 mm wide.
         along = np.interp(X, [-130, -60, 0, 50, 120], [0, 0.3, 0.1 * dip, 0.1, 0])
         z = -along[None, :] * np.exp(-0.5 * (Y[:, None] / 15) ** 2)
         assert find_spots(z, sign=-1, least_mm=0.04, limit_mm=0.04).max() == count
+
+
+@pytest.mark.parametrize("apart", [100.0, 112.0, 124.0])
+def test_a_bottom_of_its_own_over_the_limit_is_a_spot_though_it_hangs_on_a_larger_low(apart: float) -> None:
+    """A low of 0.05 mm on the foot of one of 0.3 mm: between them the metal does not come up to fair."""
+    z = gauss(-80, 0, -0.3, 40) + gauss(-80 + apart, 0, -0.05, 12)
+    labels = find_spots(z, sign=-1, least_mm=0.03, limit_mm=0.04)
+    assert labels.max() == 2
+    spot = measure_spot(labels == 2, z, sign=-1, x_mm=X, y_mm=Y, step_mm=STEP)
+    assert spot.x_mm == pytest.approx(-80 + apart, abs=8)
+
+
+def test_the_fair_metals_own_waves_do_not_split_a_flat_low() -> None:
+    """Waves of 4 um on a flat bottom of 0.06 mm: one low; the same bottoms 20 um deep on it would be several."""
+    flat = -0.06 * np.clip(2 - np.hypot(GX / 70, GY / 50) * 1.6, 0, 1)
+    for height, several in ((0.004, False), (0.02, True)):
+        z = flat + height * np.cos(GX / 9) * np.cos(GY / 9) * (flat < -0.05) + 0.001 * np.sin(GX / 15)
+        count = find_spots(z, sign=-1, least_mm=0.03, limit_mm=0.04).max()
+        assert (count > 1) == several
 
 
 def test_a_threshold_that_changes_from_place_to_place() -> None:

@@ -8,8 +8,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from surfscan.core.units import INCH, MM, parse_length
-from surfscan.report.units import format_area, format_depth, format_filler, format_length
+from surfscan.core.units import (
+    INCH,
+    MM,
+    format_area,
+    format_depth,
+    format_filler,
+    format_length,
+    parse_length,
+)
 
 
 @pytest.mark.parametrize(
@@ -59,6 +66,9 @@ def test_not_known_is_a_dash_and_signs_stay() -> None:
         ("-3 cm", -30.0),
         ("+.5ft", 152.4),
         ("40 um", 0.04),
+        ("1,5 mm", 1.5),
+        ("0,125in", 3.175),
+        (",5", 0.5),
     ],
 )
 def test_lengths_as_they_are_typed(text: str, mm: float) -> None:
@@ -66,11 +76,23 @@ def test_lengths_as_they_are_typed(text: str, mm: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["", "mm", "1/0 in", "one inch", "nan", "inf", "1e999", "3 yards", "1 2", "1,5 mm"]
+    "text", ["", "mm", "1/0 in", "one inch", "nan", "inf", "1e999", "3 yards", "1 2", "1,5,5"]
 )
 def test_what_is_no_length_is_refused(text: str) -> None:
     with pytest.raises(ValueError, match="is no length"):
         parse_length(text)
+
+
+@pytest.mark.parametrize("text", ["1,200", "1,200 mm", "25,400in", "-3,000", "1,234.5"])
+def test_a_comma_that_could_be_thousands_is_refused(text: str) -> None:
+    with pytest.raises(ValueError, match="two ways"):
+        parse_length(text)
+
+
+def test_a_plain_number_is_in_the_unit_asked_for() -> None:
+    assert parse_length("25", "inch") == pytest.approx(635.0)
+    assert parse_length("1/8", "inch") == pytest.approx(3.175)
+    assert parse_length("25 mm", "inch") == 25.0
 
 
 @given(st.floats(-5000.0, 5000.0))

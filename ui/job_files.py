@@ -1,0 +1,202 @@
+"""Photos and jobs as they come in and go out: names of our own, job folders, sheets as text.
+
+Photos are on disk only while they are read, in a folder of our own naming that is removed afterwards.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import tempfile
+import zipfile
+from importlib import resources
+from pathlib import Path
+from typing import Any
+
+import surfscan
+from surfscan.job.sheet_writing import write_sheet
+from surfscan.ui import limits, session
+from surfscan.ui.desk import FOLDER, PhotoFile, without_folder
+
+__all__ = [
+    "checked_sheet",
+    "demo_files",
+    "job_zip",
+    "open_job",
+    "pack_job",
+    "set_photos",
+    "sheet_text",
+    "tables_of",
+    "take_photo",
+    "turn_photo",
+]
+
+
+def take_photo(data: bytes, name: str, number: int) -> PhotoFile:
+    """Check an upload and give it our own name.
+
+    Raises
+    ------
+    RefusedError
+        See `limits.check_photo`.
+    """
+    shown = limits.shown_name(name)
+    limits.check_photo(data, shown)
+    return PhotoFile(
+        f"photo-{number}{limits.file_ending(data)}", shown, hashlib.sha256(data).hexdigest(), data
+    )
+
+
+def set_photos(taken: list[PhotoFile]) -> None:
+    """Make these the session's photos, with one entry of the sheet each; directions are kept or guessed."""
+    tables = session.job()
+    before = {photo.sha256: row for photo, row in zip(session.photos(), tables["photo"], strict=False)}
+    as_many = tables["photo"] if len(tables["photo"]) == len(taken) else [{} for _ in taken]
+    rows: list[dict[str, Any]] = []
+    for k, photo in enumerate(taken):
+        # The same photo keeps its entry; one shot anew takes the place of the old, but not its tapped corners.
+        row = dict(before.get(photo.sha256) or {n: v for n, v in as_many[k].items() if n != "corners_px"})
+        row["file"] = photo.file
+        if tables.get("board", {}).get("pattern", "stripes") == "stripes" and "lamp_mm" not in row:
+            used = {other.get("varies") for other in rows}
+            if row.get("varies") is None or row["varies"] in used:
+                row["varies"] = "up" if "across" in used else "across" if "up" in used or k == 0 else "up"
+        rows.append(row)
+    if [p.sha256 for p in taken] != [p.sha256 for p in session.photos()]:
+        session.forget_result()
+    tables["photo"] = rows
+    session.keep_photos(taken)
+
+
+def turn_photo(k: int, way: str) -> None:
+    """Say which way photo `k`'s stripes run; of a pair, the other takes the other way."""
+    rows = session.job()["photo"]
+    if len(rows) == 2:
+        rows[1 - k]["varies"] = "up" if way == "across" else "across"
+    rows[k]["varies"] = way
+    session.forget_result()
+
+
+def open_job(files: list[tuple[str, bytes]]) -> None:
+    """Take a whole job folder: its sheet, and the photos that the sheet names.
+
+    Raises
+    ------
+    RefusedError
+        Without a sheet, with a sheet that can't be used, or a photo that is not there.
+    """
+    by_name = {limits.inner_name(name): data for name, data in files}
+    text = by_name.get("panel.toml")
+    if text is None:
+        raise surfscan.RefusedError(
+            "There is no panel.toml among the files",
+            found=", ".join(sorted(limits.shown_name(n) for n in by_name)[:5]) or "nothing",
+            allowed="the folder with panel.toml and its photos",
+            cure="choose the whole job folder, or fill in the form",
+        )
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+        (Path(folder) / "panel.toml").write_bytes(text[:2_000_000])
+        sheet = without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
+    limits.check_total([len(by_name.get(limits.inner_name(row.file), b"")) for row in sheet.photos])
+    taken = []
+    for k, row in enumerate(sheet.photos, 1):
+        data = by_name.get(limits.inner_name(row.file))
+        if data is None:
+            raise surfscan.RefusedError(
+                f"photo[{k}].file names a photo that is not there",
+                found=f"no {limits.shown_name(row.file)} among the files",
+                allowed="every photo that panel.toml names",
+                cure="choose the whole job folder",
+            )
+        taken.append(take_photo(data, row.file, k))
+    tables = tables_of(sheet)
+    ours = {row.file: photo.file for row, photo in zip(sheet.photos, taken, strict=True)}
+    more = _take_extras(tables, by_name, ours)
+    for row, photo in zip(tables["photo"], taken, strict=True):
+        row["file"] = photo.file
+    session.start_over(tables)
+    session.keep_photos(taken, more)
+
+
+def _take_extras(tables: dict[str, Any], by_name: dict[str, bytes], ours: dict[str, str]) -> list[PhotoFile]:
+    """The other files a sheet names, under names of our own, which the tables get."""
+    more: list[PhotoFile] = []
+    named = [
+        (tables.get("board", {}), "setup_photo", "set-up"),
+        (tables.get("camera", {}), "lens_file", "lens"),
+    ]
+    named += [(row, "reference", f"reference-{k}") for k, row in enumerate(tables["photo"], 1)]
+    for table, key, name in named:
+        theirs = table.get(key)
+        if theirs is None:
+            continue
+        if theirs not in ours:
+            data = by_name.get(limits.inner_name(theirs))
+            if data is None:
+                raise surfscan.RefusedError(
+                    f"{key} names a file that is not there",
+                    found=f"no {limits.shown_name(theirs)} among the files",
+                    allowed="every file that panel.toml names",
+                    cure="choose the whole job folder",
+                )
+            ending = limits.file_ending(data)
+            if key == "lens_file":
+                limits.check_lens(data)
+                ending = ".toml"
+            else:
+                limits.check_photo(data, limits.shown_name(theirs))
+            kept = PhotoFile(name + ending, limits.shown_name(theirs), hashlib.sha256(data).hexdigest(), data)
+            ours[theirs] = kept.file
+            more.append(kept)
+        table[key] = ours[theirs]
+    return more
+
+
+def tables_of(sheet: surfscan.Sheet) -> dict[str, Any]:
+    """A checked sheet as plain tables, what is not given left out."""
+    dumped = sheet.model_dump(mode="json", by_alias=True, exclude={"folder"}, exclude_unset=True)
+    return {name: table for name, table in dumped.items() if table is not None}
+
+
+def sheet_text(tables: dict[str, Any] | None = None) -> str:
+    """The session's `panel.toml`."""
+    asked = session.job() if tables is None else tables
+    return write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
+
+
+def checked_sheet(text: str) -> surfscan.Sheet:
+    """Read a sheet's text as the command would.
+
+    Raises
+    ------
+    RefusedError
+        As `surfscan.load_sheet`.
+    """
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+        (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
+        return without_folder(lambda: surfscan.load_sheet(folder, need_photos=False), folder)
+
+
+def job_zip() -> bytes:
+    """The session's job folder, packed."""
+    return pack_job(session.job(), [*session.photos(), *session.extras()])
+
+
+def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:
+    """A job folder as a zip: the same job runs in a terminal."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w") as parts:  # photos don't shrink
+        parts.writestr("job/panel.toml", sheet_text(tables))
+        for photo in taken:
+            parts.writestr(f"job/{photo.file}", photo.data)
+    return packed.getvalue()
+
+
+def demo_files() -> list[tuple[str, bytes]]:
+    """The bundled example."""
+    source = resources.files("surfscan") / "data" / "demo"
+    return [
+        (item.name, item.read_bytes())
+        for item in source.iterdir()
+        if item.name == "panel.toml" or item.name.endswith(".jpg")
+    ]
