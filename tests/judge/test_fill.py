@@ -178,7 +178,7 @@ def test_burying_that_costs_little_is_still_no_good_where_a_high_would_stay() ->
 
 def test_burying_is_offered_where_the_surface_left_passes() -> None:
     x, y = _grid()
-    z = 0.12 * (1 - (x / 240) ** 2 - (y / 200) ** 2)  # a crown is form: judged again, nothing stands up
+    z = 0.12 * (1 - (x / 400) ** 2 - (y / 400) ** 2)  # a crown is form: judged again, nothing stands up
     plan = plan_fill(z, step_mm=STEP, limits=LIMITS, stage="filler")
     assert plan.better == "bury"
     assert "stays under the limit" in plan.sentence
