@@ -204,9 +204,7 @@ def parse_length(text: str, plain: UnitName = "mm") -> float:
         )
     found = _TYPED.fullmatch(_COMMA.sub(r"\1.\2", typed))
     if found is None or (found["under"] and int(found["under"]) == 0):
-        point = text.replace(",", ".") if re.search(r"\d,\d", text) and _TYPED.fullmatch(text.replace(",", ".")) else ""
-        cure = f"; write {point}, with a point" if point else ""
-        raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in{cure}")
+        raise ValueError(f"{text!r} is no length; allowed: as 640, 640mm, 25in or 1/8in")
     if found["number"]:
         value = float(found["number"])
     else:
