@@ -29,7 +29,7 @@ __all__ = [
 ]
 
 WORDS = {
-    "ready": ("Ready", "✓"),
+    "ready": ("Fair", "✓"),
     "rework": ("Rework", "!"),
     "close": ("Too close to call", "?"),
     "not_measured": ("Not measured", "–"),

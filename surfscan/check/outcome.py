@@ -14,6 +14,7 @@ from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, PhotoCheck
+from surfscan.core.trade_names import UNKNOWN_SUBSTRATE
 from surfscan.job.sheet import Sheet
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
@@ -123,6 +124,10 @@ def _panel(sheet: Sheet) -> dict[str, Any]:
         "stage": sheet.panel.stage,
         "size_mm": list(sheet.panel.size_mm),
     }
+    if sheet.panel.substrate != UNKNOWN_SUBSTRATE:
+        row["substrate"] = sheet.panel.substrate
+    if sheet.panel.film_mm is not None:
+        row["film_mm"] = sheet.panel.film_mm
     if sheet.panel.origin_mm is not None:  # a view of a larger panel: what joining needs
         row["origin_mm"] = list(sheet.panel.origin_mm)
         if sheet.tags is not None:
@@ -151,6 +156,7 @@ def _photo_row(station: Station, checks: list[PhotoCheck]) -> dict[str, Any]:
         "camera_mm": [float(v) for v in station.fit.pose.centre_mm],
         "focal_px": station.camera.focal_px,
         "focal_from": station.focal_from,
+        "taken": station.photo.taken,
         "tags_seen": [tag.id for tag in station.tags],
         "quality": {
             c.name.replace(" ", "_"): {

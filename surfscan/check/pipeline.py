@@ -31,6 +31,7 @@ from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
+from surfscan.judge.trade import Material
 from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Budget, Inputs
@@ -196,6 +197,7 @@ def _judge(
         height,
         limits=limits,
         stage=sheet.panel.stage,
+        material=Material(sheet.panel.substrate, sheet.panel.film_mm),
         coverage=coverage,
         period_mm=taken.detail_mm,
         u_slope_mrad=budget.u_slope_mrad,

@@ -153,8 +153,8 @@ def explain_tags(photo: Photo, table: TagsSheet) -> RefusedError:
     if sharpest(photo) < BLURRED:
         return RefusedError(
             f"{photo.file}: no tags found, and nothing in the photo is sharp",
-            found=f"the sharpest edge takes {1 / max(sharpest(photo), 1e-3):.0f} px",
-            allowed="a few px",
+            found=f"the sharpest edge takes {1 / max(sharpest(photo), 1e-3):.1f} px",
+            allowed=f"{1 / BLURRED:.1f} px or less",
             cure="hold still or rest the phone on something, tap the panel to focus, and add light",
         )
     why = explain_missing(photo, dictionary=table.dictionary)

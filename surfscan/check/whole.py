@@ -27,6 +27,7 @@ from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.reasons import reason
+from surfscan.judge.trade import material_of
 from surfscan.judge.verdict import Evidence
 from surfscan.results.stored import StoredResult
 from surfscan.surface.form import FairForm, fit_fair_form, take_form_off
@@ -85,6 +86,7 @@ def join_views(
         height,
         limits=limits,
         stage=results[0].panel["stage"],
+        material=material_of(results[0].panel),
         coverage=coverage,
         period_mm=detail,
         u_slope_mrad=max((float(s) for s in slopes if s is not None), default=0.05),
@@ -99,6 +101,7 @@ def join_views(
             "name": name or results[0].panel.get("name", ""),
             "stage": results[0].panel["stage"],
             "size_mm": [float(np.ptp(axis) + grid.step_mm) for axis in (grid.x_mm, grid.y_mm)],
+            **{key: results[0].panel[key] for key in ("substrate", "film_mm") if key in results[0].panel},
         },
         limits=limits,
         height=height,

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, units_of
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, add_why, units_of
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -41,6 +41,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     add_recording_options(check)
     add_map_options(check)
     add_inch(check)
+    add_why(check)
     check.set_defaults(run=run)
 
 
@@ -110,7 +111,7 @@ def show(result: CheckResult, options: argparse.Namespace, *, out: Path, after: 
     else:
         from surfscan.report.table import format_result
 
-        print(format_result(result, units_of(options)))
+        print(format_result(result, units_of(options), why=getattr(options, "why", False)))
         print(f"\nPicture: {out / 'overlay.png'}   map: {out / 'map.png'}   everything: {out}")
         if after:
             print(after)

@@ -56,11 +56,19 @@ def see_no_map_options(options: argparse.Namespace) -> None:
 def check_given_map(options: argparse.Namespace) -> CheckResult:
     """Judge the map that the options name."""
     from surfscan.check.from_map import check_map
-    from surfscan.judge.limits import STAGES, default_limits, with_given
+    from surfscan.core.trade_names import STAGES, nearest_name, stage_named
+    from surfscan.judge.limits import default_limits, with_given
 
-    stage = options.stage or "primer"
-    if stage not in STAGES:
-        raise UsageError("--stage is not known", found=stage, allowed=", ".join(STAGES))
+    typed = options.stage or "primer"
+    stage = stage_named(typed)
+    if stage is None:
+        near = nearest_name(typed, STAGES)
+        raise UsageError(
+            "--stage is not known",
+            found=typed,
+            allowed=", ".join(STAGES),
+            cure=f"the nearest is {near}" if near else "",
+        )
     if options.u_mm is None:
         raise UsageError(
             "A map measured elsewhere needs its uncertainty",

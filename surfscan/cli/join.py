@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from surfscan.cli.check import show
-from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, units_of
+from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, add_why, units_of
 
 __all__ = ["add", "run"]
 
@@ -31,6 +31,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     join.add_argument("--name", default="", help="name of the whole panel")
     join.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
     add_inch(join)
+    add_why(join)
     join.set_defaults(run=run)
 
 

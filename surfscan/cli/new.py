@@ -41,7 +41,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     new.add_argument("--replace", action="store_true", help="write over a panel.toml that is there")
     new.add_argument("--name", metavar="TEXT", help="a name of your own")
-    new.add_argument("--stage", metavar="STAGE", help="bare-metal, filler, putty, primer, base or clear")
+    new.add_argument(
+        "--stage", metavar="STAGE", help="bare-metal, filler, putty, primer, sealer, base or clear"
+    )
     new.add_argument("--size-mm", metavar="WxH", help="of the panel")
     new.add_argument("--pattern", metavar="WORD", help="stripes, stepped, dots or lamp")
     new.add_argument("--tag-side-mm", metavar="MM", help="side of the tags' black square")

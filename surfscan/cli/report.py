@@ -21,14 +21,22 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "report",
         parents=[common],
         help="write a result's papers",
-        description="Write report.pdf, its twin report.html and seal.json for a result (an output folder of check).",
+        description=(
+            "Write report.pdf, its twin report.html and seal.json for a result (an output folder of check); or"
+            " before-after.pdf and its twin for a comparison (an output folder of compare)."
+        ),
     )
-    report.add_argument("result", metavar="RESULT", type=Path, help="output folder of surfscan check")
+    report.add_argument(
+        "result", metavar="RESULT", type=Path, help="output folder of surfscan check or compare"
+    )
     report.add_argument("--out", metavar="DIR", type=Path, help="another folder (default: into RESULT)")
     report.add_argument(
         "--checked-by", metavar="NAME", default="", help="who checked, as it is to be printed"
     )
     report.add_argument("--job-number", metavar="TEXT", default="", help="the shop's number for the job")
+    report.add_argument("--shop", metavar="TEXT", default="", help="whose shop, as it is to be printed")
+    report.add_argument("--vehicle", metavar="TEXT", default="", help="which vehicle or part")
+    report.add_argument("--shot-by", metavar="NAME", default="", help="who took the photos")
     report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
     add_inch(report)
     report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
@@ -50,10 +58,11 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run_report(options: argparse.Namespace) -> int:
     """Write the papers, and name them."""
-    from surfscan.papers.content import Particulars
+    from surfscan.papers.before_after import holds_comparison, write_before_after
     from surfscan.papers.folder import write_report
+    from surfscan.papers.particulars import Particulars
 
-    for name in ("checked_by", "job_number", "date"):
+    for name in ("checked_by", "job_number", "date", "shop", "vehicle", "shot_by"):
         text = getattr(options, name)
         if len(text) > 200 or not all(letter.isprintable() for letter in text):
             raise UsageError(
@@ -64,8 +73,18 @@ def run_report(options: argparse.Namespace) -> int:
         checked_by=options.checked_by,
         job_number=options.job_number,
         units=units_of(options).name,
+        shop=options.shop,
+        vehicle=options.vehicle,
+        shot_by=options.shot_by,
     )
-    files = write_report(options.result, particulars, out=options.out, paper=options.paper)
+    if holds_comparison(options.result):
+        if options.out is not None:
+            raise UsageError(
+                "--out goes with a result only", cure="the paper goes into the comparison's own folder"
+            )
+        files = write_before_after(options.result, particulars, paper=options.paper)
+    else:
+        files = write_report(options.result, particulars, out=options.out, paper=options.paper)
     tell_files(files, as_json=options.json)
     return 0
 

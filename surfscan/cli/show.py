@@ -7,7 +7,7 @@ import sys
 from pathlib import Path
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, add_inch, units_of
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, add_inch, add_why, units_of
 
 __all__ = ["add", "run"]
 
@@ -29,6 +29,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     add_record_option(show)
     show.add_argument("--out", metavar="DIR", type=Path, help="write its files into this folder")
     add_inch(show)
+    add_why(show)
     show.set_defaults(run=run)
 
 
@@ -47,7 +48,7 @@ def run(options: argparse.Namespace) -> int:
         sys.stdout.write(files["result.json"].decode())
     else:
         print(f"Pass {options.number}, checked {result.run.get('started', '')}")
-        print(format_result(result, units_of(options)))
+        print(format_result(result, units_of(options), why=getattr(options, "why", False)))
         if options.out is not None:
             print(f"\nFiles: {options.out}")
     sys.stdout.flush()

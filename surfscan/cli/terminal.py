@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn
 
-from surfscan.core.errors import UsageError
+from surfscan.cli.complaints import retold
 from surfscan.core.units import INCH, MM, Units, parse_length
 
 __all__ = [
@@ -18,6 +18,7 @@ __all__ = [
     "Parser",
     "Progress",
     "add_inch",
+    "add_why",
     "common_options",
     "length",
     "tell_files",
@@ -34,7 +35,17 @@ class Parser(argparse.ArgumentParser):
     """argparse with its complaints in the one form of this command."""
 
     def error(self, message: str) -> NoReturn:
-        raise UsageError(message[0].upper() + message[1:], cure=f"see {self.prog} --help")
+        raise retold(message, prog=self.prog, known=sorted(_options_of(self)))
+
+
+def _options_of(parser: argparse.ArgumentParser) -> set[str]:
+    """Its long options, and those of its commands: what is left over is complained about at the top."""
+    found = set()
+    for action in parser._actions:
+        found |= {name for name in action.option_strings if name.startswith("--")}
+        if isinstance(action, argparse._SubParsersAction):
+            found |= {name for inner in action.choices.values() for name in _options_of(inner)}
+    return found
 
 
 class Progress:
@@ -90,6 +101,13 @@ def length(text: str) -> float:
 def add_inch(parser: argparse.ArgumentParser) -> None:
     """``--inch``, for a command that prints lengths."""
     parser.add_argument("--inch", action="store_true", help="inches in place of millimetres")
+
+
+def add_why(parser: argparse.ArgumentParser) -> None:
+    """``--why``, for a command that prints a result."""
+    parser.add_argument(
+        "--why", action="store_true", help="the reasons too: each figure with its uncertainty, and the rule"
+    )
 
 
 def units_of(options: argparse.Namespace) -> Units:

@@ -167,6 +167,7 @@ QUANTITIES: dict[str, Callable[[Any, Units], str]] = {
     "area_3": lambda cm2, units: f"{cm2:.3g} cm²" if units.name == "mm" else units.area(cm2),
     "whole_area": lambda cm2, units: f"{cm2:.0f} cm2" if units.name == "mm" else units.area(cm2),
     "volume": lambda ml, units: units.volume(ml),
+    "slope": lambda mrad, units: units.slope(mrad),
     "mrad": lambda value, units: f"{_figure(value, units)} mrad",
     "percent": _percent,
     "whole_percent": lambda share, units: f"{100 * share:.0f} %",

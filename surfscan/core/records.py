@@ -79,6 +79,8 @@ class Photo(Carrier):
         "exif_35mm", "exif_focal_plane" or "".
     bits : int
         Bits per channel of the file, 8 or 16.
+    taken : str
+        When it was taken as its EXIF says, "2026-03-04 15:16:17"; empty where it says nothing.
     """
 
     file: str
@@ -88,6 +90,7 @@ class Photo(Carrier):
     focal_px: float | None = None
     focal_source: str = ""
     bits: int = 8
+    taken: str = ""
 
     def __post_init__(self) -> None:
         check_shapes(self, {"image": ("H", "W"), "saturated": ("H", "W")})
@@ -226,7 +229,7 @@ class Spot:
     """One high or low. `peak_mm` is signed (+ is high); lengths are along and across its longest direction.
 
     `peak_open` is True where the rim of what was seen cuts it: it is at least this much, and has no closed interval.
-    `advice` is what `action` was worded from.
+    `advice` is what `action` was worded from. `shape` is "dish", "long" (and narrow), "ring" or "many" (small ones).
     """
 
     id: int
@@ -246,6 +249,7 @@ class Spot:
     flags: tuple[str, ...] = ()
     peak_open: bool = False
     advice: Message = field(default_factory=lambda: Message(""))
+    shape: str = ""
 
 
 @dataclass(frozen=True, slots=True)

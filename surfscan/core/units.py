@@ -91,6 +91,12 @@ class Units:
         """An area: "51.0 cm²", or "7.9 sq in"."""
         return "-" if cm2 is None else format_area(cm2, self.name)
 
+    def slope(self, mrad: float | None) -> str:
+        """A slope as a tech reads it: "1.2 mm in a metre" (one mrad is one), or "0.014 in in a foot"."""
+        if mrad is None or not math.isfinite(mrad):
+            return "-"
+        return f"{mrad:.2g} mm in a metre" if self.name == "mm" else f"{12e-3 * mrad:.3f} in in a foot"
+
     def volume(self, ml: float | None) -> str:
         """A volume, in millilitres in both: filler is mixed by them."""
         return "-" if ml is None or not math.isfinite(ml) else f"{ml:.1f} ml"

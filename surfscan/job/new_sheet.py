@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 import math
 import re
 from collections.abc import Mapping
@@ -9,9 +10,10 @@ from dataclasses import dataclass
 from typing import Any, get_args
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.trade_names import stage_named
 from surfscan.core.units import MM, UnitName, Units, parse_length
 from surfscan.job.sheet import Sheet
-from surfscan.job.sheet_tables import Stage
+from surfscan.job.sheet_trade import Stage
 from surfscan.job.sheet_writing import board_facing_panel, write_sheet
 
 __all__ = ["QUESTIONS", "Question", "answers_from_plan", "comment_sheet", "lay_out_sheet", "photos_wanted"]
@@ -85,9 +87,14 @@ class Question:
         if not typed:
             return None
         if self.choices:
+            typed = (stage_named(typed) if self.name == "stage" else None) or typed
             if typed not in self.choices:
+                near = difflib.get_close_matches(typed, self.choices, n=1)
                 raise RefusedError(
-                    f"{text}: that is none of them", found=typed, allowed=", ".join(self.choices)
+                    f"{text}: that is none of them",
+                    found=typed,
+                    allowed=", ".join(self.choices),
+                    cure=f"the nearest is {near[0]}" if near else "",
                 )
             return typed
         if not self.count:
@@ -295,7 +302,7 @@ def _numbers(value: Any, name: str) -> Any:
 
 _COMMENTS = {
     "[panel]": "What is judged. Millimetres from the panel's middle: x to the right, y up along it, z out of it.",
-    "panel.stage": "bare-metal, filler, putty, primer, base or clear",
+    "panel.stage": "bare-metal, filler, putty, primer, sealer, base or clear",
     "panel.size_mm": "width, height. Also: region_mm, leave_out_mm (polygons)",
     "[tags]": "Printed tags lying on the panel, all upright. Measure their middles on the panel itself.",
     "tags.side_mm": "of the black square; measure it on the print",

@@ -9,6 +9,7 @@ from __future__ import annotations
 import hashlib
 import io
 import math
+import re
 import warnings
 from functools import lru_cache
 from pathlib import Path
@@ -85,6 +86,7 @@ def read_photo(path: Path | str, file: str, *, encoding: str = "srgb") -> Photo:
         focal_px=focal_px,
         focal_source=source,
         bits=header.bits,
+        taken=_taken(exif),
     )
 
 
@@ -262,6 +264,17 @@ def _number(value: Any) -> float | None:
     except (TypeError, ValueError, ZeroDivisionError):
         return None
     return number if math.isfinite(number) and number > 0 else None
+
+
+def _taken(tags: dict[int, Any]) -> str:
+    """When the photo was taken (CIPA DC-008, DateTimeOriginal, else DateTimeDigitized), with its time zone if told."""
+    for name, zone in ((0x9003, 0x9011), (0x9004, 0x9012)):
+        found = re.fullmatch(r"(\d{4}):(\d\d):(\d\d) (\d\d:\d\d:\d\d)", str(tags.get(name, "")).strip("\0 "))
+        if found and found[1] != "0000":
+            offset = str(tags.get(zone, "")).strip("\0 ")
+            told = f" {offset}" if re.fullmatch(r"[+-]\d\d:\d\d", offset) else ""
+            return f"{found[1]}-{found[2]}-{found[3]} {found[4]}{told}"
+    return ""
 
 
 def _focal(tags: dict[int, Any], header: PhotoHeader) -> tuple[float | None, str]:

@@ -7,6 +7,7 @@ Attribute names are the keys of the sheet (``sheet.panel.size_mm``), except that
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from pathlib import Path, PurePosixPath
 from typing import Annotated, Any
@@ -19,10 +20,10 @@ from surfscan.job.sheet_base import Table, as_tuples
 from surfscan.job.sheet_board import BoardSheet, TagsSheet
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_lamp import BallSheet, LampSheet
+from surfscan.job.sheet_measure import MeasureSheet
 from surfscan.job.sheet_tables import (
     CameraSheet,
     LimitsSheet,
-    MeasureSheet,
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
@@ -358,6 +359,25 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     except UnicodeDecodeError:
         raise RefusedError("panel.toml is no UTF-8 text", cure="save it as UTF-8") from None
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:  # ValueError: 4,300 digits
-        raise RefusedError(
-            "panel.toml is no valid TOML", found=str(error), cure="check quotes, brackets and commas there"
-        ) from None
+        raise _no_toml(data, error) from None
+
+
+def _no_toml(data: bytes, error: Exception) -> RefusedError:
+    """What is wrong with the text; a decimal comma by name: the parser takes it for the end of the value."""
+    place = re.search(r"at line (\d+)", str(error))
+    lines = data.decode("utf-8-sig").splitlines()
+    line = lines[int(place[1]) - 1].strip() if place and int(place[1]) <= len(lines) else ""
+    comma = re.fullmatch(r"(\w+)\s*=\s*(-?\d+),(\d+)\s*(#.*)?", line)
+    if comma:
+        return RefusedError(
+            f"panel.toml, line {place[1] if place else '?'}: a decimal comma",
+            found=line[:60],
+            allowed="a decimal point",
+            cure=f"write {comma[1]} = {comma[2]}.{comma[3]}",
+        )
+    return RefusedError(
+        f"panel.toml, line {place[1]}, can't be read" if place else "panel.toml can't be read",
+        found=line[:60] or str(error),
+        allowed="key = value, text in quotes, lists in brackets with commas between",
+        cure="check quotes, brackets and commas there and in the line before",
+    )

@@ -19,6 +19,7 @@ Dictionary = Literal[
     "7x7_50", "7x7_100", "7x7_250", "7x7_1000",
 ]  # fmt: skip
 
+_LEAST_SIDE = 5.0  # a printed tag under this has cells of less than a millimetre; 1.42 is inches
 _UNIT_TOLERANCE = 0.01  # a vector typed with two or three decimals is off by less than this
 _SQUARE_TOLERANCE = 0.01  # cosine between across and up; 0.6 degrees, more is a typing error
 
@@ -52,6 +53,18 @@ class TagsSheet(Table):
                 raise refuse("names one tag twice", found=f"id {int(key)} twice", allowed="each id once")
             out[int(key)] = centre
         return out
+
+    @field_validator("side_mm")
+    @classmethod
+    def _no_inches(cls, side: float) -> float:
+        if side < _LEAST_SIDE:
+            raise refuse(
+                "is too small for a tag",
+                found=f"{side:g}",
+                allowed=f"{_LEAST_SIDE:g} mm or more",
+                cure=f"was it read in inches? {side:g} in are {25.4 * side:.1f} mm",
+            )
+        return side
 
     @model_validator(mode="after")
     def _tags_fit(self) -> TagsSheet:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 from typing import Any, get_args
 
 from pydantic import BaseModel, ValidationError
@@ -60,7 +61,7 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
             f"{path} {context['what']}",
             found=context["found"],
             allowed=context["allowed"],
-            cure=context["cure"],
+            cure=context["cure"] or f"correct {path} in panel.toml",
         )
     allowed = _description(loc, model) or detail["msg"]
     if kind.startswith(("greater_than", "less_than")):
@@ -71,12 +72,33 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
         bound = f"{sign} {limit:g}"
         allowed = f"{allowed}; {bound}" if bound not in allowed else allowed
     if kind == "missing" and isinstance(loc[-1], int):  # a pair with one number, not an absent key
-        return RefusedError(f"{_path(loc[:-1])} has too few entries", found=str(loc[-1]), allowed=allowed)
+        return RefusedError(
+            f"{_path(loc[:-1])} has too few entries",
+            found=f"{loc[-1]} of them",
+            allowed=allowed,
+            cure="add the one that is missing",
+        )
     if kind == "missing":
         written = {"photo": "[[photo]]"}.get(str(loc[-1]), f"[{loc[-1]}]") if len(loc) == 1 else _path(loc)
         return RefusedError(f"{_path(loc)} is missing", allowed=allowed, cure=f"add {written}")
     what = _WORDS.get(kind, "is not of the right kind")
-    return RefusedError(f"{_path(loc)} {what}", found=_shown(detail["input"]), allowed=allowed)
+    cure = _cure(kind, detail["input"], context) or f"correct {_path(loc)} in panel.toml"
+    return RefusedError(f"{_path(loc)} {what}", found=_shown(detail["input"]), allowed=allowed, cure=cure)
+
+
+def _cure(kind: str, given: Any, context: dict[str, Any]) -> str:
+    """What to write instead, where it can be told."""
+    if not isinstance(given, str):
+        return ""
+    if kind == "literal_error":
+        near = difflib.get_close_matches(
+            given, re.findall(r"'([^']+)'", str(context.get("expected", ""))), n=1
+        )
+        return f"the nearest is {near[0]}" if near else ""
+    number = given.strip().replace(",", ".")
+    if re.fullmatch(r"[-+]?\d*\.?\d+", number):
+        return f"write {number}, without quotes" + (" and with a point" if "," in given else "")
+    return ""
 
 
 def _unknown_key(loc: list[int | str], model: type[BaseModel]) -> RefusedError:

@@ -12,19 +12,17 @@ from pydantic import Field, field_validator, model_validator
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet_base import Coefficient, Length, Pixel, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
+from surfscan.job.sheet_trade import Film, Stage, StageWord, Substrate, SubstrateWord
 
 __all__ = [
     "CameraSheet",
     "LimitsSheet",
-    "MeasureSheet",
     "PanelSheet",
     "PhotoSheet",
     "ReferenceSheet",
     "Stage",
     "UncertaintySheet",
 ]
-
-Stage = Literal["bare-metal", "filler", "putty", "primer", "base", "clear"]
 
 LEAST_SIDE_MM = 5.0
 """Smallest side of a panel: less is another unit, or a slip of the pen."""
@@ -39,8 +37,20 @@ class PanelSheet(Table):
         max_length=200,
         description="a name of your own, up to 200 letters",
     )
-    stage: Stage = Field(
-        title="what the panel's surface is now", description="one of " + ", ".join(get_args(Stage))
+    stage: StageWord = Field(
+        title="what the panel's surface is now, in any case and by its other names in the trade",
+        description="one of " + ", ".join(get_args(Stage)),
+    )
+    substrate: SubstrateWord = Field(
+        title="what the panel is made of: what is done about a spot depends on it",
+        default="unknown",
+        description="one of " + ", ".join(get_args(Substrate)),
+    )
+    film_mm: Film | None = Field(
+        title="all the paint over the substrate, by a film gauge",
+        json_schema_extra={"without": "not measured: nothing is cut in the clear"},
+        default=None,
+        description="mm, over 0 and at most 3",
     )
     size_mm: Size = Field(
         title="width and height of the rectangle to judge, centred on the panel's middle",
@@ -278,7 +288,6 @@ class ReferenceSheet(Table):
 
 
 _Wave = Annotated[float, Field(gt=0.0, le=5000.0)]
-_Block = Annotated[float, Field(ge=10.0, le=2000.0)]
 _Depth = Annotated[float, Field(gt=0.0, le=100.0)] | None
 _DEPTH = "mm, over 0 and at most 100"
 
@@ -334,39 +343,6 @@ class LimitsSheet(Table):
                 allowed="the shorter wavelength first, the longer second",
             )
         return band
-
-
-class MeasureSheet(Table):
-    """The gauges to lay on the map: `[measure]`, each optional."""
-
-    straightedge_mm: Annotated[float, Field(ge=20.0, le=5000.0)] = Field(
-        title="length of the ruler laid on the map",
-        default=300.0,
-        description="length of the ruler, mm, 20 to 5000",
-    )
-    straightedge_at_mm: Point | None = Field(
-        title="a place to lay it", default=None, description="[x, y] of a place on the panel, mm"
-    )
-    straightedge_direction_deg: Annotated[float, Field(ge=-360.0, le=360.0)] = Field(
-        title="which way it lies there",
-        default=0.0,
-        description="direction of the ruler there, degrees anticlockwise from x",
-    )
-    straightedge_line_mm: tuple[Point, Point] | None = Field(
-        title="two ends of a line to lay it along",
-        default=None,
-        description="[[x, y], [x, y]], the ends of a line to lay the ruler along, mm",
-    )
-    block_mm: tuple[_Block, _Block] = Field(
-        title="length and width of the sanding block",
-        default=(280.0, 70.0),
-        description="[length, width] of the sanding block, mm, 10 to 2000",
-    )
-    waviness_mm: Annotated[float, Field(ge=1.0, le=5000.0)] = Field(
-        title="cut-off wavelength of the waviness filter",
-        default=80.0,
-        description="cut-off wavelength of the waviness filter, mm, 1 to 5000",
-    )
 
 
 class UncertaintySheet(Table):

@@ -11,6 +11,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -18,6 +19,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.message import Message, Verdict
+from surfscan.judge.bury import SurfaceLeft, judge_left
 from surfscan.judge.decide import Decision, decide
 from surfscan.judge.fill_words import compare_ways, fill_plan_text
 from surfscan.judge.limits import Limits
@@ -156,7 +158,7 @@ def fill_totals(
     *,
     step_mm: float,
     limit_mm: float,
-    ignore_mm: float = 0.0,
+    ignore_mm: float | Array = 0.0,
     sigma_mm: Array | None = None,
     confidence: float = 0.95,
 ) -> FillTotals:
@@ -170,7 +172,7 @@ def fill_totals(
         Cell side, mm.
     limit_mm : float
         Greatest depth, mm.
-    ignore_mm : float
+    ignore_mm : float or ndarray (H, W)
         Depths up to this count neither in area nor in volume: nobody fills them. The greatest depth ignores
         nothing.
     sigma_mm : ndarray (H, W), optional
@@ -274,8 +276,8 @@ def plan_fill(
 
     Highs come down first, as the trade has it, unless burying them costs little: it stays within the depth
     limit, makes the greatest depth grow by no more than glazing putty may be deep, adds no more than 10 ml,
-    and the raise ends inside the judged region. Then tapping, with its risk of stretching the metal, is not
-    worth it. These bounds are our own defaults, no source.
+    the raise ends inside the judged region, and the surface that it leaves passes when it is judged again at primer's
+    limits. It is offered at bare metal and filler only. These bounds are our own defaults, no source.
 
     Parameters
     ----------
@@ -287,7 +289,7 @@ def plan_fill(
         `high_mm` is what a high may keep, `low_mm` what nobody fills, `filler_depth_mm` the depth limit,
         `feather_mrad` the steepest slope, `putty_depth_mm` and `confidence` as in the text.
     stage : str
-        Stage of work: highs can be brought down with a hammer on bare metal and filler only.
+        Stage of work: burying is offered at bare metal and filler only.
     sigma_mm : ndarray (H, W), optional
         Standard uncertainty of the heights, mm.
 
@@ -300,19 +302,22 @@ def plan_fill(
         height, step_mm=step_mm, allowed_mm=limits.high_mm, feather_mrad=limits.feather_mrad
     )
     depths = fill_depth(height), fill_depth(height, raised)
-    down, bury = (
-        fill_totals(
-            depth,
-            step_mm=step_mm,
-            limit_mm=limits.filler_depth_mm,
-            ignore_mm=limits.low_mm,
-            sigma_mm=sigma_mm,
-            confidence=limits.confidence,
-        )
-        for depth in depths
+    totals = partial(
+        fill_totals,
+        step_mm=step_mm,
+        limit_mm=limits.filler_depth_mm,
+        sigma_mm=sigma_mm,
+        confidence=limits.confidence,
     )
+    down = totals(depths[0], ignore_mm=limits.low_mm)
+    # what is spread to bury a high counts to the last bit: none of it would be needed with the high down
+    bury = totals(depths[1], ignore_mm=np.where(raised > 0, 0.0, limits.low_mm))
     unseen = float(((raised > 0) & ~np.isfinite(height)).sum()) * step_mm**2 / 100
     edge = any(bool((rim > 0).any()) for rim in (raised[:1], raised[-1:], raised[:, :1], raised[:, -1:]))
     over = np.where(np.isfinite(depths[1]), depths[1], 0.0) > limits.filler_depth_mm
-    better, message = compare_ways(down, bury, bool((raised > 0).any()), edge, limits, stage)
+
+    def left() -> SurfaceLeft:
+        return judge_left(height, raised, step_mm=step_mm, limits=limits, sigma_mm=sigma_mm)
+
+    better, message = compare_ways(down, bury, bool((raised > 0).any()), edge, limits, stage, left)
     return FillPlan(raised, *depths, down, bury, over, unseen, edge, better, message, error)

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from surfscan.core.message import Message, Verdict, fill_in
 from surfscan.core.units import MM, Units
+from surfscan.judge.bury import BURY_STAGES, SurfaceLeft, next_limits
 from surfscan.judge.decide import guard_band
-from surfscan.judge.limits import METAL_STAGES, Limits
+from surfscan.judge.limits import Limits
 
 if TYPE_CHECKING:
     from surfscan.judge.fill import FillTotals
@@ -25,7 +27,7 @@ _LIMIT = "the limit of {filler_mm:given}"
 _PLANS = {
     "not-measured": "Nothing was measured, so there is no fill plan.",
     "neither": "No high stands over {high_mm:given}, so nothing has to be buried.",
-    "metal": f"Neither will do: even with the highs down, filler would be deeper than {_LIMIT}; the metal must come up"
+    "metal": f"Neither will do: even with the highs down, filler would be deeper than {_LIMIT}; the panel must come up"
     f" first. Burying the highs would put another {{extra_cm2:whole_area}} over it {_FIGURES}",
     "down-limit": f"{{first}}: buried, filler would be deeper than {_LIMIT} {_FIGURES}",
     "down-close": f"{{first}}: buried, the depth is too close to {_LIMIT} to call, within {{band:factor}} standard"
@@ -36,6 +38,11 @@ _PLANS = {
     "down-volume": "{first}: burying them takes {more_ml:volume} more filler over {more_cm2:whole_area} more,"
     " all of it to"
     f" be blocked {_FIGURES}",
+    "down-left": "{first}: buried, this panel would be judged again and fail: {left_mm:depth} would still stand"
+    f" {{left_way}}, where {{next_mm:given}} is allowed in primer {_FIGURES}",
+    "down-slope": "{first}: buried, the raise would be too steep for primer, {slope_mrad:slope} where"
+    f" {{slope_limit_mrad:slope}} is allowed {_FIGURES}",
+    "not-offered": "No high is buried at this stage: nothing thick goes on any more.",
     "down-edge": "{first}: buried, the raise would run past the edge of the judged region, and the panel would"
     " no longer"
     f" meet what is next to it {_FIGURES}",
@@ -57,7 +64,13 @@ def fill_plan_text(message: Message, units: Units = MM, stored: str = "") -> str
 
 
 def compare_ways(
-    down: FillTotals, bury: FillTotals, highs: bool, edge: bool, limits: Limits, stage: str
+    down: FillTotals,
+    bury: FillTotals,
+    highs: bool,
+    edge: bool,
+    limits: Limits,
+    stage: str,
+    left: Callable[[], SurfaceLeft],
 ) -> tuple[str, Message]:
     """Which way is better ("neither", "down", "bury", "metal" or "not_measured"), and why.
 
@@ -68,14 +81,17 @@ def compare_ways(
         Whether a high stands over its limit; whether the raise runs off the map.
     limits : Limits
     stage : str
+    left : callable
+        Judges the surface that burying would leave; asked only when nothing else speaks against it.
     """
     if math.isnan(down.depth_mm):
         return "not_measured", Message("not-measured")
     if not highs:
         return "neither", Message("neither", {"high_mm": limits.high_mm})
-    metal = stage in METAL_STAGES
+    if stage not in BURY_STAGES:
+        return "neither", Message("not-offered")
     numbers: dict[str, Any] = {
-        "first": "Bring the highs down first" if metal else "Take the highs down first, or go back a stage",
+        "first": "Bring the highs down first" if stage == "bare-metal" else "Block the highs down first",
         "down_mm": down.depth_mm,
         "down_cm2": down.area_cm2,
         "down_ml": down.volume_ml,
@@ -91,6 +107,15 @@ def compare_ways(
         "band": guard_band(1.0, limits.confidence),
     }
     better, code = _better(down, bury, edge, limits)
+    if better == "bury" and not (judged := left()).passes:
+        better, code = "down", "down-left" if judged.peak_mm else "down-slope"
+        numbers |= {
+            "left_mm": abs(judged.peak_mm),
+            "left_way": "proud" if judged.peak_mm > 0 else "low",
+            "next_mm": next_limits(limits).high_mm,
+            "slope_mrad": judged.slope_mrad,
+            "slope_limit_mrad": judged.slope_limit_mrad,
+        }
     return better, Message(code, numbers)
 
 

@@ -13,9 +13,8 @@ import numpy as np
 
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.flags import bit
-from surfscan.core.message import Verdict
+from surfscan.core.message import Message, Verdict
 from surfscan.core.records import Array, HeightMap, Spot
-from surfscan.judge.advice import advice_text, advise_spot
 from surfscan.judge.decide import Decision, decide_slope, decide_spot, guard_factor
 from surfscan.judge.fill import FillTotals, decide_fill, fill_lows, plan_fill
 from surfscan.judge.find_spots import find_spots
@@ -24,7 +23,11 @@ from surfscan.judge.holes import find_holes
 from surfscan.judge.limits import Limits
 from surfscan.judge.measure_spot import SpotShape, measure_spot
 from surfscan.judge.reasons import rule_sentence
+from surfscan.judge.shape_class import is_ring, name_shapes
+from surfscan.judge.trade import Fault, Material, advice_text, advise
+from surfscan.judge.trade_table import words
 from surfscan.judge.verdict import Evidence, SpotEvidence, judge_spot
+from surfscan.judge.work_order import work_order
 from surfscan.surface.areal import band_slope, curvature_map, slope_map
 
 __all__ = ["Judgement", "judge_map"]
@@ -75,7 +78,9 @@ def judge_map(
     u_slope_mrad: float,
     instruments: Instruments,
     spot_flags: tuple[str, ...] = (),
+    material: Material | None = None,
 ) -> Judgement:
+    # Nine parameters: each is known in another place, and the three kinds of check know different ones.
     """Judge a height map.
 
     Parameters
@@ -93,12 +98,16 @@ def judge_map(
     instruments : Instruments
     spot_flags : tuple of str
         Flags that every spot of this map carries.
+    material : Material, optional
+        What the panel is made of, where it is known: what to do depends on it.
 
     Returns
     -------
     Judgement
     """
-    spots, labels, judged = _spots(height, limits, stage, period_mm, spot_flags)
+    material = material or Material()
+    spots, labels, judged = _spots(height, limits, period_mm, spot_flags)
+    spots = _advised(spots, limits, stage, material)
     fill_details, fill_decisions, fill_map = _fill(height, limits, stage, spots, labels)
     slope = band_slope(
         height.height_mm, step_mm=height.grid.step_mm, short_mm=limits.band_mm[0], long_mm=limits.band_mm[1]
@@ -128,11 +137,16 @@ def judge_map(
         },
         **gauges,
         "fill": fill_details,
+        "work_order": [step.row() for step in work_order(spots, substrate=material.substrate)],
+        "not_looked_for": [*words("not_looked_for")[stage], *words("not_looked_for")["always"]],
         "rule": rule_sentence(limits.confidence),
     }
     evidence = _evidence(height, limits, judged, fill_decisions, coverage)
     evidence = replace(
-        evidence, slope=slope_decision if limits.slope_decides else None, band_mm=limits.band_mm
+        evidence,
+        slope=slope_decision if limits.slope_decides else None,
+        band_mm=limits.band_mm,
+        stage=stage,
     )
     return Judgement(tuple(spots), evidence, measures, details, _maps(height, fill_map, block_map))
 
@@ -173,7 +187,7 @@ def _maps(height: HeightMap, fill_map: Array, block_map: Array) -> dict[str, Arr
 
 
 def _spots(
-    height: HeightMap, limits: Limits, stage: str, period_mm: float, spot_flags: tuple[str, ...]
+    height: HeightMap, limits: Limits, period_mm: float, spot_flags: tuple[str, ...]
 ) -> tuple[list[Spot], Array, list[SpotEvidence]]:
     """What may be over its limit, worst first; a spot's number is its place in this order, on every paper."""
     spots: list[Spot] = []
@@ -192,7 +206,6 @@ def _spots(
         if kind == "low":
             lows[cells] = number
         judged.append(SpotEvidence(number, kind, abs(shape.peak_mm), limit, decision, peak_open))
-        advice = advise_spot(kind, stage, shape.peak_mm, u95, own, limits, peak_open=peak_open)
         spots.append(
             Spot(
                 id=number,
@@ -208,13 +221,61 @@ def _spots(
                 volume_ml=shape.volume_ml,
                 peak_slope_mrad=shape.peak_slope_mrad,
                 verdict=own,
-                action=advice_text(advice),
                 flags=(*spot_flags, *_flags_of(height, shape, period_mm)),
                 peak_open=peak_open,
-                advice=advice,
+                shape="ring"
+                if is_ring(_upper_half(height.height_mm, cells), step_mm=height.grid.step_mm)
+                else "",
             )
         )
     return spots, lows, judged
+
+
+def _upper_half(deviation_mm: Array, cells: Array) -> Array:
+    """A spot's cells over half its peak."""
+    size = np.where(cells, np.abs(np.nan_to_num(deviation_mm)), 0.0)
+    return np.asarray(size >= 0.5 * size.max()) & cells
+
+
+def _alike(spot: Spot, spots: list[Spot], shapes: tuple[str, ...]) -> int:
+    """How many small ones of its kind there are."""
+    return sum(a.kind == spot.kind and name == "many" for a, name in zip(spots, shapes, strict=True))
+
+
+def _advised(spots: list[Spot], limits: Limits, stage: str, material: Material) -> list[Spot]:
+    """The spots with the names of their shapes, and what to do about each."""
+    shapes = name_shapes(
+        [s.kind for s in spots],
+        [s.length_mm for s in spots],
+        [s.width_mm for s in spots],
+        [s.shape == "ring" for s in spots],
+    )
+    told = []
+    first: dict[str, int] = {}  # of many small ones the greatest stands first, and speaks for all
+    for spot, shape in zip(spots, shapes, strict=True):
+        many = shape == "many" and spot.verdict == Verdict.REWORK and not spot.peak_open
+        if many and spot.kind in first:
+            advice = Message("as-spot", {"spot": first[spot.kind]})
+        else:
+            fault = Fault(
+                stage,
+                spot.kind,
+                spot.peak_mm,
+                spot.u95_mm,
+                spot.length_mm,
+                spot.width_mm,
+                spot.verdict,
+                shape=shape,
+                count=_alike(spot, spots, shapes) if shape == "many" else 1,
+                substrate=material.substrate,
+                film_mm=material.film_mm,
+                peak_open=spot.peak_open,
+            )
+            advice = advise(fault, limits)
+            if many:
+                first[spot.kind] = spot.id
+        told.append(replace(spot, shape=shape, advice=advice, action=advice_text(advice)))
+    return told
 
 
 def _found(height: HeightMap, limits: Limits) -> list[tuple[str, SpotShape, Array]]:

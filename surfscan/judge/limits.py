@@ -17,10 +17,10 @@ from surfscan.core.constants import (
     PRIMER_LEVELS,
     PUTTY_GREATEST_DEPTH,
 )
+from surfscan.core.trade_names import STAGES
 
 __all__ = ["CAN_BE_GIVEN", "METAL_STAGES", "STAGES", "Limits", "default_limits", "with_given"]
 
-STAGES = ("bare-metal", "filler", "putty", "primer", "base", "clear")
 METAL_STAGES = ("bare-metal", "filler")
 """Stages at which metal can still be worked, and filler still goes on."""
 
@@ -45,6 +45,7 @@ _HEIGHT_MM = {
     "filler": PRIMER_LEVELS.value,
     "putty": PRIMER_LEVELS.value,
     "primer": 0.04,
+    "sealer": 0.04,
     "base": 0.02,
     "clear": 0.02,
 }
@@ -56,6 +57,7 @@ _HEIGHT_BASIS = {
     "filler": _LEVELLED,
     "putty": _LEVELLED,
     "primer": _FILM,
+    "sealer": _FILM,
     "base": _HALF,
     "clear": _HALF,
 }
@@ -66,6 +68,7 @@ _SLOPE_MRAD = {
     "filler": 4.0,
     "putty": 2.0,
     "primer": 1.2,
+    "sealer": 1.2,
     "base": _EYE_MRAD,
     "clear": _EYE_MRAD,
 }

@@ -70,7 +70,7 @@ REASONS: dict[str, Entry] = {
     ),
     "spot-close": Entry(
         _SPOT + "too close to call against the limit of {limit_mm:given}" + _CHANCE,
-        "take a better shot, or lay a straightedge on it",
+        "take a better shot, or settle it as the spot's own line says",
         "inspector",
     ),
     "spot-open": Entry(
@@ -79,9 +79,7 @@ REASONS: dict[str, Entry] = {
         " lie outside; shoot again with a wider field round it.",
         "shoot again with a wider field round it",
     ),
-    "spot-unknown": Entry(
-        "{count:many figure|figures} could not be measured.", "shoot again, or lay a straightedge on it"
-    ),
+    "spot-unknown": Entry("{count:many figure|figures} could not be measured.", "shoot again"),
     "limit-filler-over": Entry(
         _FILLER + "over the limit of {limit_mm:given}" + _CHANCE,
         "bring the metal up first",
@@ -99,6 +97,7 @@ REASONS: dict[str, Entry] = {
     "limit-slope-close": Entry(
         _SLOPE + "too close to call against the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector"
     ),
+    "limit-slope-work": Entry("{words}", "", "tech"),
     "limit-too-fine": Entry(
         "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is"
         " {u_mm:measured} (one"

@@ -8,22 +8,22 @@ from typing import Any
 from surfscan.core.message import Message, Reason, Verdict, Weight, fill_in
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, Units
-from surfscan.judge.advice import work_of
 from surfscan.judge.reasons import REASONS, sentences_of
+from surfscan.judge.trade import work_words
+from surfscan.judge.trade_table import words
 
 __all__ = ["headline", "headline_text"]
 
-_FOLLOWING = {
-    "bare-metal": "filler",
-    "filler": "primer",
-    "putty": "primer",
-    "primer": "base",
-    "base": "clear",
-}
+WHOLE = 0.95
+"""Less seen than this, and the deepest is only the deepest seen."""
+
 _SEEN = "{coverage:whole_percent} of the panel was seen"
 _HEADLINES = {
-    "ready": "{step}: nothing over {least_mm:given}; " + _SEEN + ".",
+    "ready": "{step} Nothing over {least_mm:given}; " + _SEEN + ".",
     "rework": "Rework; " + _SEEN + ".",
+    "rework-slope": "Rework: waves too steep for the finish, {slope_mrad:slope} where {limit_mrad:slope} is allowed; "
+    + _SEEN
+    + ".",
     "rework-spots": (
         "Rework: {counts}. The {name} is {size_mm:depth} ({from_mm:depth_bare} to {to_mm:depth_bare}), {work}."
     ),
@@ -74,7 +74,7 @@ def headline(
     if verdict == Verdict.NOT_MEASURED:
         return Message("not-measured", {"reason": _first(findings, Weight.DECIDES)})
     if verdict == Verdict.REWORK:
-        return _rework([s for s in spots if s.verdict == Verdict.REWORK], limits, stage, seen)
+        return _rework([s for s in spots if s.verdict == Verdict.REWORK], findings, seen)
     if verdict == Verdict.CLOSE:
         close = [spot.id for spot in spots if spot.verdict == Verdict.CLOSE]
         if close:
@@ -84,7 +84,7 @@ def headline(
         if code in ("", "limit-too-fine"):
             return Message("close-limit", seen)
         return Message("close-doubt", {"reason": code})
-    step = f"Ready for {_FOLLOWING[stage]}" if stage in _FOLLOWING else "Fair"
+    step = words("fair").get(stage, "Fair.")
     return Message("ready", {"step": step, "least_mm": min(limits["low_mm"], limits["high_mm"]), **seen})
 
 
@@ -109,23 +109,30 @@ def headline_text(message: Message, findings: Sequence[Reason], units: Units = M
         return stored
 
 
-def _rework(over: list[Spot], limits: Mapping[str, Any], stage: str, seen: dict[str, float]) -> Message:
+def _rework(over: list[Spot], findings: Sequence[Reason], seen: dict[str, float]) -> Message:
     groups = [([s for s in over if s.kind == kind], kind) for kind in ("low", "high")]
     counts = " and ".join(f"{len(g)} {name}{'s' if len(g) > 1 else ''}" for g, name in groups if g)
     if not counts:
-        return Message("rework", seen)
+        slope = next((one for one in findings if one.code == "limit-slope-over"), None)
+        return (
+            Message("rework", seen) if slope is None else Message("rework-slope", {**seen, **slope.numbers})
+        )
     worst = max(over, key=lambda s: abs(s.peak_mm))
     size = abs(worst.peak_mm)
     numbers = {
         "counts": counts,
-        "name": "deepest low" if worst.kind == "low" else "tallest high",
+        "name": ("deepest low" if worst.kind == "low" else "tallest high") + _of_what_was_seen(seen),
         "size_mm": size,
         "from_mm": max(size - worst.u95_mm, 0.0),
         "to_mm": size + worst.u95_mm,
         "at_least": "at least",
-        "work": work_of(worst, limits, stage).words,
+        "work": work_words(over[0].advice if worst.advice.code == "as-spot" else worst.advice),
     }
     return Message("rework-open" if worst.peak_open else "rework-spots", numbers)
+
+
+def _of_what_was_seen(seen: Mapping[str, float]) -> str:
+    return "" if seen["coverage"] >= WHOLE else " seen"
 
 
 def _first(findings: Sequence[Reason], weight: Weight) -> str:

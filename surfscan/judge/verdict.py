@@ -21,6 +21,7 @@ from surfscan.judge.decide import Decision, guard_band
 from surfscan.judge.holes import Hole
 from surfscan.judge.reasons import REASONS, in_order, reason, rule_reason, sentences_of
 from surfscan.judge.sentence import headline, headline_text
+from surfscan.judge.trade_table import words
 
 __all__ = ["Evidence", "Judged", "SpotEvidence", "judge_spot", "verdict_of", "weigh", "with_reasons"]
 
@@ -68,6 +69,8 @@ class Evidence:
     limit_mm : float
         The smallest height limit.
     confidence : float
+    stage : str
+        What is done about a slope over its limit depends on it.
     folded, one_direction : bool
         Whether a part's reflection folds over; whether a part was seen in one stripe direction only.
     unseen : (sentence, cure)
@@ -87,6 +90,7 @@ class Evidence:
     wide_u95_mm: float = 0.0
     limit_mm: float = math.inf
     confidence: float = 0.95
+    stage: str = "primer"
     folded: tuple[str, str] | None = None
     one_direction: bool = False
     unseen: tuple[str, str] = ("too little of the panel could be read", "shoot again")
@@ -228,7 +232,8 @@ def _of_slope(evidence: Evidence) -> list[Reason]:
             u_mrad=slope.u,
             limit_mrad=slope.upper,
             probability=slope.probability,
-        )
+        ),
+        reason("limit-slope-work", about="the finish", words=words("slope")[evidence.stage]),
     ]
 
 

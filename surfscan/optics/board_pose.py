@@ -16,7 +16,8 @@ from surfscan.core.records import Array, Board, Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
 from surfscan.optics.planar_pose import planar_starts
 from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit, pose_from_tags
-from surfscan.optics.pose_checks import BOARD, CORNER_NOISE_PX, limit_px
+from surfscan.optics.pose_checks import BLAMED, BOARD, CORNER_NOISE_PX, limit_px
+from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners, tag_middle
 
 __all__ = ["BoardFit", "TagSet", "board_from_tags", "move_board"]
@@ -367,8 +368,10 @@ def _explain(
         )
     found = f"an error of {fits[0].rms_px:.1f} px"
 
-    def without(tag: int) -> float:
+    def without(tag: int, _stretch: float) -> float:  # the bundle finds the focal length itself
         rest = _fit_all(pose, panel, board.without(tag), camera)
         return rest[0].rms_px if rest else float("inf")
 
-    return BOARD.explain_misfit(file, [tag.id for tag in board.tags], without, found=found, limit=limit)
+    ids = [tag.id for tag in board.tags]
+    blamed = tags_to_blame(ids, without, u_focal_rel=0.0, limit_px=BLAMED * limit)
+    return BOARD.explain_misfit(file, blamed, found=found, limit=limit)

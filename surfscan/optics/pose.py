@@ -7,7 +7,7 @@ known centre, and fits those with the camera's pose by least squares.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import cv2
@@ -17,8 +17,9 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
 from surfscan.optics.planar_pose import planar_starts
-from surfscan.optics.pose_checks import CORNER_NOISE_PX, PANEL, limit_px
+from surfscan.optics.pose_checks import BLAMED, CORNER_NOISE_PX, PANEL, limit_px
 from surfscan.optics.pose_fit import State, fit_state
+from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners
 
 __all__ = [
@@ -339,8 +340,11 @@ def _explain_misfit(
                 cure=f"swap the centres of {a} and {b} in tags.centres_mm, or the tags on the panel",
             )
 
-    def without(tag: int) -> float:
+    def without(tag: int, stretch: float) -> float:
         rest = [other for other in tags if other.id != tag]
-        return _fit_both(rest, centres, side, camera)[0].pose.reprojection_px
+        lens = replace(camera, focal_px=camera.focal_px * stretch)
+        return _fit_both(rest, centres, side, lens)[0].pose.reprojection_px
 
-    return PANEL.explain_misfit(file, [tag.id for tag in tags], without, found=found, limit=limit)
+    ids = [tag.id for tag in tags]
+    blamed = tags_to_blame(ids, without, u_focal_rel=camera.u_focal_rel, limit_px=BLAMED * limit)
+    return PANEL.explain_misfit(file, blamed, found=found, limit=limit)

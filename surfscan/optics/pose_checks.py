@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["BOARD", "CORNER_NOISE_PX", "PANEL", "TaggedPlane", "limit_px"]
+__all__ = ["BLAMED", "BOARD", "CORNER_NOISE_PX", "PANEL", "TaggedPlane", "limit_px"]
 
 CORNER_NOISE_PX = 0.05
 """Least noise of a tag corner that the covariance assumes, whatever the fit says."""
@@ -63,20 +62,17 @@ class TaggedPlane:
                 cure=f"photograph from closer or more from the side, {self.spread_out}",
             )
 
-    def explain_misfit(
-        self, file: str, tags: list[int], without: Callable[[int], float], *, found: str, limit: float
-    ) -> RefusedError:
-        """Name the tag whose leaving out makes the rest fit; `without` is the error then, px."""
-        if len(tags) >= 4:
-            left = {tag: without(tag) for tag in tags}
-            tag = min(left, key=lambda tag: left[tag])
-            if left[tag] < BLAMED * limit:
-                return RefusedError(
-                    f"{file}: tag {tag}{self.owner} is not where {self.key}.centres_mm says",
-                    found=found,
-                    allowed=f"{limit:.1f} px",
-                    cure=f"measure the centre of tag {tag} again{self.again}",
-                )
+    def explain_misfit(self, file: str, blamed: tuple[int, ...], *, found: str, limit: float) -> RefusedError:
+        """Name the tag, or the two, that `tags_to_blame` found."""
+        if blamed:
+            which = " or ".join(f"tag {tag}{self.owner}" for tag in blamed)
+            tags = " and ".join(f"tag {tag}" for tag in blamed)
+            return RefusedError(
+                f"{file}: {which} is not where {self.key}.centres_mm says",
+                found=found,
+                allowed=f"{limit:.1f} px",
+                cure=f"measure the centre{'s' * (len(blamed) > 1)} of {tags} again{self.again}",
+            )
         whose = "the tags' positions" if not self.owner else "the board's tags"
         return RefusedError(
             f"{file}: {whose} don't fit the photo", found=found, allowed=f"{limit:.1f} px", cure=self.check

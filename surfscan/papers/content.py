@@ -3,18 +3,17 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 from surfscan.core.units import Units, units_named
-from surfscan.judge.advice import CAUTIONS, SHORT_CAUTION
+from surfscan.judge.cautions import CAUTIONS, SHORT_CAUTION
 from surfscan.judge.gauges import waviness_words
 from surfscan.papers.blocks import (
     Block,
     Drawing,
-    Fields,
     Heading,
     NewPage,
     Picture,
@@ -24,7 +23,7 @@ from surfscan.papers.blocks import (
     Verdict,
 )
 from surfscan.papers.drawing import draw_setup
-from surfscan.report.units import UnitName
+from surfscan.papers.particulars import Particulars, measured_how, particulars_fields
 from surfscan.report.words import (
     VERDICT_WORDS,
     action_text,
@@ -33,33 +32,17 @@ from surfscan.report.words import (
     gauge_lines,
     headline_line,
     limits_line,
+    not_looked_line,
     reason_lines,
+    work_lines,
 )
 from surfscan.results.stored import StoredResult
 
-__all__ = ["Particulars", "compose"]
+__all__ = ["compose"]
 
 _OPEN = " Open: the rim of what was seen cuts the spot; it is at least this much, and may be more."
+_CLEAN_MM = (82.0, 56.0)  # heights of both pictures where page one holds both, on Letter too
 _MARKS = {"low": "▼ low", "high": "▲ high"}
-
-
-@dataclass(frozen=True, slots=True)
-class Particulars:
-    """What the user types for the paper.
-
-    Attributes
-    ----------
-    date : str
-        As it is to be printed.
-    checked_by, job_number : str
-        Free text, empty for a line to write on.
-    units : {"mm", "inch"}
-    """
-
-    date: str
-    checked_by: str = ""
-    job_number: str = ""
-    units: UnitName = "mm"
 
 
 def compose(
@@ -91,27 +74,20 @@ def compose(
     blocks: list[Block] = [
         Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
-        Fields(
-            (
-                ("Stage", str(panel.get("stage") or "-")),
-                ("Date", particulars.date),
-                ("Panel", " × ".join(units.length(v) for v in panel["size_mm"])),
-                ("Job number", particulars.job_number or "—"),
-                ("Measured", f"{100 * result.coverage:.0f} % of the judged region"),
-                ("Checked by", particulars.checked_by or "—"),
-            )
-        ),
+        particulars_fields(result, particulars, units),
     ]
     if overlay is not None:
-        blocks.append(overlay)
+        blocks.append(overlay if result.spots else replace(overlay, most_mm=_CLEAN_MM[0]))
     # A clean panel has room for its map on the first page; with spots, their table comes first.
     if panel_map is not None and not result.spots:
-        blocks.append(panel_map)
+        blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
     blocks.append(_spot_table(result, units))
     head = headline_line(result, units)
     blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
+    blocks += _work(result, units)
     blocks += [
         Text(limits_line(result.limits, units)),
+        Text(not_looked_line(result)),
         SignLine(),
         Text(SHORT_CAUTION, small=True),
         NewPage(),
@@ -122,16 +98,23 @@ def compose(
     blocks += _measures(result, units)
     blocks += _gauges(result, units)
     set_up = _set_up(result, units)
-    if in_gloss is not None:
-        if not result.spots:  # little to see, and all of it is to stay on one page
-            in_gloss = replace(in_gloss, most_mm=22.0)
-            set_up = [replace(b, most_mm=32.0) if isinstance(b, Drawing) else b for b in set_up]
+    if not result.spots:  # all of it is to stay on one page, and a fair panel mirrors straight stripes
+        set_up = [replace(b, most_mm=30.0) if isinstance(b, Drawing) else b for b in set_up]
+    elif in_gloss is not None:
         blocks.append(in_gloss)
     blocks += _uncertainty(result, units)
     blocks += set_up
     blocks += _origin(result, particulars, digest)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks
+
+
+def _work(result: StoredResult, units: Units) -> list[Block]:
+    """The work order, a line a step."""
+    steps = work_lines(result.details, units)
+    return (
+        [Heading("Work order"), *(Text(f"{k}. {text}") for k, text in enumerate(steps, 1))] if steps else []
+    )
 
 
 def _spot_table(result: StoredResult, units: Units) -> Table | Text:
@@ -143,7 +126,7 @@ def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     return Table(
         ("No.", "Kind", place, f"Peak, {unit}", "±", "Size", "Area", "Limit", "What to do"),
         rows,
-        (0.045, 0.075, 0.115, 0.085, 0.07, 0.12, 0.085, 0.07, 0.335),
+        (0.042, 0.065, 0.1, 0.075, 0.055, 0.105, 0.08, 0.065, 0.413),
         right=(0, 3, 4),
         note="± holds the true peak 95 times in 100. x to the right, y up. ▼ a low is filled or worked up;"
         " ▲ a high comes down first." + (_OPEN if any(spot.peak_open for spot in result.spots) else ""),
@@ -187,7 +170,11 @@ def _measures(result: StoredResult, units: Units) -> list[Block]:
         rows.append((", ".join(shown), surface))
     if not rows:
         return []
-    return [Heading("Standard measures"), Table(("Measures", "Refer to"), tuple(rows), (0.5, 0.5))]
+    note = (
+        f"Of the {100 * result.coverage:.0f} % of the judged region that was measured."
+        f" mrad: a slope of {units.slope(1.0)}."
+    )
+    return [Heading("Standard measures"), Table(("Measures", "Refer to"), tuple(rows), (0.5, 0.5), note=note)]
 
 
 def _measure(name: str, value: float, units: Units) -> str:
@@ -200,7 +187,7 @@ def _measure(name: str, value: float, units: Units) -> str:
 
 
 def _gauges(result: StoredResult, units: Units) -> list[Block]:
-    said = gauge_lines(result.details, units)
+    said = gauge_lines(result.details, units, mrad=True)
     if not said:
         return []
     return [
@@ -228,18 +215,25 @@ def _uncertainty(result: StoredResult, units: Units) -> list[Block]:
     for row in given.get("spots", []):
         terms = sorted(row.get("terms", []), key=lambda term: -term["u_mm"])[:3]
         if terms:
-            words = ", ".join(f"{t['source']} {1e3 * t['u_mm']:.1f} µm" for t in terms)
+            words = ", ".join(f"{t['source']} {_small(t['u_mm'], units)}" for t in terms)
             rows.append((str(row["spot"]), words, str(row.get("shrinks_most", ""))))
     if rows:
         columns = ("Spot", "Largest shares of the standard uncertainty", "What would shrink it most")
-        blocks.append(Table(columns, tuple(rows), (0.07, 0.52, 0.41)))
+        note = "µm: a thousandth of a millimetre." if units.name == "mm" else ""
+        blocks.append(Table(columns, tuple(rows), (0.07, 0.52, 0.41), note=note))
     return blocks
+
+
+def _small(mm: float, units: Units) -> str:
+    """A share of an uncertainty: micrometres (a thousandth of a millimetre), or inches."""
+    return f"{1e3 * mm:.1f} µm" if units.name == "mm" else f"{mm / 25.4:.5f} in"
 
 
 def _set_up(result: StoredResult, units: Units) -> list[Block]:
     size = result.panel["size_mm"]
     drawing = draw_setup((size[0], size[1]), result.photos, result.details.get("setup", {}))
-    return [] if drawing is None else [Heading("Set-up"), drawing]
+    how = measured_how(result, units)
+    return how if drawing is None else [*how, drawing]
 
 
 def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list[Block]:
@@ -265,7 +259,9 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
         ]
     libraries = ", ".join(f"{name} {value}" for name, value in run.get("libraries", {}).items())
     settings = ", ".join(
-        f"{key.replace('_', ' ')} {_short(value)}" for key, value in run.get("settings", {}).items()
+        f"{key.replace('_', ' ')} {_short(value)}"
+        for key, value in run.get("settings", {}).items()
+        if _short(value)
     )
     basis = "; ".join(
         f"{key.removesuffix('_mm').replace('_', ' ')}: {value}"

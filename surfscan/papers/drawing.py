@@ -90,6 +90,9 @@ def _named(places: list[Point], name: str, reach: float, *, sight: bool = False)
             if abs(at[0] - other[0]) < 5 * reach and abs(at[1] - other[1]) < reach
         ]
         if near[0] == k:
-            numbers = "" if len(near) == len(places) else " " + ", ".join(str(n + 1) for n in near)
+            together = len(near) == len(places) > 1
+            numbers = (
+                "s" if together else "" if len(places) == 1 else " " + ", ".join(str(n + 1) for n in near)
+            )
             shapes.append(_label(at, name + numbers))
     return shapes

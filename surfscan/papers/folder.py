@@ -7,7 +7,8 @@ import io
 import json
 import re
 import shutil
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass, fields
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -20,8 +21,9 @@ from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Viewpoint
 from surfscan.papers.blocks import Block, Picture
-from surfscan.papers.content import Particulars, compose
+from surfscan.papers.content import compose
 from surfscan.papers.html import make_html
+from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
 from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result, whole_sum
 from surfscan.report.figures import STRIP, draw_map, end_of_scale
@@ -42,7 +44,12 @@ _MARK_HTML = re.compile(rb'name="surfscan-digest" content="([0-9a-f]{64})"')
 
 
 def write_report(
-    folder: Path | str, particulars: Particulars, *, out: Path | None = None, paper: str = "a4"
+    folder: Path | str,
+    particulars: Particulars,
+    *,
+    out: Path | None = None,
+    paper: str = "a4",
+    created: datetime | None = None,
 ) -> list[Path]:
     """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result, and its picture in gloss, ``gloss.png``.
 
@@ -54,6 +61,9 @@ def write_report(
     out : Path, optional
         Another folder for the report; the result's files are copied there too, so that it can be verified.
     paper : {"a4", "letter"}
+    created : datetime, optional
+        With its time zone: the papers' creation date, now when it is left out. It is in the seal, so that
+        the same papers can be made again.
 
     Returns
     -------
@@ -77,7 +87,8 @@ def write_report(
     if out is not None:
         prepare_output(out)
     pictures = _gloss_picture(result)
-    files = {**pictures, **_make(result, folder, particulars, paper, pictures)}
+    created = created or datetime.now(UTC).replace(microsecond=0)
+    files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
     copied = (
         []
         if target.resolve() == folder.resolve()
@@ -110,7 +121,12 @@ def _gloss_picture(result: StoredResult) -> dict[str, bytes]:
 
 
 def _make(
-    result: StoredResult, folder: Path, particulars: Particulars, paper: str, made: dict[str, bytes] | None
+    result: StoredResult,
+    folder: Path,
+    particulars: Particulars,
+    paper: str,
+    made: dict[str, bytes] | None,
+    created: datetime,
 ) -> dict[str, bytes]:
     """The papers; `made` holds the picture in gloss, None when the folder does."""
     seal = seal_result(result, folder, made=made)
@@ -121,17 +137,11 @@ def _make(
         "surfscan": VERSION,
         "digest": seal.digest,
         "parts": seal.parts,
-        "report": {
-            "date": particulars.date,
-            "checked_by": particulars.checked_by,
-            "job_number": particulars.job_number,
-            "units": particulars.units,
-            "paper": paper,
-        },
+        "report": {**asdict(particulars), "paper": paper, "created": created.isoformat()},
     }
     files = {
         "report.html": make_html(blocks, title=title, digest=seal.digest).encode(),
-        "report.pdf": make_pdf(blocks, title=title, digest=seal.digest, paper=paper),
+        "report.pdf": make_pdf(blocks, title=title, digest=seal.digest, paper=paper, created=created),
     }
     document["papers"] = {name: hashlib.sha256(data).hexdigest() for name, data in files.items()}
     document["seal"] = whole_sum(document)
@@ -151,7 +161,7 @@ def _blocks(
         " hatched is not measured.",
         f"Photo of the panel with {len(result.spots)} numbered spots."
         f" {headline_line(result, units_named(particulars.units))}",
-        most_mm=96.0,
+        most_mm=80.0,
     )
     panel_map = _picture(
         _map_in_units(folder / "map.png", result, units),
@@ -315,9 +325,10 @@ def verify_report(folder: Path | str, *, printed: str = "") -> Verification:
 
 def _retold(result: StoredResult, folder: Path, report: dict[str, Any]) -> list[str]:
     """Which papers are not what the result gives, when it is told again with the same particulars."""
-    keys = ("date", "checked_by", "job_number", "units")
-    particulars = Particulars(**{key: report[key] for key in keys})
-    again = _make(result, folder, particulars, report["paper"], None)
+    known = [field.name for field in fields(Particulars) if field.name in report]
+    particulars = Particulars(**{name: report[name] for name in known})
+    created = datetime.fromisoformat(report["created"])
+    again = _make(result, folder, particulars, report["paper"], None, created)
     return [
         f"{name} was changed after it was made, though it carries the right digest"
         for name in ("report.pdf", "report.html")
@@ -344,8 +355,10 @@ def _read_seal(path: Path) -> dict[str, Any]:
             and isinstance(document["surfscan"], str)
             and all(isinstance(k, str) and isinstance(v, str) for k, v in parts.items())
             and all(
-                isinstance(report[k], str) for k in ("date", "checked_by", "job_number", "units", "paper")
+                isinstance(report[k], str)
+                for k in ("date", "checked_by", "job_number", "units", "paper", "created")
             )
+            and datetime.fromisoformat(report["created"]).tzinfo is not None
             and report["units"] in UNIT_NAMES
             and report["paper"] in PAPER_SIZES
         )

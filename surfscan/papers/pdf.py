@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from datetime import UTC, datetime
 from importlib import resources
 from typing import Any
 from xml.sax.saxutils import escape
@@ -15,6 +16,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
 from reportlab.pdfbase.ttfonts import TTFont
+from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
     BaseDocTemplate,
     Flowable,
@@ -49,9 +51,12 @@ PAPER_SIZES = {"a4": A4, "letter": LETTER}
 _PLAIN, _BOLD = "surfscan-plain", "surfscan-bold"
 _GREY, _RULE, _STRIP = Color(0.35, 0.35, 0.35), Color(0.7, 0.7, 0.7), Color(0.15, 0.16, 0.18)
 _MARGIN = 16 * mm
+_EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 
-def make_pdf(blocks: Sequence[Block], *, title: str, digest: str, paper: str = "a4") -> bytes:
+def make_pdf(
+    blocks: Sequence[Block], *, title: str, digest: str, paper: str = "a4", created: datetime = _EPOCH
+) -> bytes:
     """Lay the blocks out.
 
     Parameters
@@ -62,11 +67,13 @@ def make_pdf(blocks: Sequence[Block], *, title: str, digest: str, paper: str = "
     digest : str
         At the foot of each page and in the properties, where `verify` finds it.
     paper : {"a4", "letter"}
+    created : datetime
+        With its time zone: the creation date in the document's properties.
 
     Returns
     -------
     bytes
-        The same for the same blocks, whenever they are laid out.
+        The same for the same blocks and moment, whenever they are laid out.
     """
     _register()
     out = io.BytesIO()
@@ -92,11 +99,49 @@ def make_pdf(blocks: Sequence[Block], *, title: str, digest: str, paper: str = "
         canvas.setFont(_PLAIN, 6.5)
         canvas.setFillColor(_GREY)
         canvas.drawString(_MARGIN, 9 * mm, f"{title}   ·   result {digest[:16]}")
-        canvas.drawRightString(size[0] - _MARGIN, 9 * mm, f"page {canvas.getPageNumber()}")
+        # how many there are is known only when all are laid out: the total is drawn then, once for all
+        here = f"page {canvas.getPageNumber()} of "
+        canvas.drawString(
+            size[0] - _MARGIN - _total_width() - canvas.stringWidth(here, _PLAIN, 6.5), 9 * mm, here
+        )
+        canvas.saveState()
+        canvas.translate(size[0] - _MARGIN - _total_width(), 9 * mm)
+        canvas.doForm(_TOTAL)
+        canvas.restoreState()
 
     document.addPageTemplates([PageTemplate(frames=[frame], onPage=foot)])
-    document.build(_flow(blocks, width))
+    document.build(_flow(blocks, width), canvasmaker=_counting(created))
     return out.getvalue()
+
+
+_TOTAL = "surfscan-page-total"
+
+
+def _total_width() -> float:
+    return float(pdfmetrics.stringWidth("00", _PLAIN, 6.5))
+
+
+def _counting(created: datetime) -> Any:
+    """A canvas that knows how many pages there were, and when the paper was made."""
+
+    class Counting(Canvas):
+        def save(self) -> None:
+            self.beginForm(_TOTAL)
+            self.setFont(_PLAIN, 6.5)
+            self.setFillColor(_GREY)
+            self.drawString(0, 0, str(self.getPageNumber() - 1))
+            self.endForm()
+            super().save()
+
+    def make(*args: Any, **options: Any) -> Any:
+        canvas = Counting(*args, **options)
+        # the true moment in place of the fixed one that keeps bytes the same: the caller has it, and can give it again
+        stamp = canvas._doc._timeStamp
+        stamp.t, stamp.lt = created.timestamp(), created.utctimetuple()
+        stamp.YMDhms = tuple(stamp.lt)[:6]
+        return canvas
+
+    return make
 
 
 def _register() -> None:

@@ -73,9 +73,8 @@ def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Un
             x += np.sign(value) * 14 * unit if abs(x - middle) < 40 * unit else 0
         texts.append(((x, y1 + 12 * unit), text, size, INK, anchor))
     y = y1 + round(88 * unit)
-    names = {"low": "low: fill", "high": "high: bring down"}
     entries = ["low", "high", "fair", "not measured", "not judged"]
-    lengths = [70 * unit + font(size).getlength(names.get(name, name)) for name in entries]
+    lengths = [70 * unit + font(size).getlength(name) for name in entries]
     gap = (right - left - sum(lengths)) / (len(entries) - 1)
     for k, name in enumerate(entries):
         x = left + sum(lengths[:k]) + k * gap
@@ -93,6 +92,6 @@ def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Un
                 where[area] = True
                 hatch(page, where, max(6, round(16 * unit)))
             cv2.rectangle(page, tuple(corner[0]), tuple(corner[2]), (90, 90, 90), 1)
-        texts.append(((x + 70 * unit, y), names.get(name, name), size, INK, "lm"))
+        texts.append(((x + 70 * unit, y), name, size, INK, "lm"))
     write(page, texts)
     return page

@@ -15,7 +15,9 @@ from surfscan.report.words import (
     gauge_lines,
     headline_line,
     limits_line,
+    not_looked_line,
     reason_lines,
+    work_lines,
 )
 
 __all__ = ["CAUTIONS", "format_result"]
@@ -36,20 +38,20 @@ class Shown(Told, Protocol):
     """What the table reads: a result in memory, or one read back."""
 
     @property
-    def panel(self) -> dict[str, Any]: ...
-    @property
     def coverage(self) -> float: ...
     @property
     def spots(self) -> tuple[Spot, ...]: ...
 
 
-def format_result(result: Shown, units: Units = MM) -> str:
+def format_result(result: Shown, units: Units = MM, *, why: bool = False) -> str:
     """Return the whole text, lines of at most 96 letters (numbers in columns, NaN as "-").
 
     Parameters
     ----------
     result : CheckResult or StoredResult
     units : Units
+    why : bool
+        The inspector's reasons too: figures with their uncertainty, and the rule.
 
     Returns
     -------
@@ -61,24 +63,33 @@ def format_result(result: Shown, units: Units = MM) -> str:
     lines = [f"{name} ({stage})", *_wrapped(head)]
     told = [text for text in reason_lines(result, units, audience="tech") if text != head]
     lines += [line for text in told for line in _wrapped(text, "  ")]
-    inspector = [
-        line for text in reason_lines(result, units, audience="inspector") for line in _wrapped(text)
-    ]
+    end = _end(result, units, why)
     if "relative" in result.details:
-        rows = _relative_lines(result.details["relative"])
-        return "\n".join([*lines, "", *rows, *inspector, "", *_wrapped(CAUTIONS)])
+        return "\n".join([*lines, "", *_relative_lines(result.details["relative"]), *end])
     lines += _wrapped(
         f"{limits_line(result.limits, units)} {100 * result.coverage:.0f} % of the judged region was measured."
     )
     if result.spots:
         lines += ["", *_spot_lines(result.spots, units)]
-    lines += [
-        line for text in gauge_lines(result.details, units) for line in _wrapped(text.translate(_PLAIN))
-    ]
+    order = work_lines(result.details, units)
+    if order:
+        lines += ["", "Work order:"]
+        lines += [line for k, text in enumerate(order, 1) for line in _wrapped(text, f"{k:>3}  ")]
+    gauges = gauge_lines(result.details, units)
+    lines += ["", *(line for text in gauges for line in _wrapped(text.translate(_PLAIN)))] if gauges else []
     cures = [row.get("shrinks_most") for row in result.details.get("uncertainty", {}).get("spots", [])]
     if cures and cures[0]:
         lines += _wrapped(f"To sharpen spot 1 most: {cures[0]}.")
-    return "\n".join([*lines, *inspector, "", *_wrapped(CAUTIONS)])
+    return "\n".join([*lines, *end])
+
+
+def _end(result: Shown, units: Units, why: bool) -> list[str]:
+    """What was not looked for, the reasons where they are asked for, and the cautions."""
+    lines = _wrapped(not_looked_line(result))
+    told = reason_lines(result, units, audience="inspector") if why else []
+    if told:
+        lines += ["", "Why:", *(line for text in told for line in _wrapped(text))]
+    return [*lines, "", *_wrapped(CAUTIONS)]
 
 
 def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:

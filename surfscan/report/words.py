@@ -15,10 +15,12 @@ from surfscan.core.flags import describe
 from surfscan.core.message import Message, Reason
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
-from surfscan.judge.advice import advice_text
 from surfscan.judge.fill_words import fill_plan_text
 from surfscan.judge.reasons import sentences_of
 from surfscan.judge.sentence import headline_text
+from surfscan.judge.trade import advice_text
+from surfscan.judge.trade_table import words as trade_words
+from surfscan.judge.work_order import read_steps, step_parts
 
 __all__ = [
     "VERDICT_WORDS",
@@ -30,12 +32,14 @@ __all__ = [
     "headline_line",
     "interval_text",
     "limits_line",
+    "not_looked_line",
     "reason_lines",
     "size_text",
+    "work_lines",
 ]
 
 VERDICT_WORDS = {
-    "ready": "READY",
+    "ready": "FAIR",
     "rework": "REWORK",
     "close": "TOO CLOSE TO CALL",
     "not_measured": "NOT MEASURED",
@@ -56,6 +60,8 @@ class Told(Protocol):
     def headline(self) -> Message: ...
     @property
     def limits(self) -> dict[str, Any]: ...
+    @property
+    def panel(self) -> dict[str, Any]: ...
     @property
     def details(self) -> dict[str, Any]: ...
 
@@ -124,8 +130,27 @@ def _known(value: Any) -> bool:
     return value is not None and math.isfinite(value)
 
 
-def gauge_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
-    """Straightedge, block, filler and finish; what is not there is left out."""
+def not_looked_line(result: Told) -> str:
+    """What was not looked for: on every result, whatever its verdict."""
+    listed = result.details.get("not_looked_for")
+    if not isinstance(listed, list):  # a result without a scale, or from before it was listed
+        group = trade_words("not_looked_for")
+        listed = [*group.get(str(result.panel.get("stage", "")), group["primer"]), *group["always"]]
+    return f"Not looked for: {', '.join(map(str, listed))}."
+
+
+def work_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
+    """The work order: one line a step, in the order in which it is done; empty when there is nothing to do."""
+    lines = []
+    for step in read_steps(details.get("work_order")):
+        said = step_parts(step, units)
+        takes = f" With {said['with']}." if said["with"] else ""
+        lines.append(f"{said['what']}{takes} {said['again']}")
+    return lines
+
+
+def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = False) -> list[str]:
+    """Straightedge, block, filler and finish; what is not there is left out. Slopes in mrad for the inspector."""
     said = _straightedge(details.get("straightedge", {}), units)
     block = details.get("block", {})
     if block.get("bridged_share") is not None:
@@ -139,7 +164,7 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
     if fill.get("lows") and _known(down.get("volume_ml")):
         least = "at least " if fill.get("at_least") else ""
         said.append(
-            f"Filler with the highs brought down first: {least}{units.volume(down['volume_ml'])} over"
+            f"To fill the lows, with the highs down first: {least}{units.volume(down['volume_ml'])} over"
             f" {units.area(down['area_cm2'])}, {units.filler(down['depth_mm'])} at the deepest."
         )
     if fill.get("better") not in (None, "neither", "not_measured"):
@@ -148,9 +173,13 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
     if _known(slope.get("steepest_mrad")):
         counts = "" if slope.get("counts") else ", for information"
         short, long = slope["band_mm"]
+        steep, limit = (
+            f"{slope[key]:.3g} mrad" if mrad else units.slope(slope[key])
+            for key in ("steepest_mrad", "limit_mrad")
+        )
         said.append(
-            f"Finish: steepest slope {slope['steepest_mrad']:.2f} mrad in waves of {units.given(short)} to"
-            f" {units.given(long)} (limit {slope['limit_mrad']:g} mrad{counts})."
+            f"Finish: steepest slope {steep} in waves of {units.given(short)} to {units.given(long)}"
+            f" (limit {limit}{counts})."
         )
     return said
 
@@ -215,6 +244,14 @@ class ResultText:
     def interval(self, spot: Spot) -> str:
         """Its 95 % interval."""
         return interval_text(spot, units_named(self.units))
+
+    def work(self) -> list[str]:
+        """The work order, a line a step."""
+        return work_lines(self.result.details, units_named(self.units))
+
+    def not_looked_for(self) -> str:
+        """What was not looked for."""
+        return not_looked_line(self.result)
 
     def fill_plan(self) -> str:
         """Which way to deal with highs is better, and why."""

@@ -114,6 +114,7 @@ class _Spot(BaseModel):
     flags: list[str] = []
     peak_open: bool = False
     advice: dict[str, Any] | None = None
+    shape: str = ""
 
 
 class _Document(BaseModel):

@@ -125,7 +125,7 @@ def together(browser: Any, server: Server, jobs: tuple[str, ...]) -> None:
         limit = tomllib.loads((JOBS / job / "panel.toml").read_text())["limits"]["low_mm"]
         over = [spot for spot in spots if spot["depth_mm"] > limit]
         word, marks = page.locator(".verdict h2").inner_text(), page.locator(".stage .mark").count()
-        fits = word == ("Rework" if over else "Ready") and marks == len(over)
+        fits = word == ("Rework" if over else "Fair") and marks == len(over)
         right += fits
         pauses.append(page.evaluate("window.worst") / 1000)
         print(

@@ -23,8 +23,8 @@ from surfscan.core.records import CheckResult
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.reasons import REASONS, reason
 from surfscan.judge.verdict import with_reasons
-from surfscan.papers.content import Particulars
 from surfscan.papers.folder import write_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.export import map_bytes, to_json, write_result
 from surfscan.report.open_files import spots_document, spots_schema
 from surfscan.report.table import format_result
@@ -161,7 +161,7 @@ def test_every_reason_is_on_the_table_and_the_papers(fair: CheckResult, tmp_path
     told = with_reasons(fair, [reason(code, Weight.NOTE, "a", **NUMBERS)])
     back = stored(told, "made", (0.0, 0.0))
     sentence = next(text for one, text in zip(told.findings, told.reasons, strict=True) if one.code == code)
-    assert sentence in " ".join(format_result(told).split())
+    assert sentence in " ".join(format_result(told, why=True).split())
     assert sentence in ResultText(back).reasons()  # what the page lists
     blocks = compose(back, Particulars(date="1 May"), overlay=None, panel_map=None, digest="0")
     assert sentence in " ".join(str(block) for block in blocks)

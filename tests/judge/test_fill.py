@@ -75,10 +75,8 @@ def test_one_flat_topped_high_is_buried_under_a_cone_frustum() -> None:
     assert plan.down.depth_mm == 0.0
     assert plan.down.volume_ml == 0.0
     assert not plan.reaches_edge
-    # over the allowed low of 0.1 mm only
-    assert plan.bury.area_cm2 == pytest.approx(
-        math.pi * ((foot - 0.1 / slope) ** 2 - radius**2) / 100, rel=2 * _cells(radius)
-    )
+    # out to where the raise ends: what is spread under the low limit counts too
+    assert plan.bury.area_cm2 == pytest.approx(math.pi * (foot**2 - radius**2) / 100, rel=2 * _cells(radius))
 
 
 def test_a_high_beside_a_low() -> None:
@@ -166,12 +164,30 @@ def test_by_levels_keeps_its_stated_error(monkeypatch: pytest.MonkeyPatch) -> No
     assert short.min() >= -1e-6
 
 
-def test_highs_that_cost_little_are_buried() -> None:
+def test_burying_that_costs_little_is_still_no_good_where_a_high_would_stay() -> None:
     x, y = _grid()
     z = 0.25 * np.exp(-(x**2 + y**2) / (2 * 10.0**2)) - 1.0 * np.exp(-((x + 140) ** 2 + y**2) / (2 * 20.0**2))
+    gentle = with_given(LIMITS, {"feather_mrad": 4.0})
+    plan = plan_fill(z, step_mm=STEP, limits=gentle, stage="filler")
+    assert (plan.better, plan.message.code) == ("down", "down-left")
+    assert "would still stand proud, where 0.04 mm is allowed in primer" in plan.sentence
+    assert plan.sentence.startswith("Block the highs down first")
+
+
+def test_burying_is_offered_where_the_surface_left_passes() -> None:
+    x, y = _grid()
+    z = 0.12 * (1 - (x / 400) ** 2 - (y / 400) ** 2)  # a crown is form: judged again, nothing stands up
     plan = plan_fill(z, step_mm=STEP, limits=LIMITS, stage="filler")
     assert plan.better == "bury"
     assert "stays under the limit" in plan.sentence
+
+
+@pytest.mark.parametrize("stage", ["putty", "primer", "sealer", "base", "clear"])
+def test_no_high_is_buried_once_nothing_thick_goes_on(stage: str) -> None:
+    x, y = _grid()
+    z = 0.25 * np.exp(-(x**2 + y**2) / (2 * 10.0**2))
+    plan = plan_fill(z, step_mm=STEP, limits=LIMITS, stage=stage)
+    assert (plan.better, plan.message.code) == ("neither", "not-offered")
 
 
 @pytest.mark.parametrize(("where", "words"), [("edge", "past the edge"), ("volume", "ml more filler")])
@@ -185,7 +201,6 @@ def test_reasons_to_bring_highs_down(where: str, words: str) -> None:
     assert plan.better == "down"
     assert words in plan.sentence
     assert plan.reaches_edge == (where == "edge")
-    assert "go back a stage" in plan_fill(z, step_mm=STEP, limits=LIMITS, stage="primer").sentence
 
 
 def test_burying_that_thickens_past_putty_is_not_worth_it() -> None:

@@ -111,7 +111,8 @@ def test_filler_and_straightedge_of_a_known_low() -> None:
 
 def test_a_low_over_the_filler_limit_says_metal_first() -> None:
     spot = judged(dish(-0.5), low_mm=0.04, filler_depth_mm=0.4).spots[0]
-    assert "metal up" in spot.action
+    assert "bring it up first" in spot.action
+    assert "the limit for filler, with all that is there already, is 0.4 mm" in spot.action
 
 
 def test_measures_carry_their_reference() -> None:

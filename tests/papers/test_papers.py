@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
+from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pypdfium2
@@ -12,8 +15,9 @@ import pytest
 from papers.papers_result import result_folder
 
 from surfscan import cli
-from surfscan.papers.content import Particulars
+from surfscan.core.units import MM
 from surfscan.papers.folder import verify_report, write_report
+from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
 from surfscan.results.stored import load_result
 
@@ -88,7 +92,7 @@ def test_a_clean_panel_takes_two_pages(tmp_path: Path) -> None:
     write_report(out, BY)
     text = pages(out / "report.pdf")
     assert len(text) == 2
-    assert "READY" in text[0]
+    assert "FAIR" in text[0]
 
 
 def test_many_spots_take_more_pages_and_none_is_lost(tmp_path: Path) -> None:
@@ -130,7 +134,8 @@ def test_inches_on_every_line(tmp_path: Path) -> None:
 
 
 def test_the_same_result_gives_the_same_bytes(folder: Path, tmp_path: Path) -> None:
-    write_report(folder, BY, out=tmp_path / "again")
+    made = datetime.fromisoformat(json.loads((folder / "seal.json").read_text())["report"]["created"])
+    write_report(folder, BY, out=tmp_path / "again", created=made)
     for name in ("report.pdf", "report.html", "seal.json"):
         assert (tmp_path / "again" / name).read_bytes() == (folder / name).read_bytes()
     assert verify_report(tmp_path / "again").differences == ()
@@ -183,7 +188,7 @@ def change_picture(folder: Path) -> None:
 
 def change_twin(folder: Path) -> None:
     path = folder / "report.html"
-    path.write_text(path.read_text().replace("REWORK", "READY"))
+    path.write_text(path.read_text().replace("REWORK", "FAIR"))
 
 
 def change_pdf(folder: Path) -> None:
@@ -284,3 +289,53 @@ def test_the_picture_in_gloss_is_on_the_inspectors_page_and_goes_with_its_result
     assert not (copy / "gloss.png").exists()
     assert "In gloss" not in " ".join(pages(copy / "report.pdf"))
     assert verify_report(copy).differences == ()
+
+
+def test_the_pdf_says_when_it_was_made_and_how_many_pages_it_has(folder: Path, tmp_path: Path) -> None:
+    made = datetime(2026, 3, 4, 15, 16, 17, tzinfo=UTC)
+    write_report(folder, BY, out=tmp_path, created=made)
+    with pypdfium2.PdfDocument(tmp_path / "report.pdf") as document:
+        assert document.get_metadata_dict()["CreationDate"].startswith("D:20260304151617")
+    assert json.loads((tmp_path / "seal.json").read_text())["report"]["created"] == made.isoformat()
+    text = pages(tmp_path / "report.pdf")
+    assert all(f"page {k} of {len(text)}" in " ".join(one.split()) for k, one in enumerate(text, 1))
+    assert verify_report(tmp_path).differences == ()
+
+
+def test_whose_what_and_when_are_printed_where_they_are_given_and_left_out_where_not(
+    folder: Path, tmp_path: Path
+) -> None:
+    text = pages(folder / "report.pdf")[0]
+    assert "Shop" not in text
+    assert "Vehicle" not in text
+    assert "Photos taken" in text
+    assert "not stated" in text or "a map measured elsewhere" in text
+    given = replace(BY, shop="Corner body shop", vehicle="grey van, left rear door", shot_by="Sam")
+    write_report(folder, given, out=tmp_path)
+    text = pages(tmp_path / "report.pdf")[0]
+    for word in ("Corner body shop", "grey van, left rear door", "Sam", "Not looked for: pinholes"):
+        assert word in text
+
+
+@pytest.mark.parametrize(
+    ("details", "said"),
+    [
+        ({"setup": {"board": {"pattern": "stripes"}}}, "typed into the job sheet"),
+        ({"setup": {"board": {"pattern": "stripes"}}}, "Scale by tape, not cross-checked."),
+        ({"setup": {"file": "setup.jpg"}}, "set-up photo setup.jpg"),
+        ({"setup": {"lamps_mm": [[0, 0, 900]]}}, "Lamps: their places"),
+        (
+            {"setup": {"board": {}}, "mirror_check": {"sentence": "4 mirrored tags agree."}},
+            "Cross-checked: 4 mirrored tags agree.",
+        ),
+        (
+            {"setup": {"file": "a.jpg"}, "uncertainty": {"inputs": {"board_centre_mm": 3.0, "lamp_mm": 5.0}}},
+            "Standard uncertainties: board's middle 3 mm.",
+        ),
+    ],
+)
+def test_how_the_set_up_was_measured(details: dict, said: str) -> None:
+    (_, text) = measured_how(SimpleNamespace(details=details), MM)
+    assert said in text.text
+    assert ("not cross-checked" in text.text) == ("mirror_check" not in details)
+    assert measured_how(SimpleNamespace(details={}), MM) == []

@@ -33,12 +33,12 @@ def test_all_files_by_the_contract(tmp_path: Path) -> None:
     assert told["verdict"] == "rework"
     assert told["limits"]["low_mm"] == 0.04
     assert told["measures"] == {"FLTt_mm": 0.47, "FLTq_mm": None}  # NaN is null
-    assert [list(spot) for spot in told["spots"]] == [[*COLUMNS, "advice"]] * 3
+    assert [list(spot) for spot in told["spots"]] == [[*COLUMNS, "advice", "shape"]] * 3
     assert told["spots"][1]["flags"] == ["narrow"]
     assert told["photos"][0]["quality"]["sharp"] == 2.0
     with (tmp_path / "spots.csv").open(newline="") as file:
         rows = list(csv.DictReader(file))
-    assert list(rows[0]) == COLUMNS
+    assert list(rows[0]) == [*COLUMNS, "shape"]
     assert float(rows[0]["peak_mm"]) == -0.35
     for name in ("overlay.png", "map.png"):
         with Image.open(tmp_path / name) as picture:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import io
 import json
 import zipfile
@@ -17,6 +18,7 @@ from surfscan.check.apart import CheckWorker
 from surfscan.check.pipeline import check_job
 from surfscan.cli import main
 from surfscan.look.first_look import look_at_photo
+from surfscan.report.words import ResultText as result_words
 from surfscan.synth.lesson import find_the_low
 
 FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
@@ -48,9 +50,11 @@ def test_the_verdict_is_the_commands(checked: AppTest) -> None:
     # known depth of the deepest low, by the renderer: 0.278 mm; 5 um is twice its stated standard uncertainty
     assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.005)
     assert f"The deepest low is {-result.spots[0].peak_mm:.3f} mm" in said
-    # one order of spots everywhere, that of their numbers: worst first
-    order = [said.index(f">{spot.kind.capitalize()} {spot.id}</strong>") for spot in result.spots]
-    assert order == sorted(order)
+    order = [said.index(f">{word}</strong>") for word in ("Low 1", "Low 2", "High 3", "Low 4")]
+    assert order == sorted(order)  # by their numbers, as on every paper
+    for step in result_words(result).work():
+        assert html.escape(step) in said
+    assert "Not looked for: pinholes" in said
 
 
 def test_inches_everywhere(checked: AppTest) -> None:
@@ -59,7 +63,7 @@ def test_inches_everywhere(checked: AppTest) -> None:
     said = told(page)
     # 0.04 mm is 0.0016 in; 620 mm 24.4 in
     assert "over 0.0016 in" in said
-    assert " mm" not in said.split("worst first")[1]
+    assert " mm" not in said.split("Each spot, worst first")[1]
     width = next(one for one in page.text_input if one.label == "Width to judge, in")
     assert float(width.value) == pytest.approx(620 / 25.4, abs=1e-3)
     assert surfscan.load_sheet  # the sheet itself stays in mm
@@ -152,7 +156,7 @@ def test_each_bad_photo_is_told_with_its_cure(photo: str, tmp_path: Path) -> Non
         refusal = error
     said = told(page) if page.button(key="check").disabled else told(check(page))
     if refusal is None:
-        words = {"ready": "Ready", "rework": "Rework", "close": "Too close to call"}
+        words = {"ready": "Fair", "rework": "Rework", "close": "Too close to call"}
         assert f"<h2>{words.get(result.verdict, 'Not measured')}</h2>" in said
         poor = [row for shot in result.photos for row in shot["quality"].values() if not row["good"]]
         assert all(row["cure"] in said for row in poor)

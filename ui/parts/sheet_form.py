@@ -8,8 +8,9 @@ from typing import Any
 import streamlit as st
 
 import surfscan
+from surfscan.core.trade_names import STAGES, SUBSTRATES, UNKNOWN_SUBSTRATE
 from surfscan.job.sheet_writing import board_facing_panel
-from surfscan.judge.limits import STAGES
+from surfscan.judge.trade_table import words as trade_words
 from surfscan.ui import job_files, looks, session
 from surfscan.ui import limits as fence
 from surfscan.ui.desk import digest_of
@@ -22,7 +23,7 @@ _LIMITS = {
     "high_mm": "A high taller than",
     "filler_depth_mm": "Filler never deeper than",
 }
-_STAGE_WORDS = {"bare-metal": "bare metal", "base": "base coat", "clear": "clear coat"}
+_STAGE_WORDS = trade_words("names")
 _TAGS, _CORNERS = "Printed tags lie on the panel", "No tags: I tap the panel's corners"
 _FOCAL = {"exif": "The photo says it", "focal_35mm": "As for 35 mm film", "focal_px": "In pixels"}
 
@@ -51,6 +52,17 @@ def panel_form() -> None:
         required=True,
     )
     panel["stage"] = stage or panel["stage"]
+    made_of = st.segmented_control(
+        "Made of",
+        list(SUBSTRATES),
+        default=panel.get("substrate", UNKNOWN_SUBSTRATE),
+        key=_key("substrate"),
+        required=True,
+        help="What is done about a spot depends on it; unknown gives words that are safe for all.",
+    )
+    panel.pop("substrate", None)
+    if made_of not in (None, UNKNOWN_SUBSTRATE):
+        panel["substrate"] = made_of
     left, right = st.columns(2)
     with left:
         width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)

@@ -50,9 +50,7 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
     """One card a spot; its button opens the view named `closer`."""
     if not result.spots:
         return
-    st.subheader("What to do, worst first")
-    if {spot.kind for spot in result.spots} == {"low", "high"}:
-        st.caption("Highs come down before lows are filled.")  # common practice, no source
+    st.subheader("Each spot, worst first")
     said = looks.words(result)
     for spot in result.spots:
         with st.container(border=True):

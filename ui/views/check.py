@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 import surfscan
-from surfscan.judge.advice import CAUTIONS
+from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import job_files, looks, running, session
 from surfscan.ui.parts.drawing import region_drawing
 from surfscan.ui.parts.lengths import refused
@@ -148,6 +148,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     )
     if "relative" in result.details:
         _show_relative(result, digest)
+        st.caption(looks.escape(looks.words(result).not_looked_for()))
         _why(result)
         return
     from surfscan.report.panes import draw_photo_pair  # late: the page's first picture does not wait for it
@@ -184,9 +185,19 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
                 type="primary", width="stretch",
             )  # fmt: skip
     spot_cards(result, _CLOSER)
+    _work_order(result)
+    st.caption(looks.escape(looks.words(result).not_looked_for()))
     _why(result)
     with st.expander("Safety, and what this figure is not"):
         st.html("<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in CAUTIONS) + "</ul>")
+
+
+def _work_order(result: surfscan.CheckResult) -> None:
+    """What to do in which order, one line a step."""
+    steps = looks.words(result).work()
+    if steps:
+        st.subheader("Work order")
+        st.html("<ol>" + "".join(f"<li>{html.escape(step)}</li>" for step in steps) + "</ol>")
 
 
 def _why(result: surfscan.CheckResult) -> None:

@@ -11,6 +11,7 @@ import streamlit as st
 import surfscan
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.gloss.mirrored import reflected_stripes
+from surfscan.judge.bury import BURY_STAGES
 from surfscan.report.panes import draw_map_pane, draw_photo_pair
 from surfscan.surface.profile import profile_under_ruler
 from surfscan.ui import looks, running, session
@@ -297,7 +298,8 @@ def _fill_plan(result: surfscan.CheckResult) -> None:
             f"{_CUT if row.get('at_least') else against.get(row['against_limit'], _CLOSE)}."
         )
     down, bury = plan["highs_down_first"], plan["highs_buried"]
-    if any(spot.kind == "high" for spot in result.spots):
+    offered = str(result.panel.get("stage", "")) in BURY_STAGES
+    if offered and any(spot.kind == "high" for spot in result.spots):
         st.markdown("**And if the highs stay up?**")
         for name, way in (("Highs brought down first", down), ("Highs left and buried", bury)):
             st.markdown(

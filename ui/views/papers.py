@@ -15,8 +15,8 @@ from typing import Any
 import streamlit as st
 
 import surfscan
-from surfscan.papers.content import Particulars
 from surfscan.papers.folder import write_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.open_files import export_result
 from surfscan.ui import job_files, looks, running, session
 
@@ -100,11 +100,24 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     who = left.text_input("Checked by", max_chars=100, key="paper-who")
     number = right.text_input("Job number", max_chars=100, key="paper-number")
     left, right = st.columns(2)
+    shop = left.text_input("Shop", max_chars=100, key="paper-shop")
+    vehicle = right.text_input("Vehicle or part", max_chars=100, key="paper-vehicle")
+    left, right = st.columns(2)
+    shot_by = left.text_input("Shot by", max_chars=100, key="paper-shot-by")
+    left, right = st.columns(2)
     day = left.text_input("Date", date.today().isoformat(), max_chars=40, key="paper-day")
     paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
-    printable = ["".join(c for c in text if c.isprintable()) for text in (who, number, day)]
+    printable = [
+        "".join(c for c in text if c.isprintable()) for text in (who, number, day, shop, vehicle, shot_by)
+    ]
     particulars = Particulars(
-        date=printable[2], checked_by=printable[0], job_number=printable[1], units=session.units()
+        date=printable[2],
+        checked_by=printable[0],
+        job_number=printable[1],
+        units=session.units(),
+        shop=printable[3],
+        vehicle=printable[4],
+        shot_by=printable[5],
     )
     made = Once(lambda: _write_report(files, particulars, paper or "a4"))
     left, right = st.columns(2)

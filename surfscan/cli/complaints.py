@@ -1,0 +1,64 @@
+"""What the parser of options complains about, in the one form of this command: what, found, allowed, what to do."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Sequence
+
+from surfscan.core.errors import UsageError
+
+__all__ = ["retold"]
+
+_NUMBERS = {"int": "a whole number", "float": "a number, with a decimal point"}
+
+
+def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
+    """The parser's complaint as ours.
+
+    Parameters
+    ----------
+    message : str
+        As argparse words it.
+    prog : str
+        The command, for where its help is.
+    known : sequence of str
+        Its options.
+    """
+    see = f"see {prog} --help"
+    name, _, rest = message.removeprefix("argument ").partition(": ")
+    name = "the command" if name == "COMMAND" else name
+    if choice := re.match(r"invalid choice: '?(.*?)'? \(choose from (.*)\)", rest):
+        words = [word.strip(" '") for word in choice[2].split(",")]
+        near = difflib.get_close_matches(choice[1], words, n=1)
+        cure = f"the nearest is {near[0]}; {see}" if near else see
+        return UsageError(f"{_cap(name)} is not known", found=choice[1], allowed=", ".join(words), cure=cure)
+    if wrong := re.match(r"invalid (int|float) value: '(.*)'", rest):
+        point = wrong[2].replace(",", ".")
+        comma = wrong[1] == "float" and point != wrong[2] and re.fullmatch(r"-?\d*\.\d+", point)
+        cure = f"write {point}, with a point" if comma else see
+        return UsageError(
+            f"{_cap(name)} can't be used", found=wrong[2], allowed=_NUMBERS[wrong[1]], cure=cure
+        )
+    if length := re.match(r"'(.*)' is no length; allowed: ([^;]*)(?:; (.*))?", rest):
+        allowed, cure = length[2], length[3] or see
+        return UsageError(f"{_cap(name)} is no length", found=length[1], allowed=allowed, cure=cure)
+    if message.startswith("the following arguments are required: "):
+        missing = message.partition(": ")[2]
+        return UsageError(f"{_cap(missing)} is missing", allowed=f"{prog} with {missing}", cure=see)
+    if message.startswith("unrecognized arguments: "):
+        given = message.partition(": ")[2]
+        near = difflib.get_close_matches(given.split()[0], list(known), n=1)
+        cure = f"the nearest is {near[0]}; {see}" if near else see
+        return UsageError(
+            "An option is not known", found=given, allowed="the options that --help lists", cure=cure
+        )
+    if rest.startswith("expected "):
+        return UsageError(
+            f"{_cap(name)} is cut short", found="nothing after it", allowed=rest[len("expected ") :], cure=see
+        )
+    return UsageError(_cap(message), cure=see)
+
+
+def _cap(text: str) -> str:
+    return text if text.startswith("-") else text[:1].upper() + text[1:]

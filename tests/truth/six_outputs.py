@@ -1,0 +1,67 @@
+"""One result in its six outputs: headline, terminal table, page, PDF, CSV and JSON. They must say the same."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+
+import pypdfium2
+
+from surfscan.core.records import CheckResult
+from surfscan.papers.content import compose
+from surfscan.papers.particulars import Particulars
+from surfscan.papers.pdf import make_pdf
+from surfscan.report.export import write_result
+from surfscan.report.table import format_result
+from surfscan.report.words import ResultText, headline_line
+from surfscan.results.stored import load_result
+
+__all__ = ["see_that_six_agree"]
+
+
+def _plain(text: str) -> str:
+    """Without the line breaks of a layout, nor those inside a word that a narrow column leaves."""
+    return " ".join(text.replace("\u00ad", "").split())
+
+
+def _pdf_text(folder: Path) -> str:
+    stored = load_result(folder)
+    blocks = compose(stored, Particulars(date="2026-03-04"), overlay=None, panel_map=None, digest="0" * 64)
+    data = make_pdf(blocks, title="t", digest="0" * 64)
+    with pypdfium2.PdfDocument(data) as document:
+        return _plain(" ".join(page.get_textpage().get_text_range() for page in document))
+
+
+def see_that_six_agree(result: CheckResult, folder: Path) -> None:
+    """Write a result, and hold its outputs against each other."""
+    write_result(folder, result)
+    told = json.loads((folder / "result.json").read_text(encoding="utf-8"))
+    with (folder / "spots.csv").open(encoding="utf-8", newline="") as file:
+        rows = list(csv.DictReader(file))
+    page, headline = ResultText(result), headline_line(result)
+    table, pdf = _plain(format_result(result)), _pdf_text(folder)
+
+    assert told["verdict"] == str(result.verdict)
+    assert told["sentence"] == headline == page.headline()
+    assert headline in table
+    assert _plain(headline) in pdf
+
+    assert len(rows) == len(told["spots"]) == len(result.spots)
+    for spot, row, listed in zip(result.spots, rows, told["spots"], strict=True):
+        assert int(row["id"]) == listed["id"] == spot.id
+        assert row["kind"] == listed["kind"] == spot.kind
+        assert float(row["peak_mm"]) == listed["peak_mm"] == spot.peak_mm
+        assert row["verdict"] == listed["verdict"] == str(spot.verdict)
+        assert row["action"] == listed["action"] == page.action(spot)
+        assert row["shape"] == listed["shape"] == spot.shape
+        for text in (table, pdf):
+            assert page.action(spot) in text
+            assert f"{spot.peak_mm:+.3f}" in text
+
+    for said in [*page.work(), page.not_looked_for()]:
+        assert said in table
+        assert said in pdf
+    assert [step["spots"] for step in told.get("work_order", [])] == [
+        step["spots"] for step in result.details.get("work_order", [])
+    ]
