@@ -136,6 +136,12 @@ def _dots(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
     return _two_directions(shoot, reading, replace(context, views=both), [0, 0])
 
 
+def _crossed(shoot: Shoot, context: Context, progress: Progress | None) -> Taken:
+    both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
+    context = replace(context, views=both)
+    return _two_directions(shoot, read_stripes(context, progress=progress), context, [0, 0])
+
+
 def _dots_step_mm(shoot: Shoot) -> float:
     from surfscan.reading.dots import dots_grid_mm
 
@@ -260,6 +266,7 @@ REFLECTION = "reading the reflection"
 LIGHTS: tuple[LightKind, ...] = (
     LightKind("lamp", "reading the lamp's shading", lambda s: s.by_lamp, False, lamp_step_mm, take_lamp),
     LightKind("dots", REFLECTION, _is_pattern("dots"), True, _dots_step_mm, _dots),
+    LightKind("crossed", REFLECTION, _is_pattern("crossed"), True, _stripes_step_mm, _crossed),
     LightKind("stepped", REFLECTION, _is_pattern("stepped"), True, _stepped_step_mm, _stepped),
     LightKind(
         "one way",
