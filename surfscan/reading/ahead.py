@@ -45,7 +45,6 @@ class Ahead:
     period_px: float  # on the fine grid
     axis: int  # 0 when the stripes repeat along rows faster
     sigma_px: tuple[float, float]
-    other: Array | None = None  # the other direction's waves, taken off the picture
 
 
 def look_ahead(

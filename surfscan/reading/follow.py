@@ -29,9 +29,6 @@ SMALL_CHANGE = 0.5
 PROBE = 4.0
 """Harmonics of the probe that the picture is held against."""
 
-DARKEST = 0.2
-"""Brightness over its mean below which an edge is trusted no more for being dark."""
-
 LARGEST_NUDGE = 0.5
 """Largest phase error, radians, that one step against the drawn stripes may claim."""
 
@@ -136,7 +133,7 @@ def follow(track: Track, turn: int, surface: Surface, *, context: Context, insid
     )
     if track.partner is not None and turn >= WAVEFORM_ROUND:
         other = _drawn_other(track.partner, turn, surface, context, inside, ahead)
-        ahead = replace(ahead, picture=ahead.picture - other, other=other)
+        ahead = replace(ahead, picture=ahead.picture - other)
     picture = ahead.picture if before is None else _repaired(track, turn, before, ahead, context)
     level = _level(before, picture, ahead.seen, ahead.period_px)
     waves = picture - level
@@ -237,10 +234,6 @@ def _against_drawn(
     drawn = draw_stripes(waveform, phase, strength)
     slope = draw_stripes(steepness(waveform), phase, strength)
     probe = draw_stripes(steepness(waveform, harmonics=PROBE), phase, strength)
-    if ahead.other is not None:
-        # Light is noisier where there is more of it, and crossed waves have dark edges and bright ones.
-        light = 1 + (drawn + ahead.other) / np.maximum(ahead.picture - waves, 1e-6)
-        probe = probe / np.maximum(light, DARKEST)
     error, telling = nudge_phase(waves - drawn, slope, probe, ahead.seen, sigma_px=ahead.sigma_px, every=FINE)
     residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
     usual = float(np.median(telling[before.good])) if before.good.any() else 1.0

@@ -132,9 +132,8 @@ class Lighting:
 class Exposure:
     """One photo: its file, camera pose, and what the board shows (or where the lamp is).
 
-    `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the
-    board's. With `shows_board` the
-    board's front is in the picture itself, not only in the panel's mirror.
+    `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the board's. With
+    `shows_board` the board's front is in the picture itself, not only in the panel's mirror.
     """
 
     file: str

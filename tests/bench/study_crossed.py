@@ -27,6 +27,14 @@ from surfscan.synth.camera_noise import write_job
 from surfscan.synth.scene import Exposure
 
 
+def less_quadric(values: Any) -> Any:
+    """Finite values of a map less the second-order surface through them: the form would take that off."""
+    good = np.isfinite(values)
+    y, x = (a[good] / 200.0 for a in np.indices(values.shape))
+    terms = np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], -1)
+    return values[good] - terms @ np.linalg.lstsq(terms, values[good], rcond=None)[0]
+
+
 def one(seed: int) -> dict[str, Any]:
     """Both kinds of photos of one panel, each twice with other noise."""
     import cv2
@@ -47,7 +55,7 @@ def one(seed: int) -> dict[str, Any]:
                     out[kind] = {"error": str(error), "rows": [], "noise_um": np.nan, "rms_um": np.nan}
                     break
                 height = result.height
-                maps.append(height.height_mm)
+                maps.append(height.height_mm + height.form_mm)
                 if again:
                     continue
                 truth = np.load(folder / "truth.npz")
@@ -68,8 +76,8 @@ def one(seed: int) -> dict[str, Any]:
             else:
                 i = np.clip(np.searchsorted(truth["y_mm"], height.grid.y_mm), 0, truth["y_mm"].size - 1)
                 j = np.clip(np.searchsorted(truth["x_mm"], height.grid.x_mm), 0, truth["x_mm"].size - 1)
-                off = maps[0] - truth["deviation_mm"][np.ix_(i, j)]
-                noise = (maps[1] - maps[0])[np.isfinite(maps[1] - maps[0])]
+                off = height.height_mm - truth["deviation_mm"][np.ix_(i, j)]
+                noise = less_quadric(maps[1] - maps[0])
                 out[kind] = {
                     "rows": rows,
                     "noise_um": 1e3 * float(np.sqrt(np.mean(noise**2) / 2)),
