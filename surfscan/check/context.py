@@ -11,6 +11,7 @@ import numpy as np
 from surfscan.check.stations import level_places
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
+from surfscan.core.message import Reason
 from surfscan.core.reading import Context, Reading, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.sheet import Sheet
@@ -20,6 +21,7 @@ from surfscan.optics.field import make_grid, mask_region, mask_squares
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
+from surfscan.reading.sweep import LeftOut
 from surfscan.surface.form import FairForm
 
 __all__ = ["Progress", "Shoot", "Taken", "board_of", "context_of", "judged_region", "tag_half_mm", "view_of"]
@@ -46,6 +48,8 @@ class Shoot:
         The board's pose as the set-up photo gave it; the sheet has it too by now.
     null : Null, optional
         What a reference found: its board is used, and what is left on it is taken off.
+    left_out : tuple of LeftOut
+        Photos of a sweep that could not be used so far.
     """
 
     sheet: Sheet
@@ -53,6 +57,7 @@ class Shoot:
     inputs: Inputs
     board_fit: BoardFit | None = None
     null: Null | None = None
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def views(self) -> tuple[View, ...]:
@@ -90,6 +95,10 @@ class Taken:
         The photos that give the two directions, where there are two.
     details : dict
         What else was learned about the light, JSON-ready.
+    shoot : Shoot, optional
+        The photos that were used, where some were left out.
+    doubts : tuple of Reason
+        What the reading itself has to say to the verdict.
     """
 
     grid: Grid
@@ -102,6 +111,8 @@ class Taken:
     spot_flags: tuple[str, ...] = ()
     views: tuple[View, ...] = ()
     details: dict[str, Any] = field(default_factory=dict)
+    shoot: Shoot | None = None
+    doubts: tuple[Reason, ...] = ()
 
 
 def board_of(sheet: Sheet) -> Board:

@@ -117,6 +117,8 @@ class SetUp:
         The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
     null : Null, optional
         The reference that was taken off: what an input does to its map is taken off the input's effect too.
+    corners : tuple, optional
+        Of a sweep: changes of all views' poses at once, in place of the fits' own covariances.
     """
 
     views: tuple[View, ...]
@@ -125,6 +127,7 @@ class SetUp:
     inputs: Inputs
     board_fit: BoardFit | None = None
     null: Null | None = None
+    corners: tuple[tuple[Array, ...], ...] | None = None
 
 
 def budget_stripes(
@@ -222,7 +225,7 @@ def _effects(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, str,
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
-        for name, cure, moves in sources(views, fits, board, inputs, board_fit):
+        for name, cure, moves in sources(views, fits, board, inputs, board_fit, corners=setup.corners):
             yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in moves]
         return
     glass = null_few(few, null, board)

@@ -29,6 +29,9 @@ SMALL_CHANGE = 0.5
 PROBE = 4.0
 """Harmonics of the probe that the picture is held against."""
 
+CROSSED_PROBE = 6.0
+"""The same where two waves cross: closer to the edges, since they are half as high against the noise."""
+
 LARGEST_NUDGE = 0.5
 """Largest phase error, radians, that one step against the drawn stripes may claim."""
 
@@ -233,7 +236,8 @@ def _against_drawn(
         phase = displace(phase, misprint=track.misprint, period_mm=board.period_mm)
     drawn = draw_stripes(waveform, phase, strength)
     slope = draw_stripes(steepness(waveform), phase, strength)
-    probe = draw_stripes(steepness(waveform, harmonics=PROBE), phase, strength)
+    sharp = PROBE if track.partner is None else CROSSED_PROBE
+    probe = draw_stripes(steepness(waveform, harmonics=sharp), phase, strength)
     error, telling = nudge_phase(waves - drawn, slope, probe, ahead.seen, sigma_px=ahead.sigma_px, every=FINE)
     residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
     usual = float(np.median(telling[before.good])) if before.good.any() else 1.0

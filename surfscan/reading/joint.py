@@ -204,4 +204,6 @@ def joint_slopes(sums: Array, *, least: float = 0.02) -> tuple[Array, Array]:
     det = aa * bb - ab * ab
     with np.errstate(divide="ignore", invalid="ignore"):
         told = det > least * (0.5 * (aa + bb)) ** 2
-        return np.where(told, (bb * ra - ab * rb) / det, np.nan), np.where(told, (aa * rb - ab * ra) / det, np.nan)
+        return np.where(told, (bb * ra - ab * rb) / det, np.nan), np.where(
+            told, (aa * rb - ab * ra) / det, np.nan
+        )

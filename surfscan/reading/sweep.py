@@ -1,0 +1,534 @@
+"""Many photos of one surface, each lighting any part of it, to slopes and height.
+
+The rounds are those of two photos of stripes. Each photo works on the part of the panel that it lights; in every round
+the photos are brought into agreement (`joint`), and each cell's slopes come from the normal equations of all that see
+it. A photo that does not fit is left out and named.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field, replace
+from functools import partial
+
+import cv2
+import numpy as np
+
+from surfscan.core.carrier import Array
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
+from surfscan.core.poisson import label_islands
+from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.records import Board, Grid, Pose
+from surfscan.optics.field import Cutout
+from surfscan.reading.crown import find_crown
+from surfscan.reading.finish import end_track, track_noise
+from surfscan.reading.fold import find_folds
+from surfscan.reading.follow import FOLD_ROUND, SMALL_CHANGE, Track, follow
+from surfscan.reading.joint import MODES, Agreement, Told, agree, joint_slopes
+from surfscan.reading.propagation import modes, moved_pose, slide
+from surfscan.reading.settle import close_islands, curl_mrad, integrated_noise, rebuild
+from surfscan.reading.stripes import SETTLED, SETTLED_PEAK, TOLD, UNTOLD, pair_up
+from surfscan.reading.surface import ENOUGH, Surface, check_region, first_surface, on_board
+
+__all__ = ["LeftOut", "Seen", "Sweep", "read_sweep"]
+
+REACH_MM = 40.0
+"""How far beyond what a photo is expected to light it is looked at: the crown is known by tags only, at first."""
+
+LEAST_LIT = 0.02
+"""Share of the region under which a photo is no help."""
+
+MISFIT_MRAD = 0.3
+"""Disagreement with all others under which a photo is never left out."""
+
+MISFIT = 4.0
+"""Times the usual disagreement from which a photo does not belong."""
+
+FEATHER = 2.5
+"""Reflected periods over which a photo's weight rises from the rim of what it lights."""
+
+START_MM = 0.01
+"""Spread of board places told, as a share of the period, against which poses are held by their tags."""
+
+CELLS = 1_500_000
+"""Cells times squared directions that carry the agreement."""
+
+ROUNDS = 8
+
+
+@dataclass(frozen=True, slots=True)
+class LeftOut:
+    """A photo that was not used, and why."""
+
+    file: str
+    why: str
+
+
+@dataclass(slots=True)
+class Seen:
+    """One photo of a sweep: its directions, on the part of the grid that it lights.
+
+    Attributes
+    ----------
+    number : int
+        Its number among those given.
+    tracks : list of Track
+    box : tuple of slice
+        Rows and columns of the panel's grid.
+    context : Context
+        Of that part.
+    modes : list of ndarray (6,)
+        Independent changes of its pose, one standard deviation each.
+    start : Pose
+        As its tags gave it.
+    moved : ndarray (6,)
+        By how many of those it has been moved.
+    odd : ndarray, bool
+        Cells of its part that fit no smooth surface.
+    """
+
+    number: int
+    tracks: list[Track]
+    box: tuple[slice, slice]
+    context: Context
+    modes: list[Array]
+    start: Pose
+    moved: Array
+    odd: Array
+    folded: Array
+
+    @property
+    def file(self) -> str:
+        """Its name."""
+        return self.tracks[0].view.photo.file
+
+
+@dataclass(slots=True)
+class Sweep:
+    """What a sweep left, beside its reading.
+
+    Attributes
+    ----------
+    reading : Reading
+    seen : list of Seen
+        The photos used.
+    left_out : list of LeftOut
+    agreement : Agreement
+    counts : ndarray (H, W), int
+        By how many photos each cell is seen.
+    """
+
+    reading: Reading
+    seen: list[Seen]
+    left_out: list[LeftOut]
+    agreement: Agreement
+    counts: Array
+
+
+def read_sweep(
+    cutouts: list[list[Cutout]], context: Context, *, progress: Callable[[float], None] | None = None
+) -> Sweep:
+    """Read slopes and height from any number of photos.
+
+    Parameters
+    ----------
+    cutouts : list of list of Cutout
+        Per photo, one for each direction that it carries.
+    context : Context
+        With a board; its views are not looked at.
+    progress : callable, optional
+        Told a share from 0 to 1.
+
+    Returns
+    -------
+    Sweep
+
+    Raises
+    ------
+    NotMeasuredError, RefusedError
+        When too little can be read.
+    """
+    check_region(context)
+    left: list[LeftOut] = []
+    seen, surface = _start(cutouts, context, left)
+    work = _Work(seen, surface, context, left)
+    tell = progress or (lambda share: None)
+    last, turn, rounds = np.inf, 0, ROUNDS
+    with ThreadPoolExecutor(2) as pool:
+        while turn < rounds:
+            change, peak = work.round(pool, turn)
+            turn += 1
+            tell(turn / rounds)
+            if turn == FOLD_ROUND + 1 and work.mark_odd():
+                rounds += 2
+                continue
+            if turn > FOLD_ROUND + 1 and ((change < SETTLED and peak < SETTLED_PEAK) or change > 0.9 * last):
+                break
+            last = change
+    return work.finish(turn)
+
+
+def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -> tuple[list[Seen], Surface]:
+    """The crown by all photos, and each photo on the part it lights; those without stripes are left out."""
+    board = _inner(context.mirrored_board)
+    flat = first_surface(context).level(context)
+    lit = [context.inside & on_board(flat.hit(each[0].view.camera_mm, board), board) for each in cutouts]
+    good: list[int] = []
+    for k, (each, mask) in enumerate(zip(cutouts, lit, strict=True)):
+        name = each[0].view.photo.file
+        if mask.sum() < LEAST_LIT * context.inside.sum():
+            left.append(LeftOut(name, "the panel does not reflect the board into it"))
+            continue
+        try:
+            find_crown(each, context, lit=[mask] * len(each))
+        except (RefusedError, NotMeasuredError) as error:
+            left.append(LeftOut(name, error.what.removeprefix(f"{name}: ")))
+            continue
+        good.append(k)
+    if not good:
+        raise NotMeasuredError(
+            "none of the photos shows stripes that can be read",
+            found="; ".join(f"{one.file}: {one.why}" for one in left[:3]),
+            cure="check board.centre_mm, board.across and board.up, or where the photos were taken from",
+        )
+    flat_list = [one for k in good for one in cutouts[k]]
+    surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
+    seen = []
+    for k in good:
+        on = on_board(surface.hit(cutouts[k][0].view.camera_mm, board), board) & context.inside
+        if on.sum() < LEAST_LIT * context.inside.sum():
+            left.append(LeftOut(cutouts[k][0].view.photo.file, "it lights next to nothing of the panel"))
+            continue
+        tracks = [Track(cutout) for cutout in cutouts[k]]
+        pair_up(tracks)
+        box = _box(on, context.grid)
+        part = _part_of(context, box)
+        pose = tracks[0].view.pose
+        none = np.zeros(part.grid.shape, bool)
+        seen.append(
+            Seen(k, tracks, box, part, modes(pose.covariance), pose, np.zeros(MODES), none, none.copy())
+        )
+    return seen, surface
+
+
+def _inner(board: Board) -> Board:
+    """The board less a rim that a surface not quite known might take for it."""
+    rim = 0.5 * board.period_mm
+    return replace(board, size_mm=(board.size_mm[0] - rim, board.size_mm[1] - rim))
+
+
+def _box(on: Array, grid: Grid) -> tuple[slice, slice]:
+    """The part of the grid around some cells."""
+    reach = round(REACH_MM / grid.step_mm)
+    found = []
+    for axis, size in ((1, grid.shape[0]), (0, grid.shape[1])):
+        at = np.flatnonzero(on.any(axis))
+        found.append(slice(max(int(at[0]) - reach, 0), min(int(at[-1]) + 1 + reach, size)))
+    return found[0], found[1]
+
+
+def _part_of(context: Context, box: tuple[slice, slice]) -> Context:
+    grid = context.grid
+    part = Grid(grid.x_mm[box[1]], grid.y_mm[box[0]], grid.step_mm)
+    return replace(context, grid=part, region=context.region[box])
+
+
+def _cut(surface: Surface, box: tuple[slice, slice]) -> Surface:
+    return Surface(*(m[box] for m in (surface.x, surface.y, surface.z, surface.p, surface.q)))
+
+
+@dataclass(slots=True)
+class _Work:
+    """The rounds of a sweep."""
+
+    seen: list[Seen]
+    surface: Surface
+    context: Context
+    left: list[LeftOut]
+    measured: Array = field(init=False)
+    counts: Array = field(init=False)
+    told: tuple[Array, Array] = field(init=False)
+    agreement: Agreement = field(init=False)
+
+    def round(self, pool: ThreadPoolExecutor, turn: int) -> tuple[float, float]:
+        """Follow, agree, solve, integrate; the largest changes of any photo."""
+        found = list(pool.map(partial(_follow, surface=self.surface, turn=turn), self.seen))
+        keep = []
+        for each, fine in zip(self.seen, found, strict=True):
+            if fine:
+                keep.append(each)
+            else:
+                self.left.append(LeftOut(each.file, "its stripes could not be followed"))
+        self.seen = keep
+        self._check_left()
+        self._agree(turn)
+        self._solve()
+        rows = [track.found for each in self.seen for track in each.tracks]
+        weight = np.array([r.good.sum() for r in rows], float)
+        change = float(np.sqrt(np.sum(weight * np.array([r.change_rad for r in rows]) ** 2) / weight.sum()))
+        return change, float(np.median([r.peak_rad for r in rows]))
+
+    def _check_left(self) -> None:
+        ways = {track.view.varies for each in self.seen for track in each.tracks}
+        if len(ways) < 2:
+            raise NotMeasuredError(
+                "too few of the photos can be used",
+                found="; ".join(f"{one.file}: {one.why}" for one in self.left[:3]) or "one direction only",
+                cure="shoot again, nearer and with more overlap, both directions everywhere",
+            )
+
+    def _agree(self, turn: int) -> None:
+        """Starts and poses; from round 2 the photos that do not belong are left out."""
+        board = self.context.mirrored_board
+        while True:
+            tracks = [track for each in self.seen for track in each.tracks]
+            start = np.array([track.found.offset_rad for track in tracks])
+            axis = np.array([track.view.varies == "up" for track in tracks], int)
+            before = np.array([each.moved for each in self.seen])
+            told = _told(self.seen, self.surface, self.context)
+            self.agreement = agree(told, before=before, start_rad=start, axis=axis, period_mm=board.period_mm)
+            off = self.agreement.off_mrad
+            if turn < 2 or not np.isfinite(off).any() or np.isfinite(off).sum() < 3:
+                break
+            worst = int(np.nanargmax(off))
+            if off[worst] <= max(MISFIT_MRAD, MISFIT * float(np.nanmedian(off))):
+                break
+            gone = self.seen.pop(worst)
+            self.left.append(
+                LeftOut(gone.file, f"it contradicts the others by {off[worst]:.1f} mrad where they overlap")
+            )
+            self._check_left()
+        _apply(self.seen, self.agreement, self.context, poses=turn >= 1)
+
+    def _solve(self) -> None:
+        """Slopes of all cells from all photos, and the surface by them."""
+        shape, board = self.context.grid.shape, self.context.mirrored_board
+        sums, self.counts = np.zeros((5, *shape)), np.zeros(shape, np.int16)
+        told = [np.zeros(shape), np.zeros(shape)]
+        for each in self.seen:
+            part = _cut(self.surface, each.box)
+            hit = part.hit(each.tracks[0].view.camera_mm, board)
+            for track in each.tracks:
+                found = track.found
+                a, b = hit.lever(track.view.varies)
+                w = _weight(track, self.context.grid.step_mm)
+                miss = np.nan_to_num(found.wanted_mm - hit.place(track.view.varies))
+                for n, row in enumerate((w * a * a, w * a * b, w * b * b, w * a * miss, w * b * miss)):
+                    sums[n][each.box] += np.where(w > 0, row, 0.0)
+                for n, lean in enumerate((np.abs(a), np.abs(b))):
+                    here = _trust(track) * (lean >= 0.5 * (np.abs(a) + np.abs(b)))
+                    told[n][each.box] = np.maximum(told[n][each.box], here)
+            self.counts[each.box] += np.any([track.found.good for track in each.tracks], axis=0)
+        dp, dq = joint_slopes(sums)
+        self.measured = np.isfinite(dp) & np.isfinite(dq) & self.context.inside
+        if self.measured.sum() < ENOUGH:
+            raise NotMeasuredError(
+                "the photos together tell both slopes next to nowhere",
+                found=f"{int(self.measured.sum())} cells",
+                cure="with stripes, take both directions of every part",
+            )
+        self.told = tuple(np.where(self.measured, np.maximum(t, 1e-3), 1e-3) for t in told)  # type: ignore[assignment]
+        p = self.surface.p + np.where(self.measured, dp, 0)
+        q = self.surface.q + np.where(self.measured, dq, 0)
+        fresh = rebuild(self.surface, p, q, self.measured, context=self.context, weights=self.told)
+        fresh = fresh.level(self.context)
+        if (
+            self.seen[0].tracks[0].found.telling is not None
+        ):  # where the photos tell nothing, the height knows better
+            zy, zx = np.gradient(fresh.z, self.context.grid.step_mm)
+            told_p, told_q = (weight >= UNTOLD for weight in self.told)
+            fresh = replace(fresh, p=np.where(told_p, fresh.p, zx), q=np.where(told_q, fresh.q, zy))
+        self.surface = fresh
+
+    def mark_odd(self) -> bool:
+        """Look for folds and doubtful places in each photo; whether there are any."""
+        some = False
+        for each in self.seen:
+            rows = [track.found for track in each.tracks]
+            good = np.all([r.good for r in rows], axis=0)
+            each.folded, each.odd = find_folds(rows, good, grid=each.context.grid)
+            some |= bool(each.folded.any() or each.odd.any())
+        return some
+
+    def finish(self, rounds: int) -> Sweep:
+        """The reading of all."""
+        context, step = self.context, self.context.grid.step_mm
+        flags = self._flags()
+        tracks = [track for each in self.seen for track in each.tracks]
+        quality: list[QualityMaps] = []
+        gains, white = [], []
+        for each in self.seen:
+            part = _cut(self.surface, each.box)
+            for k, track in enumerate(each.tracks):
+                hit = part.hit(track.view.camera_mm, context.mirrored_board)
+                a, b = hit.lever(track.view.varies)
+                gains.append(float(np.nanmedian(np.hypot(a, b)[track.found.good])))
+                white.append(track_noise(track, each.context, gains[-1]) ** 2)
+                if k == 0:
+                    small = end_track(track, part, each.context.region.copy(), each.context)
+                    quality.append(_whole(small, each.box, context.grid.shape))
+        periods = np.array([track.found.spacing_mm for track in tracks])
+        widest = float(np.median(periods))
+        height, p, q = close_islands(
+            self.surface, self.measured, self.told, flags, context, least_mm2=widest**2
+        )
+        closure = curl_mrad(self.surface.p, self.surface.q, self.measured, step)
+        off = float(np.nan_to_num(np.nanmedian(self.agreement.off_mrad))) if len(self.seen) > 1 else 0.0
+        reading = Reading(
+            grid=context.grid,
+            height_mm=height,
+            p=p,
+            q=q,
+            noise_mm=integrated_noise(float(np.median(white)), self.measured, step),
+            uneven_mm=1e-3 * float(np.hypot(closure, off)) * widest / (2 * np.pi),
+            flags=flags,
+            closure_mrad=closure,
+            gain_mm=np.array(gains),
+            period_mm=periods,
+            rounds=rounds,
+            quality=tuple(quality),
+            told=np.minimum(1.0, np.minimum(*self.told)),
+        )
+        return Sweep(reading, self.seen, self.left, self.agreement, self.counts)
+
+    def _flags(self) -> Array:
+        """Why each cell was not measured: what the photos that could have seen it have against it."""
+        flags, inside = self.context.region.copy(), self.context.inside
+        folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
+        for each in self.seen:
+            state = each.tracks[0].found.state
+            part = _cut(self.surface, each.box)
+            board = self.context.mirrored_board
+            reached[each.box] |= on_board(part.hit(each.tracks[0].view.camera_mm, board), board) & (
+                state == 0
+            )
+            blown[each.box] |= (state & bit("saturated")) != 0
+            folded[each.box] |= each.folded
+            odd[each.box] |= each.odd
+        gap = inside & ~self.measured
+        flags[gap & folded] |= bit("fold")
+        flags[gap & odd] |= bit("inconsistent")
+        flags[gap & blown & ~reached] |= bit("saturated")
+        flags[gap & ~reached & (flags == 0)] |= bit("off_board")
+        flags[gap & (flags == 0)] |= bit("weak_stripes")
+        return flags
+
+
+def _follow(each: Seen, *, surface: Surface, turn: int) -> bool:
+    """One round of one photo; whether anything is left of it."""
+    part, board = _cut(surface, each.box), _inner(each.context.mirrored_board)
+    inside = each.context.inside & ~each.odd & ~each.folded
+    inside &= on_board(part.hit(each.tracks[0].view.camera_mm, board), board)
+    if inside.sum() < 50:
+        return False
+    for track in each.tracks:
+        near = track.last is not None and track.last.change_rad < SMALL_CHANGE
+        found = follow(track, turn, part, context=each.context, inside=inside)
+        good = found.good
+        if not near and good.any():  # parts that are not joined may be whole turns apart
+            good = label_islands(good)[1] == 1
+            track.last = found = replace(found, good=good)
+        if good.sum() < 50:
+            return False
+    return True
+
+
+def _trust(track: Track) -> Array:
+    """Weight of a direction by what its picture tells, (H, W), 0 to 1."""
+    found = track.found
+    told = np.ones(found.good.shape) if found.telling is None else np.minimum(found.telling / TOLD, 1.0) ** 3
+    return np.where(found.good, np.maximum(told, 1e-3), 0.0)
+
+
+def _weight(track: Track, step_mm: float) -> Array:
+    """Weight in the sums over photos: trust, faded out towards the rim of what the photo lights."""
+    found = track.found
+    far = cv2.distanceTransform(found.good.astype(np.uint8), cv2.DIST_L2, 3)
+    reach = max(FEATHER * found.spacing_mm / step_mm, 1.0)
+    return np.asarray(_trust(track) * np.clip(far / reach, 1e-3, 1.0) ** 2)
+
+
+def _told(seen: list[Seen], surface: Surface, context: Context) -> Told:
+    """What all photos tell at thinned cells."""
+    board = context.mirrored_board
+    tracks = [track for each in seen for track in each.tracks]
+    count = max(200, min(1500, CELLS // len(tracks) ** 2))
+    skip = max(1, int(np.sqrt(context.grid.shape[0] * context.grid.shape[1] / count)))
+    rows = np.arange(skip // 2, context.grid.shape[0], skip)
+    columns = np.arange(skip // 2, context.grid.shape[1], skip)
+    shape = (rows.size, columns.size, len(tracks))
+    a, b, miss, weight = (np.zeros(shape) for _ in range(4))
+    moved, photo = np.zeros((*shape, MODES)), np.zeros(len(tracks), int)
+    t = 0
+    for number, each in enumerate(seen):
+        r = (rows >= each.box[0].start) & (rows < each.box[0].stop)
+        c = (columns >= each.box[1].start) & (columns < each.box[1].stop)
+        at = np.ix_(rows[r] - each.box[0].start, columns[c] - each.box[1].start)
+        to = np.ix_(r, c)
+        part = _cut(surface, each.box)
+        few = Surface(*(m[at] for m in (part.x, part.y, part.z, part.p, part.q)))
+        hit = part.hit(each.tracks[0].view.camera_mm, board)
+        for track in each.tracks:
+            way, found = track.view.varies, track.found
+            place = hit.place(way)
+            lever = hit.lever(way)
+            w = _weight(track, context.grid.step_mm)[at]
+            gap = np.nan_to_num(found.wanted_mm - place)[at]
+            a[..., t][to], b[..., t][to] = lever[0][at], lever[1][at]
+            miss[..., t][to], weight[..., t][to] = gap, np.where(w > 1e-4, w, 0.0)
+            slope = [np.nan_to_num(g)[at] for g in np.gradient(place, context.grid.step_mm)]
+            for m, change in enumerate(each.modes):
+                moved[..., t, m][to] = _moved(few, track, change, slope, board, place[at])
+            photo[t] = number
+            t += 1
+    unit = 1 / (START_MM * board.period_mm) ** 2
+    n = rows.size * columns.size
+    seen_by = weight.reshape(n, -1)
+    use = (seen_by > 0).sum(1) > 0
+    flat = [np.nan_to_num(m.reshape(n, len(tracks)))[use] for m in (a, b, miss)]
+    return Told(*flat, unit * seen_by[use], np.nan_to_num(moved.reshape(n, len(tracks), MODES))[use], photo)
+
+
+def _moved(
+    few: Surface, track: Track, change: Array, slope: list[Array], board: Board, place: Array
+) -> Array:
+    """What a change of a photo's pose does to its misses, mm."""
+    old = track.view.pose
+    new = moved_pose(old, change)
+    dx, dy = slide(few, old, new)
+    there = few.hit(new.centre_mm, board).place(track.view.varies)
+    return np.asarray(-(slope[1] * dx + slope[0] * dy) - (there - place))
+
+
+def _apply(seen: list[Seen], found: Agreement, context: Context, *, poses: bool) -> None:
+    """Move starts and, once the stripes are told apart safely, poses."""
+    per_mm = 2 * np.pi / context.mirrored_board.period_mm
+    t = 0
+    for k, each in enumerate(seen):
+        for track in each.tracks:
+            start = float(found.start_mm[t])
+            last = track.found
+            track.last = replace(
+                last, wanted_mm=last.wanted_mm + start, offset_rad=last.offset_rad - start * per_mm
+            )
+            t += 1
+        if poses:
+            each.moved = each.moved + found.pose[k]
+            change = np.sum([n * mode for n, mode in zip(each.moved, each.modes, strict=True)], axis=0)
+            pose = moved_pose(each.start, change)
+            for track in each.tracks:
+                track.cutout = replace(track.cutout, view=replace(track.view, pose=pose))
+
+
+def _whole(small: QualityMaps, box: tuple[slice, slice], shape: tuple[int, int]) -> QualityMaps:
+    """A photo's quality on the whole panel's grid."""
+
+    def grown(values: Array) -> Array:
+        out = np.zeros(shape, values.dtype)
+        out[box] = values
+        return out
+
+    maps = {name: grown(getattr(small, name)) for name in ("lit", "clipped", "modulation", "level")}
+    return replace(small, **maps)
