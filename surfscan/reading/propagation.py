@@ -113,11 +113,9 @@ def thin(reading: Reading, fair: FairForm, views: list[View], board: Board) -> F
     free = None
     if seen:
         measured = np.isfinite(z)
-        a, b, w = (
-            np.stack([np.where(s, m, 0.0).ravel() for s, m in zip(seen, maps, strict=True)], 1)
-            for maps in ([one[0] for one in levers], [one[1] for one in levers], np.ones(len(seen)))
-        )
-        free = projectors(a, b, w)
+        on = np.stack([s.ravel() for s in seen], 1)
+        a, b = (np.nan_to_num(np.stack([one[n].ravel() for one in levers], 1)) for n in (0, 1))
+        free = projectors(a, b, on.astype(float))
     return Few(
         x=x,
         y=y,

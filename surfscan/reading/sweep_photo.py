@@ -181,7 +181,8 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
     seen_by = weight.reshape(n, -1)
     use = (seen_by > 0).sum(1) > 0
     flat = [np.nan_to_num(m.reshape(n, len(tracks)))[use] for m in (a, b, miss)]
-    return Told(*flat, unit * seen_by[use], np.nan_to_num(moved.reshape(n, len(tracks), MODES))[use], photo)
+    modes_moved = np.nan_to_num(moved.reshape(n, len(tracks), MODES))[use]
+    return Told(flat[0], flat[1], flat[2], unit * seen_by[use], modes_moved, photo)
 
 
 def _moved(
@@ -223,5 +224,10 @@ def whole_quality(small: QualityMaps, box: tuple[slice, slice], shape: tuple[int
         out[box] = values
         return out
 
-    maps = {name: grown(getattr(small, name)) for name in ("lit", "clipped", "modulation", "level")}
-    return replace(small, **maps)
+    return replace(
+        small,
+        lit=grown(small.lit),
+        clipped=grown(small.clipped),
+        modulation=grown(small.modulation),
+        level=grown(small.level),
+    )
