@@ -14,7 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 
 from surfscan.check.pipeline import check_job
 from surfscan.core.records import Board, Camera, CheckResult
-from surfscan.synth.camera_noise import write_job
+from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
@@ -110,19 +110,16 @@ def test_a_small_board_sweeps_the_panel() -> None:
 
 def test_part_of_the_panel_that_no_photo_lights_is_told() -> None:
     folder = swept()[0]
-    text = (folder / "panel.toml").read_text()
-    keep = text.split("[[photo]]")
     few = Path(mkdtemp())
     for path in folder.iterdir():
         (few / path.name).write_bytes(path.read_bytes())
-    (few / "panel.toml").write_text(
-        "[[photo]]".join([*keep[:2], keep[3], "\n\n" + keep[-1][keep[-1].index("[limits]") :]]).replace(
-            "[[photo]]\n\n[limits]", "[limits]"
-        )
-    )
+    head, *photos = (folder / "panel.toml").read_text().split("[[photo]]")
+    photos[-1], limits = photos[-1].split("[limits]")
+    kept = "".join("[[photo]]" + one for one in photos[:2])
+    (few / "panel.toml").write_text(f"{head}{kept}\n[limits]{limits}")
     result = check_job(few)
     assert result.coverage < 0.8
-    assert "seen-part" in {one.code for one in result.reasons}
+    assert "seen-part" in {one.code for one in result.findings}
 
 
 @pytest.mark.parametrize("fault", ["no tags", "board moved"])
@@ -138,12 +135,10 @@ def test_a_photo_that_does_not_fit_is_named_and_left_out(fault: str) -> None:
     else:
         turned = replace(SMALL, centre_mm=SMALL.centre_mm + np.array([0.0, 0.0, 60.0]))
         other = replace(made, board=turned)
-    from surfscan.synth.camera_noise import add_noise, write_photo
-
     linear = add_noise(render(other, shot), rng=np.random.default_rng(1), full_well_e=5000.0, read_e=4.0)
     write_photo(bad / shot.file, linear)
     result = check_job(bad)
-    left = [one for one in result.reasons if one.code == "photo-left-out"]
+    left = [one for one in result.findings if one.code == "photo-left-out"]
     assert [one.about for one in left] == [shot.file]
     assert result.details["sweep"]["photos_used"] == len(AIMS) - 1
     assert result.coverage <= good.coverage + 0.005
