@@ -23,7 +23,7 @@ from surfscan.reading.crown import find_crown
 from surfscan.reading.finish import end_track, track_noise
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import FOLD_ROUND, Track
-from surfscan.reading.joint import MODES, Agreement, agree, joint_slopes
+from surfscan.reading.joint import MODES, Agreement, Told, agree, joint_slopes
 from surfscan.reading.propagation import modes
 from surfscan.reading.settle import close_islands, curl_mrad, integrated_noise, rebuild
 from surfscan.reading.stripes import SETTLED, SETTLED_PEAK, UNTOLD, pair_up
@@ -47,11 +47,14 @@ __all__ = ["LeftOut", "Sweep", "read_sweep"]
 LEAST_LIT = 0.02
 """Share of the region under which a photo is no help."""
 
-MISFIT_MRAD = 0.3
-"""Disagreement with all others under which a photo is never left out."""
+MISFIT_MRAD = 0.1
+"""Disagreement up to which photos belong together: sound ones differ by 0.02 to 0.05."""
 
-MISFIT = 4.0
-"""Times the usual disagreement from which a photo does not belong."""
+MISFIT = 0.5
+"""Share of the disagreement that may be left for a photo to be blamed for the rest."""
+
+SUSPECTS = 8
+"""Photos looked at for that, those that disagree most first."""
 
 ROUNDS = 8
 
@@ -214,26 +217,43 @@ class _Work:
 
     def _agree(self, turn: int) -> None:
         """Starts and poses; from round 2 the photos that do not belong are left out."""
-        board = self.context.mirrored_board
         while True:
-            tracks = [track for each in self.seen for track in each.tracks]
-            start = np.array([track.found.offset_rad for track in tracks])
-            axis = np.array([track.view.varies == "up" for track in tracks], int)
-            before = np.array([each.moved for each in self.seen])
             told = told_by(self.seen, self.surface, self.context)
-            self.agreement = agree(told, before=before, start_rad=start, axis=axis, period_mm=board.period_mm)
-            off = self.agreement.off_mrad
-            if turn < 2 or not np.isfinite(off).any() or np.isfinite(off).sum() < 3:
+            self.agreement = self._agreement(told)
+            gone = self._stranger(told) if turn >= 2 else None
+            if gone is None:
                 break
-            worst = int(np.nanargmax(off))
-            if off[worst] <= max(MISFIT_MRAD, MISFIT * float(np.nanmedian(off))):
-                break
-            gone = self.seen.pop(worst)
+            photo = self.seen.pop(gone)
+            off = self.agreement.off_mrad[gone]
             self.left.append(
-                LeftOut(gone.file, f"it contradicts the others by {off[worst]:.1f} mrad where they overlap")
+                LeftOut(photo.file, f"it contradicts the others by {off:.1f} mrad where they overlap")
             )
             self._check_left()
         move_photos(self.seen, self.agreement, self.context, poses=turn >= 1)
+
+    def _agreement(self, told: Told) -> Agreement:
+        tracks = [track for each in self.seen for track in each.tracks]
+        return agree(
+            told,
+            before=np.array([each.moved for each in self.seen]),
+            start_rad=np.array([track.found.offset_rad for track in tracks]),
+            axis=np.array([track.view.varies == "up" for track in tracks], int),
+            period_mm=self.context.mirrored_board.period_mm,
+        )
+
+    def _stranger(self, told: Told) -> int | None:
+        """The photo without which the others agree far better, if there is one."""
+        off = self.agreement.off_mrad
+        if np.isfinite(off).sum() < 3 or not float(np.nanmax(off)) > MISFIT_MRAD:
+            return None
+        # One that is wrong pulls the others along: the one to go is told by what is left without it.
+        rest = {}
+        for k in np.argsort(-np.nan_to_num(off))[:SUSPECTS]:
+            without = replace(told, weight=np.where(told.photo == k, 0.0, told.weight))
+            left = self._agreement(without).off_mrad
+            rest[int(k)] = float(np.nanmean(left)) if np.isfinite(left).any() else np.inf
+        best = min(rest, key=lambda k: rest[k])
+        return best if rest[best] < MISFIT * float(np.nanmean(off)) else None
 
     def _solve(self) -> None:
         """Slopes of all cells from all photos, and the surface by them."""
