@@ -177,7 +177,7 @@ def _doubts(sweep: Sweep, left: tuple[LeftOut, ...]) -> tuple[Reason, ...]:
         worst = sweep.seen[int(np.nanargmax(off))].file
         rows.append(
             reason(
-                "light-photos-disagree", weight=Weight.DOUBT, off_mrad=float(np.nanmedian(off)), file=worst
+                "light-photos-disagree", weight=Weight.DOUBT, slope_mrad=float(np.nanmedian(off)), file=worst
             )
         )
     return tuple(rows)

@@ -148,7 +148,7 @@ REASONS: dict[str, Entry] = {
     "photo-not-used": Entry("{file}: not used, since it does not show the view of the first photo."),
     "photo-left-out": Entry("{file}: left out: {why}.", "", "inspector"),
     "light-photos-disagree": Entry(
-        "Where the photos overlap they differ by {off_mrad:mrad} of slope, {file} most.",
+        "Where the photos overlap they differ by {slope_mrad:mrad} of slope, {file} most.",
         "check that neither board nor panel moved between the photos, and that the tags lie flat",
     ),
     "photo-no-stripes": Entry("{file}: no stripes can be followed in it."),
