@@ -11,6 +11,7 @@ import numpy as np
 from surfscan.check.stations import level_places
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
+from surfscan.core.message import Reason
 from surfscan.core.reading import Context, Reading, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.sheet import Sheet
@@ -20,6 +21,7 @@ from surfscan.optics.field import make_grid, mask_region, mask_squares
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
+from surfscan.reading.sweep import LeftOut
 from surfscan.surface.form import FairForm
 
 __all__ = [
@@ -55,6 +57,8 @@ class PlacedJob:
         The board's pose as the set-up photo gave it; the sheet has it too by now.
     null : Null, optional
         What a reference found: its board is used, and what is left on it is taken off.
+    left_out : tuple of LeftOut
+        Photos of a sweep that could not be used so far.
     """
 
     sheet: Sheet
@@ -62,6 +66,7 @@ class PlacedJob:
     inputs: Inputs
     board_fit: BoardFit | None = None
     null: Null | None = None
+    left_out: tuple[LeftOut, ...] = ()
 
     @property
     def views(self) -> tuple[View, ...]:
@@ -103,6 +108,10 @@ class Taken:
         Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     bends_mm : ndarray (H, W, K), optional
         What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
+    shoot : PlacedJob, optional
+        The photos that were used, where some were left out.
+    doubts : tuple of Reason
+        What the reading itself has to say to the verdict.
     """
 
     grid: Grid
@@ -117,6 +126,8 @@ class Taken:
     details: dict[str, Any] = field(default_factory=dict)
     least_floor_mm: float = 0.0
     bends_mm: Array | None = None
+    shoot: PlacedJob | None = None
+    doubts: tuple[Reason, ...] = ()
 
 
 def board_of(sheet: Sheet) -> Board:

@@ -12,6 +12,7 @@ import numpy as np
 
 from surfscan.check.context import PlacedJob, Progress, Taken, board_of, context_of
 from surfscan.check.lamp_light import lamp_step_mm, take_lamp
+from surfscan.check.sweep_light import is_sweep, take_sweep
 from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
 from surfscan.core.records import Board
@@ -135,6 +136,21 @@ def _dots(shoot: PlacedJob, context: Context, progress: Progress | None) -> Take
     reading = read_dots(context, progress=progress)
     both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
     return _two_directions(shoot, reading, replace(context, views=both), [0, 0])
+
+
+def _crossed(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+    both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
+    context = replace(context, views=both)
+    return _two_directions(shoot, read_stripes(context, progress=progress), context, [0, 0])
+
+
+def _sweep(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+    taken, setup = take_sweep(shoot, context, progress)
+
+    def propagated(fair: FairForm) -> Budget:
+        return budget_stripes(taken.reading, fair, setup)
+
+    return replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
 
 
 def _dots_step_mm(shoot: PlacedJob) -> float:
@@ -265,6 +281,8 @@ REFLECTION = "reading the reflection"
 LIGHTS: tuple[LightKind, ...] = (
     LightKind("lamp", "reading the lamp's shading", lambda s: s.by_lamp, False, lamp_step_mm, take_lamp),
     LightKind("dots", REFLECTION, _is_pattern("dots"), True, _dots_step_mm, _dots),
+    LightKind("sweep", "reading the reflections", is_sweep, True, _stripes_step_mm, _sweep),
+    LightKind("crossed", REFLECTION, _is_pattern("crossed"), True, _stripes_step_mm, _crossed),
     LightKind("stepped", REFLECTION, _is_pattern("stepped"), True, _stepped_step_mm, _stepped),
     LightKind(
         "one way",

@@ -21,6 +21,7 @@ from surfscan.check.setup import find_mirrored, posed_sheet, stand_board, told
 from surfscan.check.setup_doubts import refuse_mixed, setup_reasons, setup_row
 from surfscan.check.setup_told import add_setup
 from surfscan.check.stations import stand
+from surfscan.check.sweep_light import Gathered, gather_sweep, is_sweep
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
@@ -81,19 +82,29 @@ def check_job(
     sheet = job if isinstance(job, Sheet) else load_sheet(job)
     limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
     tell("reading the photos", 0.05)
-    photos = _read_photos(sheet)
-    _check_sizes(photos)
-    for photo in photos:
-        check_exposure(photo)
     why = lacks_scale(sheet)
+    gathered = gather_sweep(sheet) if not why and is_sweep(sheet) else None
+    if gathered is not None:
+        sheet, photos = gathered.sheet, [station.photo for station in gathered.stations]
+    else:
+        photos = _read_photos(sheet)
+    _check_sizes(photos)
+    for photo in photos if gathered is None else ():
+        check_exposure(photo)
     if why:
         return _look(sheet, photos, why, limits, clock, tell, against=against is not None)
-    shoot, setup = _set_up(sheet, photos, tell)
+    shoot, setup = _set_up(sheet, photos, tell, gathered)
     light = kind_of_light(sheet).words
     tell(light, 0.35)
     taken = take(shoot, progress=lambda share: tell(light, 0.35 + 0.4 * share))
+    shoot = taken.shoot or shoot
     quality = [
-        judge_photo(station, taken.reading.quality[min(k, len(taken.reading.quality) - 1)], taken.region)
+        judge_photo(
+            station,
+            taken.reading.quality[min(k, len(taken.reading.quality) - 1)],
+            taken.region,
+            part=gathered is not None,
+        )
         for k, station in enumerate(shoot.stations)
     ]
     result, reading, budget = _judge(shoot, taken, quality, limits, clock, tell, against=against)
@@ -140,22 +151,25 @@ def _look(
     )
 
 
-def _set_up(sheet: Sheet, photos: list[Photo], tell: Progress) -> tuple[PlacedJob, Station | None]:
+def _set_up(
+    sheet: Sheet, photos: list[Photo], tell: Progress, gathered: Gathered | None
+) -> tuple[PlacedJob, Station | None]:
     """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
     tell("finding the tags", 0.25)
-    stations = _stand_all(sheet, photos)
+    stations = _stand_all(sheet, photos) if gathered is None else list(gathered.stations)
     inputs = _inputs(sheet, stations)
     board_fit, setup = None, None
     if sheet.board is not None and sheet.board.setup_photo is not None:
         tell("finding the board", 0.3)
-        board_fit, setup = _stand(sheet, photos, inputs)
+        board_fit, setup = _stand(sheet, [] if gathered else photos, inputs)
         sheet, inputs = posed_sheet(sheet, board_fit), told(board_fit, inputs)
     null = None
     if any(row.reference is not None for row in sheet.photos):
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    return PlacedJob(sheet, tuple(stations), inputs, board_fit, null), setup
+    left_out = () if gathered is None else gathered.left_out
+    return PlacedJob(sheet, tuple(stations), inputs, board_fit, null, left_out), setup
 
 
 def _judge(
@@ -204,6 +218,8 @@ def _judge(
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
+    told = (*judgement.evidence.doubts, *taken.doubts)
+    judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
         sheet,
         list(shoot.stations),
@@ -286,9 +302,9 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
     """The board by its set-up photo."""
     assert sheet.board is not None
     name = str(sheet.board.setup_photo)
-    row = next((k for k, photo in enumerate(sheet.photos) if photo.file == name), None)
+    row = next((k for k, photo in enumerate(photos) if photo.file == name), None)
     photo = read_photo(sheet.folder / name, name) if row is None else photos[row]
-    if sheet.camera.focal_px is not None:
+    if sheet.camera.focal_px is not None and photos:
         _check_sizes([photos[0], photo])
     check_exposure(photo)
     return stand_board(sheet, photo, inputs=inputs)

@@ -15,8 +15,12 @@ from surfscan.reading.station import Station
 __all__ = ["find_blocker", "judge_photo"]
 
 
-def judge_photo(station: Station, quality: QualityMaps, region: Array) -> list[PhotoCheck]:
+def judge_photo(
+    station: Station, quality: QualityMaps, region: Array, *, part: bool = False
+) -> list[PhotoCheck]:
     """Judge one photo by what its reading says of it; what does not apply to its light is NaN there and left out.
+
+    With `part` it is one photo of a sweep, which need not light the whole panel.
 
     Raises
     ------
@@ -25,6 +29,9 @@ def judge_photo(station: Station, quality: QualityMaps, region: Array) -> list[P
     """
     blur_px = edge_blur(station.photo, list(station.tags))
     checks = check_view(quality, inside=region == 0, blur_px=blur_px)
+    if part:
+        whole = {"exposure", "board share", "stripes across"}
+        return [check for check in checks if check.name not in whole]
     name = station.photo.file
     if quality.stripe_px < THRESHOLDS["stripe_px_least"]:
         raise RefusedError(

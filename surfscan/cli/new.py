@@ -45,7 +45,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "--stage", metavar="STAGE", help="bare-metal, filler, putty, primer, sealer, base or clear"
     )
     new.add_argument("--size-mm", metavar="WxH", help="of the panel")
-    new.add_argument("--pattern", metavar="WORD", help="stripes, stepped, dots or lamp")
+    new.add_argument("--pattern", metavar="WORD", help="stripes, crossed, stepped, dots or lamp")
     new.add_argument("--tag-side-mm", metavar="MM", help="side of the tags' black square")
     new.add_argument("--tag-inset-mm", metavar="MM", help="tag middles in from the panel's edges")
     new.add_argument("--period-mm", metavar="MM", help="one dark and one light stripe; spacing of dots")

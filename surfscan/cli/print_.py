@@ -21,7 +21,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "tiled over several pages where needed; or as SVG and PNG for a print shop. Each page has a ruler to check "
         "and the keys of the job sheet.",
     )
-    p.add_argument("what", metavar="WHAT", help="tags, stripes, dots, charuco or gauge")
+    p.add_argument("what", metavar="WHAT", help="tags, stripes, crossed, dots, charuco or gauge")
     p.add_argument(
         "--out", metavar="DIR", type=Path, default=Path("."), help="folder for the files (default: here)"
     )

@@ -34,7 +34,10 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         " for the job sheet are shown there, and written with --keys.",
     )
     screen.add_argument(
-        "--pattern", choices=("stepped", "stripes", "dots"), default="stepped", help="default: stepped"
+        "--pattern",
+        choices=("stepped", "stripes", "crossed", "dots"),
+        default="stepped",
+        help="default: stepped",
     )
     screen.add_argument(
         "--period-mm",

@@ -18,7 +18,7 @@ from surfscan.job.sheet_writing import board_facing_panel, write_sheet
 
 __all__ = ["QUESTIONS", "Question", "answers_from_plan", "comment_sheet", "lay_out_sheet", "photos_wanted"]
 
-PATTERNS = ("stripes", "stepped", "dots", "lamp")
+PATTERNS = ("stripes", "crossed", "stepped", "dots", "lamp")
 _PARTS = re.compile(r"\s*[x×,; ]\s*")
 _STEPS = 4  # photos for each direction of a stepped series: the least that also tells a bad one
 
@@ -120,11 +120,13 @@ QUESTIONS: tuple[Question, ...] = (
     Question("pattern", "What is mirrored (lamp: matt filler, no mirror)", "stripes", choices=PATTERNS),
     Question("tag_side_mm", "Side of the tags' black square, {unit}", "36", 1, least=1),
     Question("tag_inset_mm", "Tag middles in from the panel's edges, {unit}", "27", 1),
-    Question("period_mm", "One dark and one light stripe together (dots: spacing), {unit}", "30", 1, only=PATTERNS[:3]),
-    Question("board_size_mm", "Width and height of the board, {unit}", "1500 x 1300", 2, only=PATTERNS[:3]),
+    Question(
+        "period_mm", "One dark and one light stripe together (dots: spacing), {unit}", "30", 1, only=PATTERNS[:-1],
+    ),
+    Question("board_size_mm", "Width and height of the board, {unit}", "1500 x 1300", 2, only=PATTERNS[:-1]),
     Question(
         "board_centre_mm", "Board's middle from the panel's middle: right, up along it, out of it, {unit}",
-        "0 574 819", 3, least=-math.inf, only=PATTERNS[:3],
+        "0 574 819", 3, least=-math.inf, only=PATTERNS[:-1],
     ),
     Question("focal_35mm", "Phone's 35 mm equivalent focal length, mm (empty: the photos say)", "", 1, least=4),
 )  # fmt: skip
@@ -136,7 +138,9 @@ def photos_wanted(pattern: str) -> tuple[str, ...]:
         return tuple(f"{way}-{k}.jpg" for way in ("across", "up") for k in range(1, _STEPS + 1))
     if pattern == "lamp":
         return tuple(f"lamp-{k}.jpg" for k in range(1, 7))
-    return ("dots.jpg",) if pattern == "dots" else ("stripes-across.jpg", "stripes-up.jpg")
+    if pattern in ("dots", "crossed"):
+        return (f"{pattern}.jpg",)
+    return ("stripes-across.jpg", "stripes-up.jpg")
 
 
 def lay_out_sheet(answers: Mapping[str, Any], *, photos: tuple[str, ...] = ()) -> dict[str, Any]:
@@ -213,7 +217,7 @@ def _photos(pattern: str, files: tuple[str, ...], diagonal_mm: float) -> list[di
             {"file": f, "lamp_mm": [round(diagonal_mm * math.cos(t)), round(diagonal_mm * math.sin(t)), 600]}
             for f, t in zip(files, turns, strict=True)
         ]
-    if pattern == "dots":
+    if pattern in ("dots", "crossed"):
         return [{"file": f} for f in files]
     if pattern == "stripes":
         return [{"file": f, "varies": way} for f, way in zip(files, ("across", "up"), strict=False)]
@@ -311,7 +315,7 @@ _COMMENTS = {
     "camera.focal_35mm": "phones: often 24 to 28",
     "camera.focal_px": "in pixels of the photo",
     "[board]": "What the panel mirrors. 1 % wrong in its distance is 1 % wrong in every depth.",
-    "board.pattern": "stripes, stepped or dots",
+    "board.pattern": "stripes, crossed, stepped or dots",
     "board.period_mm": "one dark and one light stripe together; spacing of dots",
     "board.centre_mm": "the board's middle",
     "board.across": "its direction to the right, a unit vector",

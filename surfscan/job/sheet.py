@@ -94,7 +94,9 @@ class Sheet(Table):
         pattern = "stripes" if self.board is None else self.board.pattern
         for k, photo in enumerate(self.photos, 1):
             key = f"photo[{k}]"
-            wanted = {"stripes": ["varies"], "stepped": ["varies", "phase_deg"], "dots": []}[pattern]
+            wanted = {"stripes": ["varies"], "stepped": ["varies", "phase_deg"], "dots": [], "crossed": []}[
+                pattern
+            ]
             for name in wanted:
                 if self.board is not None and getattr(photo, name) is None:
                     raise refuse(
@@ -107,6 +109,7 @@ class Sheet(Table):
                 "stripes": ["period_mm", "phase_deg"],
                 "stepped": [],
                 "dots": ["varies", "period_mm", "phase_deg"],
+                "crossed": ["varies", "period_mm", "phase_deg"],
             }
             for name in barred[pattern]:
                 if getattr(photo, name) is not None:
@@ -116,8 +119,8 @@ class Sheet(Table):
                         found=repr(getattr(photo, name)),
                         allowed="leave it out, or change board.pattern",
                     )
-        if pattern == "stripes" and self.board is not None:
-            self._check_directions()
+        if pattern in ("stripes", "crossed") and self.board is not None:
+            self._check_directions(crossed=pattern == "crossed")
 
     def _check_lamps(self, lamps: list[bool]) -> None:
         if self.board is not None:
@@ -144,16 +147,16 @@ class Sheet(Table):
     def _distance_known(self) -> bool:
         return self.lamp is not None and self.lamp.distance_mm is not None
 
-    def _check_directions(self) -> None:
+    def _check_directions(self, *, crossed: bool) -> None:
         assert self.board is not None  # for the type checker
         for direction, side in (("across", 0), ("up", 1)):
-            photos = [k for k, photo in enumerate(self.photos, 1) if photo.varies == direction]
-            if len(photos) > 1:
+            photos = [k for k, photo in enumerate(self.photos, 1) if crossed or photo.varies == direction]
+            if not crossed and len(photos) > 1 and len(photos) == len(self.photos):
                 raise refuse(
                     "gives one stripe direction twice",
                     key=f"photo[{photos[1]}].varies",
-                    found=f'"{direction}" in photo {photos[0]} and photo {photos[1]}',
-                    allowed="one photo for each direction",
+                    found=f'"{direction}" in photo {photos[0]} and photo {photos[1]}, and no other direction',
+                    allowed="at least one photo for each direction",
                 )
             size, period = self.board.size_mm, self.board.period_mm
             if photos and size is not None and period is not None and size[side] < 3 * period:

@@ -97,8 +97,10 @@ class TagsSheet(Table):
 class BoardSheet(Table):
     """The striped board and where it stands: `[board]`."""
 
-    pattern: Literal["stripes", "stepped", "dots"] = Field(
-        title="what the board shows", default="stripes", description="one of stripes, stepped, dots"
+    pattern: Literal["stripes", "crossed", "stepped", "dots"] = Field(
+        title="what the board shows; crossed: stripes both ways at once, one photo gives both slopes",
+        default="stripes",
+        description="one of stripes, crossed, stepped, dots",
     )
     period_mm: Length | None = Field(
         title="one dark and one light stripe together; the spacing of dots",

@@ -163,6 +163,11 @@ REASONS: dict[str, Entry] = {
     ),
     "photo-poor": Entry("{file}: {sentence}; {cure}.", "{cure}"),
     "photo-not-used": Entry("{file}: not used, since it does not show the view of the first photo."),
+    "photo-left-out": Entry("{file}: left out: {why}.", "", "inspector"),
+    "light-photos-disagree": Entry(
+        "Where the photos overlap they differ by {slope_mrad:mrad} of slope, {file} most.",
+        "check that neither board nor panel moved between the photos, and that the tags lie flat",
+    ),
     "photo-no-stripes": Entry("{file}: no stripes can be followed in it."),
     "photo-doubtful": Entry(
         "{file}: its stripes are doubtful (trust {trust:share}, under {threshold}); take what is drawn with care.",

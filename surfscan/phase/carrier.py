@@ -37,7 +37,14 @@ class Tiles:
     strength: Array
 
 
-def tile_frequencies(picture: Array, valid: Array, *, tile_px: int, least_cycles: float = 2.0) -> Tiles:
+def tile_frequencies(
+    picture: Array,
+    valid: Array,
+    *,
+    tile_px: int,
+    least_cycles: float = 2.0,
+    nearer: tuple[tuple[float, float], tuple[float, float]] | None = None,
+) -> Tiles:
     """Find the strongest stripe frequency in overlapping tiles.
 
     Parameters
@@ -48,6 +55,9 @@ def tile_frequencies(picture: Array, valid: Array, *, tile_px: int, least_cycles
         Side of a tile; neighbours overlap by half.
     least_cycles : float
         Slowest stripes looked for, in cycles per tile: below it the window and uneven light dominate.
+
+    nearer : two of (x, y), optional
+        Two directions, where two waves cross: only frequencies closer in direction to the first are looked at.
 
     Returns
     -------
@@ -85,6 +95,9 @@ def tile_frequencies(picture: Array, valid: Array, *, tile_px: int, least_cycles
     fy = np.fft.fftfreq(size)[:, None]
     fx = np.fft.rfftfreq(size)[None, :]
     power[:, np.hypot(fx, fy) < least_cycles / tile_px] = 0
+    if nearer is not None:
+        own, other = (np.abs(fx * x + fy * y) / max(float(np.hypot(x, y)), 1e-12) for x, y in nearer)
+        power[:, own <= other] = 0
     total = power.sum((1, 2)) + 1e-30
     at = power.reshape(len(blocks), -1).argmax(1)
     i, j = np.divmod(at, power.shape[2])

@@ -11,11 +11,19 @@ from surfscan.job.tag_mirror import mirror_alike
 from surfscan.job.tags import DICTIONARIES
 from surfscan.plan.ink import Page
 from surfscan.plan.sheets import lay_out, paper_named
-from surfscan.plan.targets import Target, charuco_board, dot_board, gap_gauge, striped_board, tag_target
+from surfscan.plan.targets import (
+    Target,
+    charuco_board,
+    crossed_board,
+    dot_board,
+    gap_gauge,
+    striped_board,
+    tag_target,
+)
 
 __all__ = ["KINDS", "make_targets", "write_files", "write_print"]
 
-KINDS = ("tags", "stripes", "dots", "charuco", "gauge")
+KINDS = ("tags", "stripes", "crossed", "dots", "charuco", "gauge")
 FORMS = ("pdf", "svg", "png")
 
 
@@ -37,7 +45,7 @@ def make_targets(
 
     Parameters
     ----------
-    what : {"tags", "stripes", "dots", "charuco", "gauge"}
+    what : {"tags", "stripes", "crossed", "dots", "charuco", "gauge"}
     ids, dictionary, side_mm :
         Tags: which, and the black square's side. The ChArUco board uses the dictionary too.
     size_mm, period_mm, varies, board_tag_mm, dot_mm :
@@ -68,6 +76,8 @@ def make_targets(
                 size_mm, period_mm=period_mm, varies=varies, tag_side_mm=board_tag_mm, dictionary=dictionary
             )
         ]
+    if what == "crossed":
+        return [crossed_board(size_mm, period_mm=period_mm, tag_side_mm=board_tag_mm, dictionary=dictionary)]
     if what == "dots":
         return [dot_board(size_mm, period_mm=period_mm, dot_mm=dot_mm)]
     if what == "charuco":

@@ -15,6 +15,9 @@ from surfscan.plan.ink import Disc, Line, Mark, Polygon, Rect, Words
 
 __all__ = ["Target", "charuco_board", "dot_board", "gap_gauge", "striped_board", "tag_target"]
 
+_HALF = 0.735
+"""Grey that shines with half of white's light: half in linear light, as sRGB encodes it (IEC 61966-2-1)."""
+
 THINNEST_MM = 0.5
 """The thinnest bar or dot that office and shop printers draw evenly: 6 dots of 300 dpi (our choice)."""
 
@@ -143,6 +146,41 @@ def striped_board(
         keys += more
     title = f"stripes of {period_mm:g} mm, {w:g} x {h:g} mm, varying {varies}"
     return Target("stripes", title, (w, h), tuple(art), tuple(keys))
+
+
+def crossed_board(
+    size_mm: tuple[float, float], *, period_mm: float, tag_side_mm: float = 0.0, dictionary: str = "4x4_50"
+) -> Target:
+    """Stripes both ways at once in three greys: white where both are bright, black where both are dark.
+
+    Parameters
+    ----------
+    size_mm : (width, height)
+    period_mm : float
+        A dark and a bright stripe together, both ways.
+    tag_side_mm, dictionary :
+        As in `striped_board`.
+    """
+    _board_checks(size_mm, period_mm, period_mm / 2, "stripes")
+    w, h = size_mm
+    art: list[Mark] = [Rect(0, 0, w, h)]
+    bands: list[list[tuple[float, float]]] = [[], []]
+    for side, found in zip(size_mm, bands, strict=True):
+        for k in range(-1, math.ceil(side / period_mm) + 1):  # bright where cos(2 pi s/period) > 0
+            start, end = max((k - 0.25) * period_mm, 0.0), min((k + 0.25) * period_mm, side)
+            if end > start:
+                found.append((start, end))
+    across, up = bands
+    art += [Rect(a, 0, b - a, h, _HALF) for a, b in across]
+    art += [Rect(0, a, w, b - a, _HALF) for a, b in up]
+    art += [Rect(a, c, b - a, d - c, 1.0) for a, b in across for c, d in up]
+    keys = ["[board]", 'pattern = "crossed"', f"period_mm = {period_mm:g}", f"size_mm = [{w:g}, {h:g}]"]
+    if tag_side_mm > 0:
+        marks, more = _board_tags(size_mm, tag_side_mm, dictionary, 10)
+        art += marks
+        keys += more
+    title = f"crossed stripes of {period_mm:g} mm, {w:g} x {h:g} mm"
+    return Target("crossed", title, (w, h), tuple(art), tuple(keys))
 
 
 def dot_board(size_mm: tuple[float, float], *, period_mm: float, dot_mm: float | None = None) -> Target:

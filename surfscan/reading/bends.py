@@ -39,7 +39,7 @@ def move_all(reading: Reading, setup: SetUp) -> Moves:
     """Move every input by its standard uncertainty, before any form is known."""
     views = list(setup.views)
     few = thin(reading, None, views, setup.board)
-    each = sources(views, list(setup.fits), setup.board, setup.inputs, setup.board_fit)
+    each = sources(views, list(setup.fits), setup.board, setup.inputs, setup.board_fit, corners=setup.corners)
     return Moves(
         [
             (name, cure, [scale * change(few, stands, there) for stands, there, scale in moves])

@@ -229,7 +229,7 @@ def _effects(
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
-        for name, cure, each in sources(views, fits, board, inputs, board_fit):
+        for name, cure, each in sources(views, fits, board, inputs, board_fit, corners=setup.corners):
             yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in each]
         return
     glass = null_few(few, null, board)

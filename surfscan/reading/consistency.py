@@ -22,7 +22,7 @@ from surfscan.core.reading import View
 from surfscan.core.records import Board
 from surfscan.optics.board_pose import move_board
 from surfscan.optics.pose import PoseFit
-from surfscan.reading.propagation import Few, Inputs, Stand, curl_of, moved, raw_effect
+from surfscan.reading.propagation import Few, Inputs, Stand, curl_of, moved_pose, raw_effect
 
 __all__ = ["ENOUGH_NATS", "Suspicion", "question_setup"]
 
@@ -176,7 +176,7 @@ def _moves(
     out.append((still, replace(board, period_mm=board.period_mm * (1 + 0.01 * _STEP["period"]))))
     longer = 0.01 * _STEP["focal"]
     cameras: list[Stand] = [
-        (moved(view.pose, fit.by_focal * longer * view.camera.focal_px), 1 + longer)
+        (moved_pose(view.pose, fit.by_focal * longer * view.camera.focal_px), 1 + longer)
         for view, fit in zip(views, fits, strict=True)
     ]
     out.append((cameras, board))

@@ -15,13 +15,17 @@ from surfscan.reading.surface import Surface, first_surface
 __all__ = ["find_crown"]
 
 
-def find_crown(cutouts: list[Cutout], context: Context) -> tuple[Array, Surface]:
+def find_crown(
+    cutouts: list[Cutout], context: Context, *, lit: list[Array] | None = None
+) -> tuple[Array, Surface]:
     """Fit the crown to the photos' stripes.
 
     Parameters
     ----------
     cutouts : list of Cutout
     context : Context
+    lit : list of ndarray (H, W), bool, optional
+        Where each photo is looked at; everywhere inside by default.
 
     Returns
     -------
@@ -40,9 +44,11 @@ def find_crown(cutouts: list[Cutout], context: Context) -> tuple[Array, Surface]
     for turn in range(2):
         surface = first_surface(context, crown).level(context)
         sets = []
-        for cutout in cutouts:
+        for k, cutout in enumerate(cutouts):
             view = cutout.view
-            tiles = _tiles(cutout, surface, context)
+            crossed = sum(other.view.photo is view.photo for other in cutouts) > 1
+            where = context.inside if lit is None else lit[k]
+            tiles = _tiles(cutout, surface, context, where, crossed=crossed)
             if turn == 0:
                 axes = {
                     axis: predict_frequency(
@@ -57,12 +63,26 @@ def find_crown(cutouts: list[Cutout], context: Context) -> tuple[Array, Surface]
     return crown, first_surface(context, crown).level(context)
 
 
-def _tiles(cutout: Cutout, surface: Surface, context: Context) -> Tiles:
+def _tiles(cutout: Cutout, surface: Surface, context: Context, where: Array, *, crossed: bool) -> Tiles:
     """Tile frequencies of a photo laid on the surface; places in mm, cycles per mm."""
     grid = context.grid
     picture, state = rectify(cutout, surface.x, surface.y, surface.z)
     shrunk = cv2.resize(picture, grid.shape[::-1], interpolation=cv2.INTER_AREA)
-    good = context.inside & (state[::FINE, ::FINE] == 0)
-    tiles = tile_frequencies(shrunk, good, tile_px=48)
+    good = where & (state[::FINE, ::FINE] == 0)
+    nearer = _directions(cutout, surface, context) if crossed else None
+    tiles = tile_frequencies(shrunk, good, tile_px=48, nearer=nearer)
     x, y = grid.x_mm[0] + tiles.column * grid.step_mm, grid.y_mm[0] + tiles.row * grid.step_mm
     return Tiles(x, y, tiles.fx / grid.step_mm, tiles.fy / grid.step_mm, tiles.strength)
+
+
+def _directions(
+    cutout: Cutout, surface: Surface, context: Context
+) -> tuple[tuple[float, float], tuple[float, float]]:
+    """In which directions of the panel the photo's own board axis, and the other, go by."""
+    hit = surface.hit(cutout.view.camera_mm, context.mirrored_board)
+    own = cutout.view.varies
+    found = []
+    for axis in (own, "up" if own == "across" else "across"):
+        gy, gx = np.gradient(hit.place(axis))
+        found.append((float(np.nanmedian(gx[context.inside])), float(np.nanmedian(gy[context.inside]))))
+    return found[0], found[1]

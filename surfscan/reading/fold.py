@@ -29,8 +29,8 @@ def find_folds(found: list[Round], measured: Array, *, grid: Grid) -> tuple[Arra
 
     Parameters
     ----------
-    found : list of two Round
-        The last round of each photo, with `unlike`.
+    found : list of one or two Round
+        The last round of each direction, with `unlike`.
     measured : ndarray (H, W), bool
     grid : Grid
 
@@ -70,7 +70,12 @@ def find_folds(found: list[Round], measured: Array, *, grid: Grid) -> tuple[Arra
 
 
 def _magnification(found: list[Round]) -> Array:
-    """Area on the board per area on the panel, against its median; negative where the image is turned over."""
+    """Area on the board per area on the panel, against its median; negative where the image is turned over.
+
+    NaN everywhere when only one direction was seen.
+    """
+    if len(found) < 2:
+        return np.full(found[0].wanted_mm.shape, np.nan)
     (uy, ux), (vy, vx) = (np.gradient(photo.wanted_mm) for photo in found)
     area = ux * vy - uy * vx
     usual = np.nanmedian(area)

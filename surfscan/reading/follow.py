@@ -11,33 +11,26 @@ from surfscan.core.carrier import Array
 from surfscan.core.reading import Context, View
 from surfscan.core.records import Board
 from surfscan.core.robust import masked_mean, robust_spread
-from surfscan.optics.field import FINE, Cutout, rectify, to_fine
+from surfscan.optics.field import FINE, Cutout, to_fine
 from surfscan.optics.mirror import Hit
 from surfscan.phase.lockin import LockIn, follow_stripes, nudge_phase
 from surfscan.phase.misprint import Misprint, displace, find_misprint, repair
 from surfscan.phase.order import unwrap
 from surfscan.phase.waveform import draw_stripes, fold_waveform, steepness
+from surfscan.reading.ahead import WAVEFORM_ROUND, Ahead, fine_mask, look_ahead
 from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.slopes import evaluate_polynomial, fit_polynomial
 
 __all__ = ["FOLD_ROUND", "Round", "Track", "follow", "strong"]
-
-WINDOW = (0.45, 0.3)
-"""Window across the stripes, in periods: the first, before the stripes' waveform is known, passes 2 % of a
-period-long ripple and nothing of the third harmonic; later the waveform takes the harmonics off, and a
-shorter window follows small spots sooner."""
-
-WINDOW_ALONG = 0.2
-"""Window along the stripes, in periods: enough to quieten noise, short enough to keep small spots."""
-
-WAVEFORM_ROUND = 2
-"""The round from which the stripes' own waveform is used: by then the surface is known to micrometres."""
 
 SMALL_CHANGE = 0.5
 """Below this rms change, radians, whole turns are told by nearness instead of by unwrapping."""
 
 PROBE = 4.0
 """Harmonics of the probe that the picture is held against."""
+
+CROSSED_PROBE = 6.0
+"""The same where two waves cross: closer to the edges, since they are half as high against the noise."""
 
 LARGEST_NUDGE = 0.5
 """Largest phase error, radians, that one step against the drawn stripes may claim."""
@@ -99,6 +92,7 @@ class Track:
     last: Round | None = None
     misprint: Misprint | None = None
     waveform: Array | None = None
+    partner: Track | None = None  # the other direction of the same photo
 
     @property
     def view(self) -> View:
@@ -111,48 +105,6 @@ class Track:
         if self.last is None:
             raise RuntimeError("a photo was asked for its stripes before it was followed")
         return self.last
-
-
-@dataclass(frozen=True, slots=True)
-class _Ahead:
-    """What the surface of a round lets expect of one photo, and the photo laid on it."""
-
-    hit: Hit
-    place: Array  # board coordinate, coarse
-    phase: Array  # of the pattern, fine grid, but for its offset
-    picture: Array
-    state: Array  # fine
-    seen: Array  # fine
-    spacing_mm: float
-    period_px: float  # on the fine grid
-    axis: int  # 0 when the stripes repeat along rows faster
-    sigma_px: tuple[float, float]
-
-
-def _look_ahead(track: Track, turn: int, surface: Surface, context: Context, inside: Array) -> _Ahead:
-    board, step = context.mirrored_board, context.grid.step_mm
-    hit = surface.hit(track.view.camera_mm, board)
-    place = hit.place(track.view.varies)
-    picture, state = rectify(track.cutout, surface.x, surface.y, surface.z)
-    gy, gx = np.gradient(place, step)
-    fx, fy = float(np.nanmedian(np.abs(gx[inside]))), float(np.nanmedian(np.abs(gy[inside])))
-    spacing = board.period_mm / max(float(np.hypot(fx, fy)), 1e-9)
-    period_px = FINE * spacing / step
-    across, along = WINDOW[turn >= WAVEFORM_ROUND] * period_px, max(WINDOW_ALONG * period_px, 1.0)
-    # A finite prediction everywhere: rays that miss the board are masked later by the board's size.
-    phase = to_fine(np.where(np.isfinite(place), place, 0.0)) * (2 * np.pi / board.period_mm)
-    return _Ahead(
-        hit,
-        place,
-        phase,
-        picture,
-        state,
-        _fine_mask(inside) & (state == 0),
-        spacing,
-        period_px,
-        0 if fx >= fy else 1,
-        (across, along) if fx >= fy else (along, across),
-    )
 
 
 def follow(track: Track, turn: int, surface: Surface, *, context: Context, inside: Array) -> Round:
@@ -174,7 +126,17 @@ def follow(track: Track, turn: int, surface: Surface, *, context: Context, insid
     Round
     """
     before, board = track.last, context.mirrored_board
-    ahead = _look_ahead(track, turn, surface, context, inside)
+    ahead = look_ahead(
+        track.cutout,
+        turn,
+        surface,
+        context=context,
+        inside=inside,
+        crossed=track.partner is not None,
+    )
+    if track.partner is not None and turn >= WAVEFORM_ROUND:
+        other = _drawn_other(track.partner, turn, surface, context, inside, ahead)
+        ahead = replace(ahead, picture=ahead.picture - other)
     picture = ahead.picture if before is None else _repaired(track, turn, before, ahead, context)
     level = _level(before, picture, ahead.seen, ahead.period_px)
     waves = picture - level
@@ -216,7 +178,7 @@ def follow(track: Track, turn: int, surface: Surface, *, context: Context, insid
     return track.last
 
 
-def _repaired(track: Track, turn: int, before: Round, ahead: _Ahead, context: Context) -> Array:
+def _repaired(track: Track, turn: int, before: Round, ahead: Ahead, context: Context) -> Array:
     """The picture with displaced stripe edges looked for, and put back while the lock-in needs that."""
     if turn == MISPRINT_ROUND or (turn == MISPRINT_ROUND + 1 and track.misprint is not None):
         track.misprint = _look_for_misprint(before, context, ahead.picture, ahead.seen)
@@ -232,17 +194,31 @@ def _repaired(track: Track, turn: int, before: Round, ahead: _Ahead, context: Co
     )
 
 
-def _drawing(track: Track, before: Round, waves: Array, ahead: _Ahead) -> tuple[Array, Array, Array]:
+def _drawing(track: Track, before: Round, waves: Array, ahead: Ahead) -> tuple[Array, Array, Array]:
     """Waveform, phase and strength to draw the same stripes with where they are predicted."""
     phase = ahead.phase + before.offset_rad
     strength = to_fine(np.maximum(_spread(before.lock.amplitude, before.good, 0.25 * ahead.period_px), 1e-6))
     if track.waveform is None:
-        calm = ahead.seen & _fine_mask(before.good)
+        calm = ahead.seen & fine_mask(before.good)
         track.waveform = fold_waveform((waves[calm] / strength[calm])[::3], phase[calm][::3])
     return track.waveform, phase, strength
 
 
-def _less_window(track: Track, before: Round, waves: Array, ahead: _Ahead, residual: Array) -> Array:
+def _drawn_other(
+    partner: Track, turn: int, surface: Surface, context: Context, inside: Array, laid: Ahead
+) -> Array:
+    """The other direction's waves of the same photo, drawn as they were last seen."""
+    if partner.last is None:
+        return np.zeros_like(laid.picture)
+    ahead = look_ahead(partner.cutout, turn, surface, context=context, inside=inside, crossed=True, laid=laid)
+    waves = ahead.picture - _level(partner.last, ahead.picture, ahead.seen, ahead.period_px)
+    waveform, phase, strength = _drawing(partner, partner.last, waves, ahead)
+    if partner.misprint is not None:
+        phase = displace(phase, misprint=partner.misprint, period_mm=context.mirrored_board.period_mm)
+    return draw_stripes(waveform, phase, strength)
+
+
+def _less_window(track: Track, before: Round, waves: Array, ahead: Ahead, residual: Array) -> Array:
     """The lock-in's residual less what its window makes of the drawn stripes, which is no phase."""
     drawn = draw_stripes(*_drawing(track, before, waves, ahead))
     twin = follow_stripes(
@@ -252,7 +228,7 @@ def _less_window(track: Track, before: Round, waves: Array, ahead: _Ahead, resid
 
 
 def _against_drawn(
-    track: Track, turn: int, before: Round, waves: Array, ahead: _Ahead, board: Board
+    track: Track, turn: int, before: Round, waves: Array, ahead: Ahead, board: Board
 ) -> tuple[Array, Array, Array | None]:
     """Residual, how much the picture tells, and what the drawn stripes leave of it (in the round that asks)."""
     waveform, phase, strength = _drawing(track, before, waves, ahead)
@@ -260,7 +236,8 @@ def _against_drawn(
         phase = displace(phase, misprint=track.misprint, period_mm=board.period_mm)
     drawn = draw_stripes(waveform, phase, strength)
     slope = draw_stripes(steepness(waveform), phase, strength)
-    probe = draw_stripes(steepness(waveform, harmonics=PROBE), phase, strength)
+    sharp = PROBE if track.partner is None else CROSSED_PROBE
+    probe = draw_stripes(steepness(waveform, harmonics=sharp), phase, strength)
     error, telling = nudge_phase(waves - drawn, slope, probe, ahead.seen, sigma_px=ahead.sigma_px, every=FINE)
     residual = before.offset_rad + np.clip(error, -LARGEST_NUDGE, LARGEST_NUDGE)
     usual = float(np.median(telling[before.good])) if before.good.any() else 1.0
@@ -296,13 +273,6 @@ def _unturn(residual: Array, good: Array, before: Round | None) -> tuple[Array, 
 def _half_turn(phase: Array) -> Array:
     """Bring to -pi .. pi."""
     return np.asarray(phase - 2 * np.pi * np.round(phase / (2 * np.pi)))
-
-
-def _fine_mask(coarse: Array) -> Array:
-    fine = cv2.resize(coarse.astype(np.uint8), None, fx=FINE, fy=FINE, interpolation=cv2.INTER_NEAREST) > 0
-    # Beyond the outermost coarse centres everything is extrapolated.
-    fine[[0, -1]] = fine[:, [0, -1]] = False
-    return np.asarray(fine)
 
 
 def _level(before: Round | None, picture: Array, seen: Array, period_px: float) -> Array:

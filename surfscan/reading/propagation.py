@@ -7,7 +7,7 @@ remains is that input's effect on the deviation at every cell.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -16,9 +16,11 @@ import numpy as np
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
-from surfscan.optics.mirror import hit_board
+from surfscan.optics.mirror import Hit, hit_board
 from surfscan.optics.pose import PoseFit
 from surfscan.optics.pose_checks import CORNER_NOISE_PX
+from surfscan.reading.joint import joint_slopes, projectors, reconcile
+from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_slopes
 from surfscan.surface.slopes import newton_step
@@ -34,8 +36,9 @@ __all__ = [
     "effect",
     "followed",
     "modes",
-    "moved",
+    "moved_pose",
     "raw_effect",
+    "slide",
     "sources",
     "thin",
 ]
@@ -86,13 +89,15 @@ class Few:
     z: Array
     p: Array
     q: Array
-    wanted: tuple[Array, Array]
-    varies: tuple[str, str]
+    wanted: tuple[Array, ...]
+    varies: tuple[str, ...]
     use: Array
     deviation: Array
     step_mm: float
-    poses: tuple[Pose, Pose]
+    poses: tuple[Pose, ...]
     period_mm: float
+    seen: tuple[Array, ...] = ()  # where each photo of a sweep sees the board; empty for two directions
+    free: Array | None = None  # `projectors` of a sweep's cells
 
 
 def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
@@ -101,24 +106,35 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
     cut = np.s_[skip // 2 :: skip, skip // 2 :: skip]
     x, y = (a[cut] for a in np.meshgrid(grid.x_mm, grid.y_mm))
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
-    wanted = []
+    wanted, seen, levers = [], [], []
     for view in views:
         hit = hit_board(x, y, z, p, q, camera_mm=view.camera_mm, board=board)
         wanted.append(hit.place(view.varies))
+        if len(views) > 2:
+            seen.append(np.isfinite(z) & on_board(hit, board))
+            levers.append(hit.lever(view.varies))
     measured = np.isfinite(z) & np.isfinite(wanted[0]) & np.isfinite(wanted[1])
+    free = None
+    if seen:
+        measured = np.isfinite(z)
+        on = np.stack([s.ravel() for s in seen], 1)
+        a, b = (np.nan_to_num(np.stack([one[n].ravel() for one in levers], 1)) for n in (0, 1))
+        free = projectors(a, b, on.astype(float))
     return Few(
         x=x,
         y=y,
         z=z,
         p=p,
         q=q,
-        wanted=(wanted[0], wanted[1]),
-        varies=(views[0].varies, views[1].varies),
+        wanted=tuple(wanted),
+        varies=tuple(view.varies for view in views),
         use=measured if fair is None else measured & ~fair.spots[cut],
         deviation=z if fair is None else (reading.height_mm - fair.form_mm)[cut],
         step_mm=grid.step_mm * skip,
-        poses=(views[0].pose, views[1].pose),
+        poses=tuple(view.pose for view in views),
         period_mm=board.period_mm,
+        seen=tuple(seen),
+        free=free,
     )
 
 
@@ -139,11 +155,13 @@ def sources(
     board_fit: BoardFit | None = None,
     *,
     tags: list[int] | None = None,
+    corners: Sequence[Sequence[Array]] | None = None,
 ) -> Iterator[tuple[str, str, list[Move]]]:
     """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
 
     With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
-    `tags` are those to move, where more than these photos' are wanted.
+    `tags` are those to move, where more than these photos' are wanted; `corners` the changes of all views' poses at
+    once that are left of a sweep's, where its photos have been held against each other.
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
@@ -170,7 +188,7 @@ def sources(
         [
             (
                 [
-                    (moved(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
+                    (moved_pose(v.pose, f.by_focal * inputs.focal_rel * v.camera.focal_px), longer)
                     for f, v in pairs
                 ],
                 stretched,
@@ -186,7 +204,7 @@ def sources(
         for axis in (0, 1):
             stands = [
                 (
-                    moved(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
+                    moved_pose(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
                     if tag in f.by_tag
                     else v.pose,
                     1.0,
@@ -198,13 +216,17 @@ def sources(
                 there = move_board(board, on_board[tag][:, axis] * inputs.tag_centre_mm)
             places.append((stands, there, 1.0))
     yield "tag places", "lay the tags to a rule, and measure between their middles", places
-    corners: list[Move] = []
-    for k, (fit, view) in enumerate(pairs):
+    own: list[Move] = []
+    worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
+    for changes in corners or ():
+        moved = [moved_pose(v.pose, change) for (_, v), change in zip(pairs, changes, strict=True)]
+        own.append(([(pose, 1.0) for pose in moved], board, worse))
+    for k, (fit, view) in enumerate(pairs if corners is None else ()):
         for change in modes(fit.pose.covariance):
             cameras = list(still)
-            cameras[k] = (moved(view.pose, change), 1.0)
-            corners.append((cameras, board, max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)))
-    yield PHOTO_CORNERS, "larger tags, or go closer", corners
+            cameras[k] = (moved_pose(view.pose, change), 1.0)
+            own.append((cameras, board, worse))
+    yield PHOTO_CORNERS, "larger tags, or go closer", own
 
 
 def _measured_board(
@@ -232,7 +254,7 @@ def modes(covariance: Array) -> list[Array]:
     return [vector * np.sqrt(max(value, 0.0)) for value, vector in zip(values, vectors.T, strict=True)]
 
 
-def moved(pose: Pose, change: Array) -> Pose:
+def moved_pose(pose: Pose, change: Array) -> Pose:
     """The pose after a small turn from the left and a shift."""
     turn = cv2.Rodrigues(np.asarray(change[:3], float))[0]
     return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
@@ -261,11 +283,11 @@ def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Arr
         seen = wanted * (board.period_mm / few.period_mm)
         if pose is not old:
             # The same pixel now shows another place of the panel.
-            dx, dy = _slide(few, old, pose, longer)
+            dx, dy = slide(few, old, pose, longer)
             gy, gx = np.gradient(wanted, few.step_mm)
             seen = seen - (np.nan_to_num(gx) * dx + np.nan_to_num(gy) * dy)
         sides.append((hit, seen, varies))
-    dp, dq = newton_step(sides[0], sides[1])
+    dp, dq = newton_step(sides[0], sides[1]) if few.free is None else _joint_step(few, sides)
     # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
     moved_mm, _ = integrate_slopes(
         dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
@@ -278,7 +300,23 @@ def curl_of(p: Array, q: Array, step_mm: float) -> Array:
     return np.asarray(np.gradient(p, step_mm, axis=0) - np.gradient(q, step_mm, axis=1))
 
 
-def _slide(few: Few, old: Pose, new: Pose, longer: float) -> tuple[Array, Array]:
+def _joint_step(few: Few, sides: list[tuple[Hit, Array, str]]) -> tuple[Array, Array]:
+    """The same step for a sweep: starts brought into agreement, then each cell by all photos that see it."""
+    assert few.free is not None
+    miss = [
+        np.nan_to_num(np.where(s, wanted - hit.place(way), 0.0))
+        for s, (hit, wanted, way) in zip(few.seen, sides, strict=True)
+    ]
+    start = reconcile(few.free, np.stack([m.ravel() for m in miss], 1))
+    sums = np.zeros((5, *few.x.shape))
+    for s, m, c, (hit, _, way) in zip(few.seen, miss, start, sides, strict=True):
+        a, b = hit.lever(way)
+        for n, row in enumerate((a * a, a * b, b * b, a * (m + c), b * (m + c))):
+            sums[n] += np.where(s, row, 0.0)
+    return joint_slopes(sums)
+
+
+def slide(few: Few | Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
     """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
     points = np.stack([few.x, few.y, few.z], -1)
     seen = points @ old.rotation.T + old.shift_mm

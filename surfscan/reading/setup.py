@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from surfscan.core.reading import View
-from surfscan.core.records import Board
+from surfscan.core.records import Array, Board
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.propagation import Inputs
@@ -30,6 +30,8 @@ class SetUp:
         The board's pose as a set-up photo gave it: its covariance then counts in place of the inputs'.
     null : Null, optional
         The reference that was taken off: what an input does to its map is taken off the input's effect too.
+    corners : tuple, optional
+        Of a sweep: changes of all views' poses at once, in place of the fits' own covariances.
     """
 
     views: tuple[View, ...]
@@ -38,3 +40,4 @@ class SetUp:
     inputs: Inputs
     board_fit: BoardFit | None = None
     null: Null | None = None
+    corners: tuple[tuple[Array, ...], ...] | None = None

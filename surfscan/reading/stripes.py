@@ -49,12 +49,12 @@ CLEARLY_FEW = 2.7
 def read_stripes(
     context: Context, *, progress: Callable[[float], None] | None = None, rounds: int = 8
 ) -> Reading:
-    """Read slopes and height from two photos of stripes.
+    """Read slopes and height from two photos of stripes, or one of crossed stripes.
 
     Parameters
     ----------
     context : Context
-        With a board and two views: one with ``varies`` "across", one with "up".
+        With a board and two views: one with ``varies`` "across", one with "up"; of one photo when crossed.
     progress : callable, optional
         Told a share from 0 to 1.
     rounds : int
@@ -71,14 +71,35 @@ def read_stripes(
     """
     check_region(context)
     cutouts = [cut_out(view, context.grid, reach_mm=stand_off_mm(context.grid)) for view in context.views]
+    if context.views[0].photo is context.views[1].photo:  # one picture is enough
+        cutouts[1] = replace(cutouts[0], view=context.views[1])
     start = first_surface(context).level(context)
     for view in context.views:
         _check_board(start, view, context)
     surface = find_crown(cutouts, context)[1]
     tracks = [Track(cutout) for cutout in cutouts]
+    pair_up(tracks)
     settled, closure = _rounds(tracks, surface, context, rounds, progress or (lambda share: None))
     weights = _weights(tracks, settled.measured)
     return finish(tracks, settled, context=context, weights=weights, closure=closure)
+
+
+def pair_up(tracks: list[Track]) -> None:
+    """Let both directions of one crossed photo know each other."""
+    for group in by_photo(tracks):
+        if len(group) == 2:
+            group[0].partner, group[1].partner = group[1], group[0]
+
+
+def by_photo(tracks: list[Track]) -> list[list[Track]]:
+    """The tracks of each photo together, in their order."""
+    groups: list[list[Track]] = []
+    for track in tracks:
+        if groups and groups[-1][0].view.photo is track.view.photo:
+            groups[-1].append(track)
+        else:
+            groups.append([track])
+    return groups
 
 
 def _rounds(
@@ -94,7 +115,11 @@ def _rounds(
                 follow, turn=turn, surface=surface, context=context, inside=context.inside & ~folded & ~odd
             )
             # Each photo on its own thread; nothing is shared but what nobody writes, so the result is the same on one.
-            followed = list(pool.map(step, tracks))
+            followed = [
+                found
+                for each in pool.map(lambda group, go=step: [go(track) for track in group], by_photo(tracks))
+                for found in each
+            ]
             change = max(found.change_rad for found in followed)
             peak = max(found.peak_rad for found in followed)
             measured = tracks[0].found.good & tracks[1].found.good

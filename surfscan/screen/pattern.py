@@ -48,7 +48,7 @@ class ScreenFrame:
 
     Attributes
     ----------
-    pattern : {"stripes", "stepped", "dots"}
+    pattern : {"stripes", "crossed", "stepped", "dots"}
         Stripes are black and white with soft edge pixels, stepped ones a cosine of the light.
     varies : {"across", "up", ""}
     period_mm : float
@@ -63,8 +63,8 @@ class ScreenFrame:
     @property
     def file(self) -> str:
         """A name for the photo of it."""
-        if self.pattern == "dots":
-            return "dots.jpg"
+        if self.pattern in ("dots", "crossed"):
+            return f"{self.pattern}.jpg"
         if self.pattern == "stripes":
             return f"stripes-{self.varies}.jpg"
         return f"{self.varies}-{self.period_mm:g}-{self.phase_deg:g}.jpg"
@@ -111,7 +111,7 @@ def frames_of(
 
     Parameters
     ----------
-    pattern : {"stripes", "stepped", "dots"}
+    pattern : {"stripes", "crossed", "stepped", "dots"}
     periods_mm : tuple of float
         Stepped: one or more; else one.
     steps : int
@@ -128,8 +128,10 @@ def frames_of(
     RefusedError
         For a series that can't be.
     """
-    if pattern not in ("stripes", "stepped", "dots"):
-        raise RefusedError("The pattern is not known", found=pattern, allowed="stripes, stepped, dots")
+    if pattern not in ("stripes", "crossed", "stepped", "dots"):
+        raise RefusedError(
+            "The pattern is not known", found=pattern, allowed="stripes, crossed, stepped, dots"
+        )
     if not periods_mm or not all(math.isfinite(p) and 0.5 <= p <= 2000 for p in periods_mm):
         raise RefusedError(
             "The period can't be used",
@@ -142,8 +144,8 @@ def frames_of(
         )
     if not ways or not set(ways) <= {"across", "up"}:
         raise RefusedError("The direction is not known", found=", ".join(ways), allowed="across, up")
-    if pattern == "dots":
-        return (ScreenFrame("dots", "", periods_mm[0]),)
+    if pattern in ("dots", "crossed"):
+        return (ScreenFrame(pattern, "", periods_mm[0]),)
     if pattern == "stripes":
         return tuple(ScreenFrame("stripes", way, periods_mm[0]) for way in ways)
     if not 3 <= steps <= 16:
@@ -165,7 +167,7 @@ def check_fits(frames: tuple[ScreenFrame, ...], screen: Screen) -> None:
     """
     for frame in frames:
         pixels = frame.period_mm / screen.pixel_mm
-        side = min(screen.size_mm) if frame.pattern == "dots" else screen.size_mm[frame.varies == "up"]
+        side = min(screen.size_mm) if not frame.varies else screen.size_mm[frame.varies == "up"]
         if pixels < _LEAST_PX:
             raise RefusedError(
                 "The stripes are too fine for this screen",
@@ -206,6 +208,13 @@ def draw_frame(frame: ScreenFrame, screen: Screen) -> Array:
         da, db = (v - frame.period_mm * np.floor(v / frame.period_mm + 0.5) for v in (a, b))
         inside = (DOT_SHARE * frame.period_mm - np.hypot(da[None, :], db[:, None])) / mm
         return encode(np.clip(inside + 0.5, 0.0, 1.0))
+    if frame.pattern == "crossed":
+        share = mm / frame.period_mm
+        across, up = (
+            (_lit((k + 1) * share) - _lit(k * share)) / share
+            for k in (np.arange(screen.width_px), np.arange(screen.height_px))
+        )
+        return encode((across[None, :] + up[::-1, None]) / 2)
     count = screen.height_px if frame.varies == "up" else screen.width_px
     k = np.arange(count)
     if frame.pattern == "stepped":

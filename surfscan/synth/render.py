@@ -212,15 +212,20 @@ def _board_shine(scene: Scene, shot: Exposure, a: Array, b: Array, sigma: Array 
     if shot.pattern == "dots":
         bright = board_light.dots(a, b, spacing_mm=period, radius_mm=scene.dot_radius_mm, sigma_mm=sigma)
     else:
-        s = a + board.size_mm[0] / 2 if shot.varies == "across" else b + board.size_mm[1] / 2
-        bright = board_light.stripes(
-            s,
-            period_mm=period,
-            phase_deg=shot.phase_deg,
-            square=scene.square and shot.pattern == "stripes",
-            duty=scene.duty,
-            sigma_mm=sigma,
-        )
+        both = {"across": a + board.size_mm[0] / 2, "up": b + board.size_mm[1] / 2}
+        waves = [
+            board_light.stripes(
+                s,
+                period_mm=period,
+                phase_deg=shot.phase_deg,
+                square=scene.square and shot.pattern != "stepped",
+                duty=scene.duty,
+                sigma_mm=sigma,
+            )
+            for axis, s in both.items()
+            if shot.pattern == "crossed" or axis == shot.varies
+        ]
+        bright = waves[0] if len(waves) == 1 else (waves[0] + waves[1]) / 2
     if scene.board_tags is not None:  # sharp: the blur of a satin panel is left out for them
         paper, on_tag = _tag_paper(scene.board_tags, _FLAT, a, b)
         bright = np.where(on_tag, (paper - TAG_BLACK) / (TAG_WHITE - TAG_BLACK), bright)

@@ -132,8 +132,8 @@ class Lighting:
 class Exposure:
     """One photo: its file, camera pose, and what the board shows (or where the lamp is).
 
-    `pattern` is "stripes", "stepped", "dots" or "lamp". `period_mm` None means the board's. With `shows_board` the
-    board's front is in the picture itself, not only in the panel's mirror.
+    `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the board's. With
+    `shows_board` the board's front is in the picture itself, not only in the panel's mirror.
     """
 
     file: str
@@ -146,7 +146,10 @@ class Exposure:
     shows_board: bool = False
 
     def __post_init__(self) -> None:
-        if self.pattern not in ("stripes", "stepped", "dots", "lamp") or self.varies not in ("across", "up"):
+        if self.pattern not in ("stripes", "crossed", "stepped", "dots", "lamp") or self.varies not in (
+            "across",
+            "up",
+        ):
             raise ValueError(f"unknown pattern {self.pattern!r} or direction {self.varies!r}")
         if (self.pattern == "lamp") != (self.lamp_mm is not None):
             raise ValueError("a lamp photo, and only that, has lamp_mm")

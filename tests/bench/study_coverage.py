@@ -102,6 +102,12 @@ def one(task: tuple[str, int]) -> list[tuple[str, float, float, float]]:
 def own_job(folder: Path, seed: int) -> None:
     """A random panel by the project's own ray caster."""
     rng = np.random.default_rng(seed)
+    write_job(own_scene(rng), folder, rng=rng)
+
+
+def own_scene(source: int | np.random.Generator) -> Scene:
+    """That panel, its board and cameras, from a seed."""
+    rng = np.random.default_rng(source)
     size = (float(rng.integers(46, 66)) * 10, float(rng.integers(34, 46)) * 10)
     shape = Flat()
     places: list[tuple[float, float, float]] = []
@@ -134,8 +140,7 @@ def own_job(folder: Path, seed: int) -> None:
     )
     focal = 0.82 * 1600 * back / size[0]
     camera = Camera(focal, (799.5, 599.5))
-    scene = Scene(panel=Panel(size, form, shape), camera=camera, board=board, tags=tags, poses=poses)
-    write_job(scene, folder, rng=rng)
+    return Scene(panel=Panel(size, form, shape), camera=camera, board=board, tags=tags, poses=poses)
 
 
 def main() -> None:

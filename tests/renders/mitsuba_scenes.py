@@ -116,6 +116,11 @@ def board_texture(s, shot):
         )
         r = np.hypot(a - d * np.round(a / d), b - d * np.round(b / d))
         return s["dark"] + span * np.clip((s["radius"] - r) * fine + 0.5, 0, 1)
+    if s["pattern"] == "crossed":
+        fine = 5
+        waves = [np.cos(2 * np.pi * (np.arange(v * fine) + 0.5) / fine / shot["period"]) for v in (w, h)]
+        a, b = ((t > 0) if s["square"] else 0.5 + 0.5 * t for t in waves)
+        return (s["dark"] + span * 0.5 * (a[None, :].astype(np.float32) + b[:, None])).astype(np.float32)
     side = w if shot["varies"] == "across" else h
     at = (np.arange(side * fine) + 0.5) / fine
     wave = np.cos(2 * np.pi * at / shot["period"] + np.deg2rad(shot["phase"]))
@@ -262,6 +267,11 @@ def shots(s):
                     "phase": 0.0,
                 }
             )
+    elif s["pattern"] == "crossed":
+        for k, eye in enumerate(eyes):
+            name = "crossed.jpg" if len(eyes) == 1 else f"crossed-{k + 1}.jpg"
+            up, period = ups[min(k, len(ups) - 1)], s["board"]["period"]
+            found.append({"file": name, "eye": eye, "up": up, "period": period, "phase": 0.0})
     elif s["pattern"] == "dots":
         found.append(
             {"file": "dots.jpg", "eye": eyes[0], "up": ups[0], "period": s["board"]["period"], "phase": 0.0}

@@ -113,6 +113,20 @@ def board_at(distance, elevation, size, period):
     }
 
 
+def mirrored_eyes(aims, board, distance, radius):
+    """Places from which given places of a sphere's cap show the board's middle."""
+    eyes = []
+    for x, y in aims:
+        place = np.array([x, y, 0.0])
+        normal = np.array([x, y, radius]) / np.linalg.norm([x, y, radius])
+        out = board["centre"] - place
+        out = out / np.linalg.norm(out)
+        eyes.append(place + distance * (2 * (out @ normal) * normal - out))
+    return eyes
+
+
+SMALL_BOARD = board_at(640, 60, (600, 500), 18)
+
 BASE = {
     "form": [],
     "stage": "primer",
@@ -339,6 +353,40 @@ SCENES = {
         "patches": [(-45, 20, 225, 225, 0.24)],
         "faults": [spot(bowl, -70, 35, -0.09, 84), spot(bell, 145, -75, 0.24, 100)],
         "waves": 0.0015,
+    },
+    "crossed": {
+        "size": (420, 300),
+        "seed": 31,
+        "pixels": (1000, 760),
+        "focal": 2010.0,
+        "form": [(ball, {"r": 2500.0})],
+        "pattern": "crossed",
+        "eyes": [away(1050, 55, 5)],
+        "board": board_at(760, 55, (1200, 1000), 22),
+        "faults": [
+            spot(bowl, -95, 40, -0.12, 84),
+            spot(bowl, 80, -45, 0.09, 80),
+            spot(bell, 70, 65, -0.15, 90),
+        ],
+        "waves": 0.0008,
+    },
+    "sweep": {
+        "size": (420, 300),
+        "seed": 32,
+        "pixels": (900, 680),
+        "focal": 1700.0,
+        "form": [(ball, {"r": 2500.0})],
+        "pattern": "crossed",
+        "eyes": mirrored_eyes(
+            [(-105, -70), (105, -75), (-110, 70), (100, 75), (0, 5), (0, -80)], SMALL_BOARD, 960, 2500.0
+        ),
+        "board": SMALL_BOARD,
+        "faults": [
+            spot(bowl, -90, -35, -0.11, 80),
+            spot(bowl, 60, 55, 0.10, 84),
+            spot(bell, 110, -65, -0.13, 84),
+        ],
+        "waves": 0.0008,
     },
     "demo": {
         "size": (600, 420),

@@ -20,7 +20,19 @@ from surfscan.core.records import CheckResult
 from surfscan.surface.slopes import fit_polynomial, polynomial_terms
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
-STRIPES = ["flat", "crown", "satin", "smooth", "halo", "covered-tag", "deep", "before", "after"]
+STRIPES = [
+    "flat",
+    "crown",
+    "satin",
+    "smooth",
+    "halo",
+    "covered-tag",
+    "deep",
+    "before",
+    "after",
+    "crossed",
+    "sweep",
+]
 CLEAN = ["clean-flat", "clean-crown"]
 
 

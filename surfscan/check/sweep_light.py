@@ -1,0 +1,199 @@
+"""A sweep: many photos of one job, each read, stood in its place and dropped, then read again one part at a time."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from surfscan.check.context import PlacedJob, Progress
+from surfscan.check.stations import stand
+from surfscan.core.carrier import Array
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.message import Reason, Weight
+from surfscan.core.reading import Context, Reading
+from surfscan.core.records import Photo
+from surfscan.job.photo_quality import check_exposure
+from surfscan.job.photos import read_photo
+from surfscan.job.sheet import Sheet
+from surfscan.judge.reasons import reason
+from surfscan.optics.field import Cutout, cut_out
+from surfscan.reading.budget import SetUp
+from surfscan.reading.joint import MODES
+from surfscan.reading.propagation import modes
+from surfscan.reading.station import Station
+from surfscan.reading.surface import stand_off_mm
+from surfscan.reading.sweep import LeftOut, Sweep, read_sweep
+
+__all__ = ["Gathered", "SweepTaken", "gather_sweep", "is_sweep", "take_sweep"]
+
+JOINT_MODES = 24
+"""Most changes of all poses at once that stand for what is left open of them; the rest is smaller than these."""
+
+DISAGREE_MRAD = 0.15
+"""Disagreement of the photos, where they overlap, that is told as a doubt."""
+
+
+@dataclass(frozen=True, slots=True)
+class Gathered:
+    """The photos of a sweep that stand somewhere; only the first keeps its picture.
+
+    Attributes
+    ----------
+    sheet : Sheet
+        With their entries only.
+    stations : tuple of Station
+    left_out : tuple of LeftOut
+    """
+
+    sheet: Sheet
+    stations: tuple[Station, ...]
+    left_out: tuple[LeftOut, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SweepTaken:
+    """A sweep's reading, and what goes with it into `Taken`."""
+
+    reading: Reading
+    kept: dict[str, Any]
+
+
+def is_sweep(sheet: Sheet) -> bool:
+    """Whether a sheet gives more photos than one reading of both directions takes."""
+    board = sheet.board
+    if board is None or board.pattern not in ("stripes", "crossed"):
+        return False
+    return len(sheet.photos) > (1 if board.pattern == "crossed" else 2)
+
+
+def gather_sweep(sheet: Sheet) -> Gathered:
+    """Read every photo and find where it was taken from; those that can't be used are named and left out.
+
+    Raises
+    ------
+    RefusedError
+        The last one's, when none can be used.
+    """
+    stations: list[Station] = []
+    left: list[LeftOut] = []
+    rows = []
+    last: RefusedError | None = None
+    shape: tuple[int, ...] = ()
+    for row in sheet.photos:
+        photo = read_photo(sheet.folder / row.file, row.file, encoding=row.encoding)
+        try:
+            check_exposure(photo)
+            station = stand(sheet, photo, row)
+        except RefusedError as error:
+            last = error
+            left.append(LeftOut(row.file, _why(error, row.file)))
+            continue
+        if shape and photo.image.shape not in (shape, shape[::-1]):
+            left.append(LeftOut(row.file, "it is not of the same size as the others"))
+            continue
+        shape = shape or photo.image.shape
+        stations.append(station if not stations else replace(station, photo=_emptied(photo)))
+        rows.append(row)
+    if not stations:
+        assert last is not None
+        raise last
+    return Gathered(sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left))
+
+
+def _why(error: RefusedError | NotMeasuredError, file: str) -> str:
+    said = error.what.removeprefix(f"{file}: ")
+    return f"{said} ({error.found})" if error.found else said
+
+
+def _emptied(photo: Photo) -> Photo:
+    """A photo without its picture: the right shape, and no memory."""
+    shape = photo.image.shape
+    return replace(
+        photo,
+        image=np.broadcast_to(np.float32(0), shape),
+        saturated=np.broadcast_to(np.bool_(False), shape),
+    )
+
+
+def take_sweep(shoot: PlacedJob, context: Context, progress: Progress | None) -> tuple[SweepTaken, SetUp]:
+    """Read the panel from a sweep: the reading with what goes along with it, and its set-up.
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        As `read_sweep` does.
+    """
+    sweep = read_sweep(
+        [_cutouts(shoot, context, k) for k in range(len(shoot.stations))], context, progress=progress
+    )
+    numbers = [each.number for each in sweep.seen]
+    rows = tuple(shoot.sheet.photos[k] for k in numbers)
+    used = replace(
+        shoot,
+        sheet=shoot.sheet.model_copy(update={"photos": rows}),
+        stations=tuple(shoot.stations[k] for k in numbers),
+    )
+    views = tuple(track.view for each in sweep.seen for track in each.tracks)
+    fits = tuple(shoot.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
+    setup = SetUp(
+        views, fits, context.mirrored_board, shoot.inputs, shoot.board_fit, corners=_pose_changes(sweep)
+    )
+    left = (*shoot.left_out, *sweep.left_out)
+    kept = {"shoot": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
+    return SweepTaken(sweep.reading, kept), setup
+
+
+def _cutouts(shoot: PlacedJob, context: Context, number: int) -> list[Cutout]:
+    """The panel's part of one photo, for each direction that it carries; the rest of the photo is dropped."""
+    view, row = context.views[number], shoot.sheet.photos[number]
+    photo = read_photo(shoot.sheet.folder / row.file, row.file, encoding=row.encoding)
+    cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=stand_off_mm(context.grid))
+    ways = (view.varies,) if view.varies else ("across", "up")
+    return [replace(cut, view=replace(view, varies=way)) for way in ways]
+
+
+def _pose_changes(sweep: Sweep) -> tuple[tuple[Array, ...], ...]:
+    """The largest changes of all poses at once that the tags and the overlaps leave open."""
+    found = sorted(modes(sweep.agreement.covariance), key=lambda change: -float(change @ change))[
+        :JOINT_MODES
+    ]
+    out = []
+    for one in found:
+        each = one.reshape(-1, MODES)
+        changes = [
+            np.sum([n * mode for n, mode in zip(row, seen.modes, strict=True)], axis=0)
+            for row, seen in zip(each, sweep.seen, strict=True)
+        ]
+        out.append(tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks))
+    return tuple(out)
+
+
+def _doubts(sweep: Sweep, left: tuple[LeftOut, ...]) -> tuple[Reason, ...]:
+    rows = [reason("photo-left-out", about=one.file, file=one.file, why=one.why) for one in left]
+    off = sweep.agreement.off_mrad
+    if np.isfinite(off).any() and float(np.nanmedian(off)) > DISAGREE_MRAD:
+        worst = sweep.seen[int(np.nanargmax(off))].file
+        rows.append(
+            reason(
+                "light-photos-disagree", weight=Weight.DOUBT, slope_mrad=float(np.nanmedian(off)), file=worst
+            )
+        )
+    return tuple(rows)
+
+
+def _details(sweep: Sweep, left: tuple[LeftOut, ...]) -> dict[str, Any]:
+    inside = sweep.counts[np.isfinite(sweep.reading.height_mm)]
+    off = sweep.agreement.off_mrad
+    return {
+        "sweep": {
+            "photos_used": len(sweep.seen),
+            "left_out": [{"file": one.file, "why": one.why} for one in left],
+            "seen_by_median": float(np.median(inside)) if inside.size else 0.0,
+            "seen_by_one_share": float(np.mean(inside == 1)) if inside.size else 0.0,
+            "disagreement_mrad": {
+                each.file: None if np.isnan(v) else float(v) for each, v in zip(sweep.seen, off, strict=True)
+            },
+        }
+    }
