@@ -56,12 +56,12 @@ def refuse_mixed(pair: PairCheck | None) -> None:
         )
 
 
-def setup_reasons(shoot: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
+def setup_reasons(placed: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
     """What speaks against the set-up, and whether anything but a tape speaks for it.
 
     Parameters
     ----------
-    shoot : PlacedJob
+    placed : PlacedJob
     budget : Budget
     cross_checked : bool
         Whether board tags in the panel's mirror were held against it.
@@ -75,9 +75,9 @@ def setup_reasons(shoot: PlacedJob, budget: Budget, *, cross_checked: bool) -> l
         found.append(_suspected(budget.suspicion))
     if budget.pair is not None and budget.pair.doubted:
         found.append(reason("setup-pair", Weight.DOUBT, "the photos", share=budget.pair.share))
-    found += _tag_side(shoot)
-    board = shoot.sheet.board
-    if board is not None and shoot.board_fit is None and shoot.null is None and not cross_checked:
+    found += _tag_side(placed)
+    board = placed.sheet.board
+    if board is not None and placed.board_fit is None and placed.null is None and not cross_checked:
         found.append(reason("setup-by-tape", about="the board"))
     return found
 
@@ -140,10 +140,10 @@ def _suspected(suspicion: Suspicion) -> Reason:
     )
 
 
-def _tag_side(shoot: PlacedJob) -> list[Reason]:
+def _tag_side(placed: PlacedJob) -> list[Reason]:
     """A doubt where the tags' side contradicts the distances between them."""
-    table = shoot.sheet.tags
-    sides = [side for station in shoot.stations for side in tag_side_seen(station)]
+    table = placed.sheet.tags
+    sides = [side for station in placed.stations for side in tag_side_seen(station)]
     if table is None or not sides:
         return []
     seen = float(np.median(sides))
