@@ -155,7 +155,11 @@ def _tag_side(placed: PlacedJob) -> list[Reason]:
 
 
 def tag_side_seen(station: Station) -> list[float]:
-    """Each tag's mean side, mm, as its corners lie on the panel's plane: the scale is that of the tags' places."""
+    """Each tag's side, mm, as its corners lie on the panel's plane: the scale is that of the tags' places.
+
+    Only what lies across the sight line counts. A tag that leans with a crowned panel looks longer or shorter along the
+    sight line (by its lean times the tangent of the view's angle), and across it as it is.
+    """
     camera, pose = station.camera, station.fit.pose
 
     def on_panel(corners: Array) -> Array:
@@ -165,6 +169,12 @@ def tag_side_seen(station: Station) -> list[float]:
 
     sides = []
     for tag in station.tags:
-        corners = on_panel(tag.corners_px)
-        sides.append(float(np.mean(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1))))
+        corners = on_panel(tag.corners_px)[:, :2]
+        middle = corners.mean(axis=0)
+        # From the tag's own square, a side long, to the panel: a linear map whose row across the view is the side.
+        square = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]])
+        lie = square.T @ (corners - middle)
+        view = pose.centre_mm[:2] - middle
+        across = np.array([-view[1], view[0]]) / max(float(np.linalg.norm(view)), 1e-9)
+        sides.append(float(np.linalg.norm(lie @ across)))
     return sides
