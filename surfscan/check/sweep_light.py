@@ -141,7 +141,7 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
         views, fits, context.mirrored_board, placed.inputs, placed.board_fit, corners=_pose_changes(sweep)
     )
     left = (*placed.left_out, *sweep.left_out)
-    kept = {"shoot": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
+    kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
     return SweepTaken(sweep.reading, kept), setup
 
 
