@@ -32,6 +32,7 @@ from surfscan.cli import (
     report,
     screen,
     show,
+    teach,
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
@@ -58,6 +59,7 @@ COMMANDS = (
     export,
     page,
     lens,
+    teach,
 )
 _STOPPED = 130  # as shells report a process ended by SIGINT
 
