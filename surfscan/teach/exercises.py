@@ -37,6 +37,7 @@ class Shown:
     dents: tuple[Dent, ...]
     viewing: Viewing
     as_map: bool = False
+    end_mm: float | None = None  # of the map's colours; its own peak where it is left out
 
 
 @dataclass(frozen=True, slots=True)
@@ -184,13 +185,13 @@ def _how_deep(seed: int, number: int, rng: np.random.Generator) -> Exercise:
 
 
 def _which_way(seed: int, number: int, rng: np.random.Generator) -> Exercise:
-    narrow = float(rng.uniform(30, 50))
-    long = float(rng.uniform(4, 6)) * narrow
+    narrow = float(rng.uniform(45, 60))
+    long = float(rng.uniform(4, 4.8)) * narrow
     upright = bool(rng.random() < 0.5)
     far = float(rng.uniform(600, 1000))
-    peak = -0.5 * deepest_low(narrow, Viewing(distance_mm=far))
+    peak = -0.7 * deepest_low(narrow, Viewing(distance_mm=far))
     width, tall = (narrow, long) if upright else (long, narrow)
-    dent = Dent(*_place(rng, 130.0), peak, width, tall)
+    dent = Dent(*_place(rng, 165.0), peak, width, tall)
     right = WAYS[best_way(dent)]
     lies = "up the panel" if upright else "along the panel"
 
@@ -294,7 +295,7 @@ def _before_after(seed: int, number: int, rng: np.random.Generator) -> Exercise:
         "before-after", seed, number, lambda _: "The low was filled and blocked. What became of it?",
         (_CLOSED, _STILL, _OVER), right, math.nan, tells,
         tuple(Shown(title, dents, viewing) for title, dents in pair),
-        tuple(Shown(f"{title}, from above", dents, viewing, as_map=True) for title, dents in pair),
+        tuple(Shown(f"{title}, from above", dents, viewing, True, abs(before.peak_mm)) for title, dents in pair),
     )  # fmt: skip
 
 

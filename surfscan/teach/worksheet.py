@@ -110,7 +110,7 @@ def _row(shown: tuple[Shown, ...]) -> Picture:
 def _drawn(shown: Shown) -> np.ndarray:
     lesson = photograph(shown.dents, shown.viewing)
     if shown.as_map:
-        return draw_lesson_map(lesson, limit_mm=_LIMIT_MM)
+        return draw_lesson_map(lesson, limit_mm=_LIMIT_MM, end_mm=shown.end_mm)
     return cv2.cvtColor(lesson.photo, cv2.COLOR_GRAY2RGB)
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import partial
+
 import streamlit as st
 
 from surfscan.core.units import units_named
@@ -77,9 +79,11 @@ def _pictures(exercise: Exercise, shown: tuple[Shown, ...], told: bool) -> None:
     columns = st.columns(max(len(shown), 2))
     for k, (column, one) in enumerate(zip(columns, shown, strict=False)):
         lesson = running.cached_object(
-            f"{key}-{one.dents}-{one.viewing}", lambda one=one: photograph(one.dents, one.viewing)
+            f"{key}-{one.dents}-{one.viewing}", partial(photograph, one.dents, one.viewing)
         )
-        picture = draw_lesson_map(lesson, limit_mm=_LIMIT_MM) if one.as_map else lesson.photo
+        picture = (
+            draw_lesson_map(lesson, limit_mm=_LIMIT_MM, end_mm=one.end_mm) if one.as_map else lesson.photo
+        )
         what = "Height map" if one.as_map else "Stripes mirrored in the panel"
         with column:
             st.image(

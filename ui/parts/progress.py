@@ -1,4 +1,4 @@
-"""Progress kept by choice: on the computer that serves the page, by first name or number, never from a phone."""
+"""Progress kept by choice: by first name or number, where only this computer can open the page."""
 
 from __future__ import annotations
 
@@ -18,14 +18,16 @@ _TITLES = {"find-the-low": "Find the low", **KINDS}
 
 
 def _here() -> bool:
-    """Whether the browser runs on the computer that serves the page."""
-    address = st.context.ip_address  # None on the computer itself
-    return address in (None, "127.0.0.1", "::1") and not st.context.headers.get("X-Forwarded-For")
+    """Whether only this computer can open the page: not where phones are let in, nor where nobody said."""
+    return st.get_option("server.address") in ("127.0.0.1", "localhost", "::1")
 
 
 def ask_progress() -> None:
     """Who answers, and in which record that is kept; and how they do. Only on the trainer's own machine."""
     if not _here():
+        st.caption(
+            "Progress can be kept where the page is opened on the trainer's computer only, without --lan."
+        )
         return
     with st.expander("Keep progress (by choice, on this computer only)"):
         left, right = st.columns(2)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import streamlit as st
@@ -61,7 +62,7 @@ def _worksheet(seed: int) -> None:
             (left, right), (("worksheet.pdf", "Worksheet"), ("answers.pdf", "Answer sheet")), strict=True
         ):
             column.download_button(
-                f"{label} (PDF)", lambda name=name: made()[name], f"class-{seed}-panel-{number}-{name}",
+                f"{label} (PDF)", partial(_one_of, made, name), f"class-{seed}-panel-{number}-{name}",
                 "application/pdf", key=f"save-{name}", on_click="ignore", width="stretch",
             )  # fmt: skip
 
@@ -163,6 +164,10 @@ def _explain(dent: Dent, lesson: Any) -> None:
         st.markdown(
             f"From here a low of this width can be read down to {deepest}; deeper, the reflection folds over."
         )
+
+
+def _one_of(made: Once, name: str) -> bytes:
+    return bytes(made()[name])
 
 
 def _exercise(seed: int) -> None:
