@@ -28,6 +28,7 @@ from surfscan.report.words import (
     VERDICT_WORDS,
     action_text,
     against_word,
+    better_shot_text,
     flag_text,
     gauge_lines,
     headline_line,
@@ -120,7 +121,7 @@ def _work(result: StoredResult, units: Units) -> list[Block]:
 def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     if not result.spots:
         return Text("No high and no low is over or near the limits in the part that was measured.")
-    rows = tuple(_spot_row(spot, units) for spot in result.spots)
+    rows = tuple(_spot_row(spot, result.details, units) for spot in result.spots)
     unit = units.word
     place = "x, y from the middle"
     return Table(
@@ -133,7 +134,7 @@ def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     )
 
 
-def _spot_row(spot: Spot, units: Units) -> tuple[str, ...]:
+def _spot_row(spot: Spot, details: dict[str, Any], units: Units) -> tuple[str, ...]:
     size = f"{units.bare(units.length(spot.length_mm))} × {units.length(spot.width_mm)}"
     notes = "".join(f" {_sentence(flag_text(name))}." for name in spot.flags)
     peak = units.bare(units.depth(spot.peak_mm, sign=True))
@@ -148,7 +149,7 @@ def _spot_row(spot: Spot, units: Units) -> tuple[str, ...]:
         size,
         units.area(spot.area_cm2),
         against_word(spot),
-        action_text(spot, units) + notes,
+        f"{action_text(spot, units)} {better_shot_text(details, spot)}".rstrip() + notes,
     )
 
 
