@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from surfscan.core.constants import COVERAGE_FACTOR
@@ -39,20 +39,35 @@ from surfscan.report.words import (
 )
 from surfscan.results.stored import StoredResult
 
-__all__ = ["compose"]
+__all__ = ["Pictures", "compose"]
 
 _OPEN = " Open: the rim of what was seen cuts the spot; it is at least this much, and may be more."
 _CLEAN_MM = (82.0, 56.0)  # heights of both pictures where page one holds both, on Letter too
 _MARKS = {"low": "▼ low", "high": "▲ high"}
 
 
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """The report's pictures; each is left out when the result folder lacks it.
+
+    Attributes
+    ----------
+    overlay, panel_map, in_gloss : Picture, optional
+    photos : Picture, optional
+        The photos without marks.
+    """
+
+    overlay: Picture | None = None
+    panel_map: Picture | None = None
+    in_gloss: Picture | None = None
+    photos: Picture | None = None
+
+
 def compose(
     result: StoredResult,
     particulars: Particulars,
     *,
-    overlay: Picture | None,
-    panel_map: Picture | None,
-    in_gloss: Picture | None = None,
+    pictures: Pictures,
     digest: str,
 ) -> list[Block]:
     """Put the report together.
@@ -61,8 +76,7 @@ def compose(
     ----------
     result : StoredResult
     particulars : Particulars
-    overlay, panel_map, in_gloss : Picture, optional
-        Left out, with a sentence, when the result folder lacks them.
+    pictures : Pictures
     digest : str
         Of the result, see `seal`.
 
@@ -72,6 +86,7 @@ def compose(
     """
     units = units_named(particulars.units)
     panel = result.panel
+    overlay, panel_map, in_gloss = pictures.overlay, pictures.panel_map, pictures.in_gloss
     blocks: list[Block] = [
         Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
@@ -105,7 +120,7 @@ def compose(
         blocks.append(in_gloss)
     blocks += _uncertainty(result, units)
     blocks += set_up
-    blocks += _origin(result, particulars, digest)
+    blocks += _origin(result, particulars, digest, pictures.photos)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks
 
@@ -237,7 +252,9 @@ def _set_up(result: StoredResult, units: Units) -> list[Block]:
     return how if drawing is None else [*how, drawing]
 
 
-def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list[Block]:
+def _origin(
+    result: StoredResult, particulars: Particulars, digest: str, photos: Picture | None
+) -> list[Block]:
     """Photos with their digests, settings, versions, and the seal."""
     blocks: list[Block] = []
     if result.photos:
@@ -247,6 +264,7 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
         )
         columns = ("Photo", "Focal length", "Tags fit to", "SHA-256 of the file")
         blocks += [Heading("Photos"), Table(columns, rows, (0.17, 0.14, 0.1, 0.59))]
+        blocks += [] if photos is None else [photos]
     run = result.run
     measured = run.get("map")
     if measured:
