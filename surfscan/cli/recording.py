@@ -52,7 +52,12 @@ def check_recording(options: argparse.Namespace) -> None:
     """See before any work that the record can be opened and the job number stands (RefusedError, UsageError)."""
     if options.record is None:
         if options.job_number:
-            raise UsageError("A job number goes into a record", cure="say which with --record")
+            raise UsageError(
+                "A job number goes into a record",
+                cure="say which with --record",
+                found="no --record",
+                allowed="--job-number with --record PATH_OR_URL",
+            )
         return
     from surfscan.results.record import check_job_number, open_record
 

@@ -82,7 +82,10 @@ def run(options: argparse.Namespace) -> int:
         )  # fmt: skip
     if options.pixels and options.diagonal_in is None:
         raise UsageError(
-            "--pixels needs --diagonal-in too", cure="give both, or neither and answer on the page"
+            "--pixels needs --diagonal-in too",
+            cure="give both, or neither and answer on the page",
+            found="--pixels alone",
+            allowed="--diagonal-in with --pixels",
         )
     if options.keys is not None and (options.keys.name == "panel.toml" or options.keys.exists()):
         raise UsageError(
@@ -110,7 +113,10 @@ def run(options: argparse.Namespace) -> int:
             write_file(options.keys, keys_text(frames, exact).encode())
         elif options.keys is not None:
             raise UsageError(
-                "--keys with --out needs the screen's size", cure="give --diagonal-in and --pixels"
+                "--keys with --out needs the screen's size",
+                cure="give --diagonal-in and --pixels",
+                found="no size",
+                allowed="--diagonal-in with --pixels",
             )
         files = [str(path) for path in (options.out, options.keys) if path is not None]
         if options.json:
@@ -119,7 +125,12 @@ def run(options: argparse.Namespace) -> int:
             print(f"Written: {', '.join(files)}. Open it on the screen. Caution: {CAUTION}")
         return 0
     if not 1024 <= options.port <= 65535:
-        raise UsageError("--port can't be used", found=str(options.port), allowed="1024 to 65535")
+        raise UsageError(
+            "--port can't be used",
+            found=str(options.port),
+            allowed="1024 to 65535",
+            cure="give another --port",
+        )
     return _serve(options, page, frames)
 
 
@@ -153,6 +164,7 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ..
             f"Port {options.port} can't be used",
             found=error.strerror or str(error),
             cure="give another with --port",
+            allowed="a port that is free, 1024 to 65535",
         ) from None
     print(f"Caution: {CAUTION}")
     print(f"On this computer's screen: http://127.0.0.1:{server.port}  (Ctrl-C stops it)", flush=True)
@@ -167,5 +179,10 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ..
 def _pixels(text: str) -> tuple[int, int]:
     parts = text.lower().replace("×", "x").split("x")
     if len(parts) != 2 or not all(part.strip().isdigit() for part in parts):
-        raise UsageError("--pixels can't be read", found=text, allowed="such as 3840x2160")
+        raise UsageError(
+            "--pixels can't be read",
+            found=text,
+            allowed="such as 3840x2160",
+            cure="write width and height with an x between",
+        )
     return int(parts[0]), int(parts[1])

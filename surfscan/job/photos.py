@@ -146,18 +146,41 @@ def _read_bytes(path: Path, file: str) -> bytes:
     try:
         size = path.stat().st_size
         if not path.is_file():
-            raise RefusedError(f"{file} is no file", allowed="a photo")
+            raise RefusedError(
+                f"{file} is no file",
+                allowed="a photo",
+                found="a folder, or what is none",
+                cure="correct the name in the sheet",
+            )
         if size == 0:
-            raise RefusedError(f"{file} is empty", found="0 bytes", cure="copy it from the phone again")
+            raise RefusedError(
+                f"{file} is empty",
+                found="0 bytes",
+                cure="copy it from the phone again",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
+            )
         if size > _MOST_BYTES:
-            raise RefusedError(f"{file} is too large", found=f"{size / 1e6:.0f} MB", allowed="up to 1000 MB")
+            raise RefusedError(
+                f"{file} is too large",
+                found=f"{size / 1e6:.0f} MB",
+                allowed="up to 1000 MB",
+                cure="save it smaller; 12 megapixels are plenty",
+            )
         return path.read_bytes()
     except FileNotFoundError:
         raise RefusedError(
-            f"{file} is not there", found=f"no {path}", cure="copy the photo into the job folder"
+            f"{file} is not there",
+            found=f"no {path}",
+            cure="copy the photo into the job folder",
+            allowed="a photo in the job folder",
         ) from None
     except OSError as error:
-        raise RefusedError(f"{file} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{file} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a file that this computer may read",
+            cure="check its rights, and that the drive is there",
+        ) from None
 
 
 def _check_size(header: PhotoHeader, file: str) -> None:
@@ -193,10 +216,18 @@ def _decode(data: bytes, header: PhotoHeader, file: str) -> NDArray[Any]:
             pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except Exception as error:  # three decoders, each with its own kinds; all mean that the file is bad
         raise RefusedError(
-            f"{file} cannot be decoded", found=str(error).strip()[:80], cure="copy it from the phone again"
+            f"{file} cannot be decoded",
+            found=str(error).strip()[:80],
+            cure="copy it from the phone again",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         ) from None
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
-        raise RefusedError(f"{file} cannot be decoded", found="damaged picture data", cure="copy it again")
+        raise RefusedError(
+            f"{file} cannot be decoded",
+            found="damaged picture data",
+            cure="copy it again",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
+        )
     return pixels
 
 

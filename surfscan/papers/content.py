@@ -92,8 +92,13 @@ def compose(
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
         particulars_fields(result, particulars, units),
     ]
+    photos = pictures.photos
     if overlay is not None:
-        blocks.append(overlay if result.spots else replace(overlay, most_mm=_CLEAN_MM[0]))
+        clean_mm = _CLEAN_MM[0] if photos is None else _CLEAN_MM[0] - 32.0
+        blocks.append(overlay if result.spots else replace(overlay, most_mm=clean_mm))
+    if photos is not None and not result.spots:  # on page one too, so that the inspector's stays one page
+        blocks.append(replace(photos, most_mm=24.0))
+        photos = None
     # A clean panel has room for its map on the first page; with spots, their table comes first.
     if panel_map is not None and not result.spots:
         blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
@@ -115,12 +120,12 @@ def compose(
     blocks += _gauges(result, units)
     set_up = _set_up(result, units)
     if not result.spots:  # all of it is to stay on one page, and a fair panel mirrors straight stripes
-        set_up = [replace(b, most_mm=30.0) if isinstance(b, Drawing) else b for b in set_up]
+        set_up = [replace(b, most_mm=28.0) if isinstance(b, Drawing) else b for b in set_up]
     elif in_gloss is not None:
         blocks.append(in_gloss)
     blocks += _uncertainty(result, units)
     blocks += set_up
-    blocks += _origin(result, particulars, digest, pictures.photos)
+    blocks += _origin(result, particulars, digest, photos)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks
 

@@ -131,7 +131,7 @@ def test_a_clean_panel_takes_two_pages(tmp_path: Path, paper: str) -> None:
     text = pages(out / "report.pdf")
     assert len(text) == 2
     assert "FAIR" in text[0]
-    assert "The photos without marks: stripes-across.jpg, stripes-up.jpg" in text[1]
+    assert "The photos without marks: stripes-across.jpg, stripes-up.jpg" in text[0]
     assert "board" in text[1].split("From the side")[1]  # it stands in the drawing
     assert verify_report(out).differences == ()
     (out / "photos.jpg").write_bytes(b"another")
