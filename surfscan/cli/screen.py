@@ -70,30 +70,12 @@ def run(options: argparse.Namespace) -> int:
     """Write the page, or serve it until stopped."""
     from surfscan.screen.keys import keys_text
     from surfscan.screen.page import CAUTION, make_screen_page
-    from surfscan.screen.pattern import LEAST_STEP_S, check_fits, frames_of, screen_of_diagonal
+    from surfscan.screen.pattern import check_fits, frames_of, screen_of_diagonal
 
     ways = ("across", "up") if options.varies == "both" else (options.varies,)
     periods = tuple(options.period_mm or (48.0,))
     frames = frames_of(options.pattern, periods_mm=periods, steps=options.steps, ways=ways)
-    if options.every is not None and not LEAST_STEP_S <= options.every <= 3600:
-        raise UsageError(
-            "--every can't be used", found=f"{options.every:g} s", allowed=f"{LEAST_STEP_S:g} to 3600 s",
-            cure="steps are slow, so that nothing flashes",
-        )  # fmt: skip
-    if options.pixels and options.diagonal_in is None:
-        raise UsageError(
-            "--pixels needs --diagonal-in too",
-            cure="give both, or neither and answer on the page",
-            found="--pixels alone",
-            allowed="--diagonal-in with --pixels",
-        )
-    if options.keys is not None and (options.keys.name == "panel.toml" or options.keys.exists()):
-        raise UsageError(
-            "--keys would write over a file",
-            found=str(options.keys),
-            allowed="a new file",
-            cure="choose another name",
-        )
+    _see_options(options)
     known: Screen | None = None
     if options.diagonal_in is not None:
         known = screen_of_diagonal(options.diagonal_in, _pixels(options.pixels or "1920x1080"))
@@ -132,6 +114,31 @@ def run(options: argparse.Namespace) -> int:
             cure="give another --port",
         )
     return _serve(options, page, frames)
+
+
+def _see_options(options: argparse.Namespace) -> None:
+    """Refuse what does not go together, before anything is made."""
+    from surfscan.screen.pattern import LEAST_STEP_S
+
+    if options.every is not None and not LEAST_STEP_S <= options.every <= 3600:
+        raise UsageError(
+            "--every can't be used", found=f"{options.every:g} s", allowed=f"{LEAST_STEP_S:g} to 3600 s",
+            cure="steps are slow, so that nothing flashes",
+        )  # fmt: skip
+    if options.pixels and options.diagonal_in is None:
+        raise UsageError(
+            "--pixels needs --diagonal-in too",
+            cure="give both, or neither and answer on the page",
+            found="--pixels alone",
+            allowed="--diagonal-in with --pixels",
+        )
+    if options.keys is not None and (options.keys.name == "panel.toml" or options.keys.exists()):
+        raise UsageError(
+            "--keys would write over a file",
+            found=str(options.keys),
+            allowed="a new file",
+            cure="choose another name",
+        )
 
 
 def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ...]) -> int:

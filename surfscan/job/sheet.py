@@ -366,10 +366,9 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     if not data.strip():
         raise RefusedError(
             "panel.toml is empty",
-            allowed="[panel], [tags], [camera], [board] and [[photo]]",
-            cure="see README.md",
             found="nothing in it",
-        )
+            allowed="[panel], [tags], [camera], [board] and [[photo]]", cure="see README.md",
+        )  # fmt: skip
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError:
