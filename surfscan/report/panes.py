@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
 from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
+from surfscan.report.legend import Pixels
 from surfscan.report.marks import hatch
 from surfscan.synth.lesson import Lesson
 
 __all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_lesson_map", "draw_map_pane", "draw_photo_pair"]
 
-Picture = NDArray[np.uint8]
 _WIDTH = 1200
 _NO_MATTER = (176, 176, 172)
 _DARK = (34, 48, 66)  # the far end of a map of a size: one ink, light to dark
@@ -45,8 +45,8 @@ class PhotoPair:
         Deviation at the dark end of the colours.
     """
 
-    plain: Picture
-    painted: Picture
+    plain: Pixels
+    painted: Pixels
     to_picture: Callable[[NDArray[Any]], NDArray[Any]]
     to_panel: Callable[[NDArray[Any]], NDArray[Any]]
     end_mm: float
@@ -67,7 +67,7 @@ class Pane:
         Value at the dark end of the colours, in the map's unit.
     """
 
-    picture: Picture
+    picture: Pixels
     to_picture: Callable[[NDArray[Any]], NDArray[Any]]
     to_panel: Callable[[NDArray[Any]], NDArray[Any]]
     scale: str
@@ -182,7 +182,7 @@ def draw_map_pane(
         return np.asarray(cv2.resize(np.ascontiguousarray(array[::-1]), (wide, tall), interpolation=how))
 
     shown = grow(np.where(known, values, 0).astype(np.float32), cv2.INTER_LINEAR)
-    picture: Picture
+    picture: Pixels
     if scale == "deviation":
         picture = colour_of(shown, low_mm=low, high_mm=high, end_mm=max(end, 1.01 * low, 1.01 * high))
     elif scale == "size":
@@ -220,7 +220,7 @@ def draw_lesson_map(
     limit_mm: float,
     cross_mm: tuple[float, float] | None = None,
     end_mm: float | None = None,
-) -> Picture:
+) -> Pixels:
     """Draw a lesson's known deviation from straight above, with a cross at an answer.
 
     Parameters
