@@ -352,3 +352,19 @@ def test_every_exercise_can_be_answered_and_progress_is_kept_by_choice(tmp_path:
     assert sorted(kept) == sorted(list(KINDS)[1:])
     button(page, "Next").click().run()
     assert "Panel 2" in told(page)
+
+
+def test_the_panels_material_and_film_go_into_the_sheet() -> None:
+    page = bring_job(open_page(), FLAT)
+    made_of = next(one for one in page.segmented_control if one.label == "Made of")
+    made_of.set_value("aluminium").run()
+    film = next(one for one in page.text_input if one.label.startswith("All the paint together"))
+    film.set_value("0.12").run()
+    panel = page.session_state["job"]["panel"]
+    assert (panel["substrate"], panel["film_mm"]) == ("aluminium", 0.12)
+    film = next(one for one in page.text_input if one.label.startswith("All the paint together"))
+    film.set_value("120").run()  # micrometres typed: refused, and the value stays
+    assert "out of range" in told(page)
+    assert page.session_state["job"]["panel"]["film_mm"] == 0.12
+    film.set_value("0").run()
+    assert "film_mm" not in page.session_state["job"]["panel"]
