@@ -21,6 +21,8 @@ from surfscan.check.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.units import MM
 from surfscan.look.first_look import look_at_photo
+from surfscan.papers.folder import verify_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.words import ResultText as result_words
 from surfscan.results.progress import list_progress
 from surfscan.synth.lesson import find_the_low
@@ -368,3 +370,17 @@ def test_the_panels_material_and_film_go_into_the_sheet() -> None:
     assert page.session_state["job"]["panel"]["film_mm"] == 0.12
     film.set_value("0").run()
     assert "film_mm" not in page.session_state["job"]["panel"]
+
+
+def test_the_pages_report_with_its_photos_fits_its_seal(checked: AppTest, tmp_path: Path) -> None:
+    from surfscan.ui.views.papers import _write_report
+
+    result, photos = checked.session_state["work"].result, checked.session_state["photos"]
+    files = {path.name: path.read_bytes() for path in surfscan.write_result(tmp_path / "result", result)}
+    taken = {photo.file: photo.data for photo in photos}
+    made = _write_report(files, taken, Particulars(date="2026-03-04"), "a4")
+    assert {"report.pdf", "report.html", "seal.json", "gloss.png", "photos.jpg"} == set(made)
+    for name, data in {**files, **made}.items():  # as the archive has them
+        (tmp_path / name).write_bytes(data)
+    assert verify_report(tmp_path).differences == ()
+    assert "photos.jpg" not in _write_report(files, {}, Particulars(date="2026-03-04"), "a4")
