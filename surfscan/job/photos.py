@@ -65,14 +65,7 @@ def read_photo(path: Path | str, file: str, *, encoding: str = "srgb") -> Photo:
         Missing, empty, not a photo, cut short, damaged, too small, too large, with alpha, in CMYK, or
         of several pages.
     """
-    data = _read_bytes(Path(path), file)
-    header = read_header(data, file)
-    _check_size(header, file)
-    pixels = _decode(data, header, file)
-    if pixels.shape[:2] != (header.height, header.width):
-        raise RefusedError(
-            f"{file} is damaged", found="another size than its header says", cure="copy it again"
-        )
+    data, header, pixels = _read_pixels(Path(path), file)
     orientation, exif = _read_exif(header)
     focal_px, source = _focal(exif, header)
     image, saturated = _linearise(pixels, encoding)
@@ -108,22 +101,86 @@ def focal_from_35mm(focal_mm: float, shape: tuple[int, ...]) -> float:
     return focal_mm * math.hypot(shape[0], shape[1]) / FILM_DIAGONAL_MM
 
 
+def read_picture(path: Path | str, file: str) -> NDArray[np.uint8]:
+    """Read one photo to be looked at: upright, as it is stored, nothing linearised.
+
+    Parameters
+    ----------
+    path : path
+    file : str
+        Its name, used in messages.
+
+    Returns
+    -------
+    ndarray (H, W, 3), uint8
+        Red, green, blue.
+
+    Raises
+    ------
+    RefusedError
+        As `read_photo`.
+    """
+    _, header, pixels = _read_pixels(Path(path), file)
+    eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    colour = cv2.cvtColor(eight, cv2.COLOR_GRAY2RGB if eight.ndim == 2 else cv2.COLOR_BGR2RGB)
+    upright = colour if header.kind == "heic" else _upright(colour, _read_exif(header)[0])
+    return np.asarray(upright, np.uint8)
+
+
+def _read_pixels(path: Path, file: str) -> tuple[bytes, PhotoHeader, NDArray[Any]]:
+    data = _read_bytes(path, file)
+    header = read_header(data, file)
+    _check_size(header, file)
+    pixels = _decode(data, header, file)
+    if pixels.shape[:2] != (header.height, header.width):
+        raise RefusedError(
+            f"{file} is damaged",
+            found="another size than its header says",
+            allowed="a whole photo",
+            cure="copy it again",
+        )
+    return data, header, pixels
+
+
 def _read_bytes(path: Path, file: str) -> bytes:
     try:
         size = path.stat().st_size
         if not path.is_file():
-            raise RefusedError(f"{file} is no file", allowed="a photo")
+            raise RefusedError(
+                f"{file} is no file",
+                allowed="a photo",
+                found="a folder, or what is none",
+                cure="correct the name in the sheet",
+            )
         if size == 0:
-            raise RefusedError(f"{file} is empty", found="0 bytes", cure="copy it from the phone again")
+            raise RefusedError(
+                f"{file} is empty",
+                found="0 bytes",
+                cure="copy it from the phone again",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
+            )
         if size > _MOST_BYTES:
-            raise RefusedError(f"{file} is too large", found=f"{size / 1e6:.0f} MB", allowed="up to 1000 MB")
+            raise RefusedError(
+                f"{file} is too large",
+                found=f"{size / 1e6:.0f} MB",
+                allowed="up to 1000 MB",
+                cure="save it smaller; 12 megapixels are plenty",
+            )
         return path.read_bytes()
     except FileNotFoundError:
         raise RefusedError(
-            f"{file} is not there", found=f"no {path}", cure="copy the photo into the job folder"
+            f"{file} is not there",
+            found=f"no {path}",
+            cure="copy the photo into the job folder",
+            allowed="a photo in the job folder",
         ) from None
     except OSError as error:
-        raise RefusedError(f"{file} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{file} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a file that this computer may read",
+            cure="check its rights, and that the drive is there",
+        ) from None
 
 
 def _check_size(header: PhotoHeader, file: str) -> None:
@@ -159,10 +216,18 @@ def _decode(data: bytes, header: PhotoHeader, file: str) -> NDArray[Any]:
             pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except Exception as error:  # three decoders, each with its own kinds; all mean that the file is bad
         raise RefusedError(
-            f"{file} cannot be decoded", found=str(error).strip()[:80], cure="copy it from the phone again"
+            f"{file} cannot be decoded",
+            found=str(error).strip()[:80],
+            cure="copy it from the phone again",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         ) from None
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
-        raise RefusedError(f"{file} cannot be decoded", found="damaged picture data", cure="copy it again")
+        raise RefusedError(
+            f"{file} cannot be decoded",
+            found="damaged picture data",
+            cure="copy it again",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
+        )
     return pixels
 
 
@@ -232,7 +297,7 @@ def _linearise(pixels: NDArray[Any], encoding: str) -> tuple[NDArray[Any], NDArr
 def _upright(array: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Turn and mirror as EXIF orientation 1 to 8 asks (CIPA DC-008, tag 0x0112)."""
     if orientation in (5, 6, 7, 8):
-        array = array.T
+        array = array.swapaxes(0, 1)
     if orientation in (2, 3, 6, 7):
         array = array[:, ::-1]
     if orientation in (3, 4, 7, 8):

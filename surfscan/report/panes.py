@@ -215,7 +215,11 @@ def draw_map_pane(
 
 
 def draw_lesson_map(
-    lesson: Lesson, *, limit_mm: float, cross_mm: tuple[float, float] | None = None
+    lesson: Lesson,
+    *,
+    limit_mm: float,
+    cross_mm: tuple[float, float] | None = None,
+    end_mm: float | None = None,
 ) -> Pixels:
     """Draw a lesson's known deviation from straight above, with a cross at an answer.
 
@@ -226,6 +230,8 @@ def draw_lesson_map(
         Where the colours step, mm.
     cross_mm : (x, y), optional
         Place of a cross, mm.
+    end_mm : float, optional
+        Where the colours end, mm, so that two maps can be compared; the greatest deviation where it is left out.
 
     Returns
     -------
@@ -240,7 +246,7 @@ def draw_lesson_map(
         np.zeros_like(known),
         np.zeros(known.shape, np.int32),
     )
-    end = max(float(np.abs(known).max()), 2 * limit_mm)
+    end = max(float(np.abs(known).max()) if end_mm is None else end_mm, 2 * limit_mm)
     pane = draw_map_pane(height, known, scale="deviation", low=limit_mm, high=limit_mm, end=end)
     picture = pane.picture
     if cross_mm is not None:
