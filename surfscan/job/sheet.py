@@ -202,6 +202,7 @@ class Sheet(Table):
                 raise refuse(
                     "is given without photos of it",
                     key="reference",
+                    found="[reference] alone",
                     allowed="photo.reference for every photo",
                     cure="name the photo of the glass beside each photo of the panel, or take [reference] out",
                 )
@@ -331,18 +332,32 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     path = folder / "panel.toml"
     cure = "give the folder that holds panel.toml and the photos"
     if not folder.exists():
-        raise RefusedError(f"The job folder {folder} does not exist", cure=cure)
+        raise RefusedError(
+            f"The job folder {folder} does not exist", found="nothing there", allowed="a job folder", cure=cure
+        )
     if not folder.is_dir():
         raise RefusedError(f"{folder} is no folder", found="a file", allowed="a job folder", cure=cure)
     if not path.is_file():
-        raise RefusedError(f"The job folder {folder} has no panel.toml", cure=cure)
+        raise RefusedError(
+            f"The job folder {folder} has no panel.toml",
+            found="a folder without it",
+            allowed="a job folder",
+            cure=cure,
+        )
     try:
         size = path.stat().st_size  # looked at before anything is read
         data = path.read_bytes() if size <= _SHEET_BYTES else b""
     except OSError as error:
-        raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{path} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a folder and a sheet that this computer may read",
+            cure="check their rights, and that the drive is there",
+        ) from None
     if size > _SHEET_BYTES:
-        raise RefusedError("panel.toml is too long", found=f"{size} bytes", allowed="up to 1 MB")
+        raise RefusedError(
+            "panel.toml is too long", found=f"{size} bytes", allowed="up to 1 MB", cure="keep only its keys"
+        )
     deep = max((line.split(b"=", 1)[0].count(b".") for line in data.splitlines()), default=0)
     if deep > _DEEPEST:  # each dot is a table in a table, and they cost more than their letters
         raise RefusedError(
@@ -354,13 +369,16 @@ def _read_toml(folder: Path) -> dict[str, Any]:
     if not data.strip():
         raise RefusedError(
             "panel.toml is empty",
+            found="nothing in it",
             allowed="[panel], [tags], [camera], [board] and [[photo]]",
             cure="see README.md",
         )
     try:
         return tomllib.loads(data.decode("utf-8-sig"))
     except UnicodeDecodeError:
-        raise RefusedError("panel.toml is no UTF-8 text", cure="save it as UTF-8") from None
+        raise RefusedError(
+            "panel.toml is no UTF-8 text", found="other bytes", allowed="UTF-8", cure="save it as UTF-8"
+        ) from None
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:  # ValueError: 4,300 digits
         raise _no_toml(data, error) from None
 
