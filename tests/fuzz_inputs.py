@@ -185,14 +185,16 @@ def outcome_of(run: Callable[[], object]) -> str:
     try:
         run()
     except SurfscanError as error:
-        lost = [part for part in ("what", "allowed", "cure") if not getattr(error, part)]
-        if not error.found and not any(
-            word in error.what for word in ("missing", "is empty", "no ", "not there")
-        ):
-            lost.append("found")
-        assert not lost, f"no words for {', '.join(lost)}: {error}"
-        assert not any(ord(c) < 32 or c in "\x7f\u202e" for c in str(error)), (
-            f"raw control letters: {error!r}"
-        )
+        _see_words(error)
         return "refused"
     return "result"
+
+
+def _see_words(error: SurfscanError) -> None:
+    lost = [part for part in ("what", "allowed", "cure") if not getattr(error, part)]
+    gone = ("missing", "is empty", "no ", "not there")  # where there is nothing to be found
+    if not error.found and not any(word in error.what for word in gone):
+        lost.append("found")
+    assert not lost, f"no words for {', '.join(lost)}: {error}"
+    raw = any(ord(c) < 32 or c in "\x7f\u202e" for c in str(error))
+    assert not raw, f"raw control letters: {error!r}"

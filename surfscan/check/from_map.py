@@ -66,21 +66,33 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
     path = Path(path)
     kind = path.suffix.lower()
     if not path.is_file():
-        raise RefusedError(f"{path} is not a file", allowed="a height map", cure="check the path")
+        raise RefusedError(
+            f"{path} is not a file", allowed="a height map", cure="check the path", found="no height"
+        )
     if kind not in MAP_KINDS:
         raise RefusedError(
-            f"{path.name} is of an unknown kind", found=kind or "no ending", allowed=", ".join(MAP_KINDS)
+            f"{path.name} is of an unknown kind",
+            found=kind or "no ending",
+            allowed=", ".join(MAP_KINDS),
+            cure="export the map again",
         )
     if kind in (".csv", ".txt"):
         if unit not in UNITS:
-            raise RefusedError("The unit is not known", found=unit, allowed=", ".join(UNITS))
+            raise RefusedError(
+                "The unit is not known", found=unit, allowed=", ".join(UNITS), cure="export the map again"
+            )
         x, y, height = read_grid_text(path, step_mm=step_mm, unit_mm=UNITS[unit])
     else:
         height, step_x, step_y = read_surface(path)
         x = (np.arange(height.shape[1]) - (height.shape[1] - 1) / 2) * step_x
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
     if not np.isfinite(height).any():
-        raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+        raise NotMeasuredError(
+            f"{path.name} holds no height at all",
+            cure="export the map again",
+            found="no height",
+            allowed="a map with heights",
+        )
     if np.nanmax(np.abs(height)) > FARTHEST_MM:
         raise RefusedError(
             f"{path.name} holds a height no panel has",
@@ -93,6 +105,7 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
             f"{path.name} holds one and the same height everywhere, which no instrument measures",
             found=f"{np.nanmin(height):g} mm",
             cure="export the map again",
+            allowed="a map with heights",
         )
     return _square(x, y, height)
 
@@ -204,6 +217,7 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
             f"{name} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
+            cure="export the map again",
         )
     if np.ptp(height[measured]) == 0:
         raise NotMeasuredError(
@@ -246,7 +260,10 @@ def _heights(
     height = np.array(given, dtype=np.float64)
     if height.ndim != 2 or min(height.shape) < 2:
         raise RefusedError(
-            "The heights are no map", found=f"shape {height.shape}", allowed="(H, W), 2 and more each"
+            "The heights are no map",
+            found=f"shape {height.shape}",
+            allowed="(H, W), 2 and more each",
+            cure="export the map again",
         )
     if step_mm is None or not (np.isfinite(step_mm) and step_mm > 0):
         raise RefusedError(

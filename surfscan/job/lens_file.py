@@ -101,14 +101,27 @@ def read_lens(path: Path) -> LensFile:
         data = path.read_bytes()
     except OSError:
         raise RefusedError(
-            "camera.lens_file names a file that is not there", found=f"no {path}", cure=cure
+            "camera.lens_file names a file that is not there",
+            found=f"no {path}",
+            cure=cure,
+            allowed="a lens file as surfscan lens writes it",
         ) from None
     if len(data) > _BYTES:
-        raise RefusedError(f"{path.name} is too long for a lens file", found=f"{len(data)} bytes", cure=cure)
+        raise RefusedError(
+            f"{path.name} is too long for a lens file",
+            found=f"{len(data)} bytes",
+            cure=cure,
+            allowed="a lens file as surfscan lens writes it",
+        )
     try:
         raw = tomllib.loads(data.decode("utf-8-sig"))
     except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
-        raise RefusedError(f"{path.name} is no valid TOML", found=str(error), cure=cure) from None
+        raise RefusedError(
+            f"{path.name} is no valid TOML",
+            found=str(error),
+            cure=cure,
+            allowed="a lens file as surfscan lens writes it",
+        ) from None
     try:
         return LensFile.model_validate(as_tuples(raw))
     except ValidationError as error:

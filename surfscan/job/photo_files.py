@@ -100,7 +100,12 @@ def _jpeg(data: bytes, file: str) -> PhotoHeader:
             raise _cut_short(file)
         marker, length = data[place + 1], int.from_bytes(data[place + 2 : place + 4], "big")
         if data[place] != 0xFF or length < 2:
-            raise RefusedError(f"{file} is a damaged JPEG", cure="copy it from the phone again")
+            raise RefusedError(
+                f"{file} is a damaged JPEG",
+                cure="copy it from the phone again",
+                found="damaged data",
+                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            )
         body = data[place + 4 : place + 2 + length]
         if marker == 0xE1 and body[:6] == b"Exif\0\0" and not exif:
             exif = body
@@ -112,7 +117,12 @@ def _jpeg(data: bytes, file: str) -> PhotoHeader:
         if marker == 0xDA:
             break
     if frame is None:
-        raise RefusedError(f"{file} is a damaged JPEG", cure="copy it from the phone again")
+        raise RefusedError(
+            f"{file} is a damaged JPEG",
+            cure="copy it from the phone again",
+            found="damaged data",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+        )
     if data.find(b"\xff\xd9", place) < 0:  # in the scan FF is stuffed, so only the end marker reads FF D9
         raise _cut_short(file)
     bits, height, width, channels = frame
@@ -135,7 +145,12 @@ def _png(data: bytes, file: str) -> PhotoHeader:
             raise _cut_short(file)
         body = memoryview(data)[place + 8 : end - 4]
         if zlib.crc32(body, zlib.crc32(kind)) != int.from_bytes(data[end - 4 : end], "big"):
-            raise RefusedError(f"{file} is a damaged PNG", found="a wrong checksum", cure="copy it again")
+            raise RefusedError(
+                f"{file} is a damaged PNG",
+                found="a wrong checksum",
+                cure="copy it again",
+                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            )
         if kind == b"IHDR" and length == 13:
             head = struct.unpack(">IIBB", body[:10])
         elif kind == b"eXIf":
@@ -143,7 +158,12 @@ def _png(data: bytes, file: str) -> PhotoHeader:
         kinds.add(kind)
         place = end
     if head is None:
-        raise RefusedError(f"{file} is a damaged PNG", cure="copy it again")
+        raise RefusedError(
+            f"{file} is a damaged PNG",
+            cure="copy it again",
+            found="damaged data",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+        )
     width, height, bits, colour = head
     if b"acTL" in kinds:
         raise _pages(file)
@@ -168,7 +188,12 @@ def _walk_directories(data: bytes, file: str) -> None:
                 if place in seen
                 else "too many directories, or one outside the file"
             )
-            raise RefusedError(f"{file} is a damaged TIFF", found=what, cure="copy it again")
+            raise RefusedError(
+                f"{file} is a damaged TIFF",
+                found=what,
+                cure="copy it again",
+                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            )
         seen.add(place)
         end = place + 2 + 12 * struct.unpack(order + "H", data[place : place + 2])[0]
         if end + 4 > len(data):
@@ -196,10 +221,15 @@ def _tiff(data: bytes, file: str) -> PhotoHeader:
         raise
     except Exception as error:  # a broken directory shows itself in many ways
         raise RefusedError(
-            f"{file} is a damaged TIFF", found=str(error)[:80] or type(error).__name__, cure="copy it again"
+            f"{file} is a damaged TIFF",
+            found=str(error)[:80] or type(error).__name__,
+            cure="copy it again",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
         ) from None
     if raw:
-        raise RefusedError(f"{file} is a raw file", allowed="JPEG, PNG, TIFF or HEIC", cure=_AS_PHOTO)
+        raise RefusedError(
+            f"{file} is a raw file", allowed="JPEG, PNG, TIFF or HEIC", cure=_AS_PHOTO, found="damaged data"
+        )
     if len(pages) > 1:
         raise _pages(file)
     if photometric == 5:
@@ -223,7 +253,10 @@ def _heic(data: bytes, file: str) -> PhotoHeader:
         exif = heif.info.get("exif") or b""
     except Exception as error:  # the reader raises several kinds
         raise RefusedError(
-            f"{file} is a damaged HEIC photo", found=str(error)[:80], cure="copy it from the phone again"
+            f"{file} is a damaged HEIC photo",
+            found=str(error)[:80],
+            cure="copy it from the phone again",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
         ) from None
     if "A" in mode or "a" in mode:
         raise _alpha(file)
@@ -252,7 +285,10 @@ def _alpha(file: str) -> RefusedError:
 
 def _pages(file: str) -> RefusedError:
     return RefusedError(
-        f"{file} holds several pictures", allowed="one", cure="save the one to use as its own file"
+        f"{file} holds several pictures",
+        allowed="one",
+        cure="save the one to use as its own file",
+        found="damaged data",
     )
 
 

@@ -71,7 +71,10 @@ def read_photo(path: Path | str, file: str, *, encoding: str = "srgb") -> Photo:
     pixels = _decode(data, header, file)
     if pixels.shape[:2] != (header.height, header.width):
         raise RefusedError(
-            f"{file} is damaged", found="another size than its header says", cure="copy it again"
+            f"{file} is damaged",
+            found="another size than its header says",
+            cure="copy it again",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
         )
     orientation, exif = _read_exif(header)
     focal_px, source = _focal(exif, header)
@@ -112,18 +115,41 @@ def _read_bytes(path: Path, file: str) -> bytes:
     try:
         size = path.stat().st_size
         if not path.is_file():
-            raise RefusedError(f"{file} is no file", allowed="a photo")
+            raise RefusedError(
+                f"{file} is no file",
+                allowed="a photo",
+                found="damaged data",
+                cure="copy it from the phone again",
+            )
         if size == 0:
-            raise RefusedError(f"{file} is empty", found="0 bytes", cure="copy it from the phone again")
+            raise RefusedError(
+                f"{file} is empty",
+                found="0 bytes",
+                cure="copy it from the phone again",
+                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            )
         if size > _MOST_BYTES:
-            raise RefusedError(f"{file} is too large", found=f"{size / 1e6:.0f} MB", allowed="up to 1000 MB")
+            raise RefusedError(
+                f"{file} is too large",
+                found=f"{size / 1e6:.0f} MB",
+                allowed="up to 1000 MB",
+                cure="copy it from the phone again",
+            )
         return path.read_bytes()
     except FileNotFoundError:
         raise RefusedError(
-            f"{file} is not there", found=f"no {path}", cure="copy the photo into the job folder"
+            f"{file} is not there",
+            found=f"no {path}",
+            cure="copy the photo into the job folder",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
         ) from None
     except OSError as error:
-        raise RefusedError(f"{file} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{file} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            cure="copy it from the phone again",
+        ) from None
 
 
 def _check_size(header: PhotoHeader, file: str) -> None:
@@ -159,10 +185,18 @@ def _decode(data: bytes, header: PhotoHeader, file: str) -> NDArray[Any]:
             pixels = cv2.imdecode(np.frombuffer(data, np.uint8), flags)
     except Exception as error:  # three decoders, each with its own kinds; all mean that the file is bad
         raise RefusedError(
-            f"{file} cannot be decoded", found=str(error).strip()[:80], cure="copy it from the phone again"
+            f"{file} cannot be decoded",
+            found=str(error).strip()[:80],
+            cure="copy it from the phone again",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
         ) from None
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
-        raise RefusedError(f"{file} cannot be decoded", found="damaged picture data", cure="copy it again")
+        raise RefusedError(
+            f"{file} cannot be decoded",
+            found="damaged picture data",
+            cure="copy it again",
+            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+        )
     return pixels
 
 

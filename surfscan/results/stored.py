@@ -160,7 +160,10 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
     folder = Path(folder)
     if not folder.is_dir():
         raise RefusedError(
-            f"{folder} is not a folder", allowed="an output folder of surfscan check", cure="check the path"
+            f"{folder} is not a folder",
+            allowed="an output folder of surfscan check",
+            cure="check the path",
+            found="nothing of the kind",
         )
     return parse_result(
         _read(folder / "result.json"),
@@ -264,9 +267,16 @@ def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
     try:
         raw = json.loads(data.decode("utf-8"), object_pairs_hook=once)
     except _TwiceError as error:
-        raise RefusedError(f"{name} is damaged", found=str(error), cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged", found=str(error), cure=_CURE, allowed="the files as one check wrote them"
+        ) from None
     except (UnicodeDecodeError, ValueError, RecursionError):
-        raise RefusedError(f"{name} is damaged", found="no whole JSON document", cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged",
+            found="no whole JSON document",
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        ) from None
     schema = raw.get("schema") if isinstance(raw, dict) else None
     if isinstance(schema, int) and schema > KNOWN_SCHEMA:
         raise RefusedError(
@@ -276,13 +286,23 @@ def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
             cure="bring surfscan up to date",
         )
     if schema != KNOWN_SCHEMA or isinstance(schema, bool):
-        raise RefusedError(f"{name} is no result of surfscan check", found=f"schema {schema}", cure=_CURE)
+        raise RefusedError(
+            f"{name} is no result of surfscan check",
+            found=f"schema {schema}",
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        )
     try:
         checked = _Document.model_validate(raw)
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
-        raise RefusedError(f"{name} is damaged: {key}", found=first["msg"].lower(), cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged: {key}",
+            found=first["msg"].lower(),
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        ) from None
     assert isinstance(raw, dict)  # for the type checker
     return raw, checked
 
@@ -310,7 +330,9 @@ def _parse_maps(
     data: bytes, name: str, *, form_name: str, bound: str | None
 ) -> tuple[HeightMap, dict[str, Array]]:
     def damaged(found: str) -> RefusedError:
-        return RefusedError(f"{name} is damaged", found=found, cure=_CURE)
+        return RefusedError(
+            f"{name} is damaged", found=found, cure=_CURE, allowed="the files as one check wrote them"
+        )
 
     try:
         arrays = read_arrays(data)
