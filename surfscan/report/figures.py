@@ -21,7 +21,7 @@ from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above, strength_of
 from surfscan.report.legend import NO_MATTER as _NO_MATTER
 from surfscan.report.legend import draw_legend
-from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
 from surfscan.report.words import VERDICT_WORDS
 
 __all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
@@ -78,7 +78,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
         Red, green, blue; at most 1600 columns.
     """
     left, top, right, bottom = _around_panel(height, project, photo.shape)
-    scale = min(1.0, _WIDTH / (right - left))
+    scale = picture_scale(right - left, bottom - top, _WIDTH)
     canvas = _upright_grey(photo[top:bottom, left:right], scale)
 
     def place(points_mm: NDArray[Any]) -> NDArray[Any]:

@@ -17,9 +17,22 @@ from PIL import Image, ImageDraw, ImageFont
 
 from surfscan.report.colours import HIGH_INK, LOW_INK
 
-__all__ = ["dash", "disc", "font", "hatch", "ink_of", "outline", "place_discs", "triangle", "wrap", "write"]
+__all__ = [
+    "dash",
+    "disc",
+    "font",
+    "hatch",
+    "ink_of",
+    "outline",
+    "picture_scale",
+    "place_discs",
+    "triangle",
+    "wrap",
+    "write",
+]
 
 _HALO = (255, 255, 255)
+_LEAST_SIDE = 640
 _SHIFT = 4  # OpenCV's fixed-point bits for subpixel drawing
 
 
@@ -75,11 +88,20 @@ def triangle(canvas: NDArray[np.uint8], place: tuple[float, float], size: float,
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA, _SHIFT)
 
 
+def picture_scale(wide: int, tall: int, most: int) -> float:
+    """Scale of a photo `wide` x `tall` for drawing: at most `most` columns, and so large that numbers can be read."""
+    return max(min(1.0, most / wide), min(_LEAST_SIDE / wide, _LEAST_SIDE / tall))
+
+
 def disc(canvas: NDArray[np.uint8], place: tuple[float, float], radius: float, text: str, kind: str) -> None:
     """Draw a white disc with a ring in the ink of its kind and a number in it."""
     centre = tuple(int(v) for v in _fixed(np.asarray(place)))
     ring = max(2, round(radius * 0.14))
-    for grow, colour in ((radius + 2, _HALO), (radius, ink_of(kind)), (radius - ring, (255, 255, 255))):
+    for grow, colour in (
+        (radius + 2, _HALO),
+        (radius, ink_of(kind)),
+        (max(radius - ring, 1), (255, 255, 255)),
+    ):
         cv2.circle(canvas, centre, round(grow * (1 << _SHIFT)), colour, -1, cv2.LINE_AA, _SHIFT)
     size = round(radius * (1.25 if len(text) < 3 else 0.9))
     write(canvas, [(place, text, size, (20, 20, 20), "mm")])

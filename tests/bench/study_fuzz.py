@@ -27,7 +27,6 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-import cv2
 from fuzz_files import broken, make_kinds
 from fuzz_inputs import JOBS, fuzzed_sheet, outcome_of
 
@@ -86,7 +85,6 @@ def main() -> None:
     given = parser.parse_args()
     resource.setrlimit(resource.RLIMIT_AS, (int(given.gb * 2**30), resource.RLIM_INFINITY))
     warnings.simplefilter("ignore")
-    cv2.setLogLevel(0)
     first, last = given.seed, given.seed + given.count
     if given.state is not None and given.state.exists():
         first = int(json.loads(given.state.read_text())["next"])
