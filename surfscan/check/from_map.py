@@ -35,6 +35,9 @@ MOST_JUDGED = 1_000_000
 
 ENOUGH = 400
 
+LEAST_STEP_MM, MOST_STEP_MM = 1e-6, 1000.0
+"""Distances of neighbouring heights that an instrument can have."""
+
 FARTHEST_MM = 1e5
 """More than any panel is high; larger numbers are marks of missing places."""
 
@@ -86,6 +89,14 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
         height, step_x, step_y = read_surface(path)
         x = (np.arange(height.shape[1]) - (height.shape[1] - 1) / 2) * step_x
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
+    for axis in (x, y):
+        if not LEAST_STEP_MM <= axis[1] - axis[0] <= MOST_STEP_MM or np.abs(axis).max() > FARTHEST_MM:
+            raise RefusedError(
+                f"{path.name} holds places no panel has",
+                found=f"heights {axis[1] - axis[0]:g} mm apart, from {axis[0]:g} to {axis[-1]:g} mm",
+                allowed=f"{LEAST_STEP_MM:g} to {MOST_STEP_MM:g} mm apart, within {FARTHEST_MM:g} mm",
+                cure="give places in mm",
+            )
     if not np.isfinite(height).any():
         raise NotMeasuredError(
             f"{path.name} holds no height at all",
@@ -265,11 +276,11 @@ def _heights(
             allowed="(H, W), 2 and more each",
             cure="export the map again",
         )
-    if step_mm is None or not (np.isfinite(step_mm) and step_mm > 0):
+    if step_mm is None or not LEAST_STEP_MM <= step_mm <= MOST_STEP_MM:
         raise RefusedError(
             "The spacing of the heights is missing",
             found=f"{step_mm}",
-            allowed="step_mm over 0",
+            allowed=f"step_mm from {LEAST_STEP_MM:g} to {MOST_STEP_MM:g}",
             cure="give step_mm",
         )
     y, x = ((np.arange(n) - (n - 1) / 2) * step_mm for n in height.shape)

@@ -6,10 +6,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from surfscan.core.carrier import Carrier, seal
 from surfscan.core.errors import RefusedError
@@ -88,27 +88,31 @@ class StoredResult(Carrier):
         return in_notebook(self)
 
 
+_Told = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
+"""A number of a spot; OpenCV takes the process with it when it draws far larger ones."""
+
+
 class _Panel(BaseModel):
     model_config = ConfigDict(extra="allow")
     name: str = ""
     stage: str = ""
-    size_mm: tuple[float, float]
+    size_mm: tuple[_Told, _Told]
 
 
 class _Spot(BaseModel):
     model_config = ConfigDict(extra="allow")
     id: int
     kind: Literal["low", "high"]
-    x_mm: float
-    y_mm: float
-    peak_mm: float
-    u95_mm: float | None
-    length_mm: float | None = None
-    width_mm: float | None = None
-    angle_deg: float | None = None
-    area_cm2: float | None = None
-    volume_ml: float | None = None
-    peak_slope_mrad: float | None = None
+    x_mm: _Told
+    y_mm: _Told
+    peak_mm: _Told
+    u95_mm: _Told | None
+    length_mm: _Told | None = None
+    width_mm: _Told | None = None
+    angle_deg: _Told | None = None
+    area_cm2: _Told | None = None
+    volume_ml: _Told | None = None
+    peak_slope_mrad: _Told | None = None
     verdict: str = ""
     action: str = ""
     flags: list[str] = []
