@@ -115,8 +115,8 @@ class Sheet(Table):
                         found=repr(getattr(photo, name)),
                         allowed="leave it out, or change board.pattern",
                     )
-        if pattern in ("stripes", "crossed") and self.board is not None:
-            self._check_directions(crossed=pattern == "crossed")
+        if pattern in ("stripes", "crossed", "dots") and self.board is not None:
+            self._check_directions(crossed=pattern != "stripes")
 
     def _check_lamps(self, lamps: list[bool]) -> None:
         if self.board is not None:
@@ -157,7 +157,7 @@ class Sheet(Table):
             size, period = self.board.size_mm, self.board.period_mm
             if photos and size is not None and period is not None and size[side] < 3 * period:
                 raise refuse(
-                    "holds fewer than three stripes",
+                    "holds fewer than three " + ("dots" if self.board.pattern == "dots" else "stripes"),
                     key="board.size_mm",
                     found=f"{size[side]:g} mm at {period:g} mm each",
                     allowed="at least three periods",

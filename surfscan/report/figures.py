@@ -281,7 +281,7 @@ def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, flo
     sign, limit = (-1.0, limits["low_mm"]) if spot.kind == "low" else (1.0, limits["high_mm"])
     level = limit if abs(spot.peak_mm) > 1.25 * limit else 0.5 * abs(spot.peak_mm)
     # Only the neighbourhood is searched: a spot reaches half its length from its peak, seldom all of it.
-    reach = 1.5 * max(spot.length_mm, 20.0)
+    reach = 1.5 * max(20.0, spot.length_mm)  # in this order NaN, a length not told, counts as none
     corners = [layer.pixel(spot.x_mm + i * reach, spot.y_mm + j * reach) for i in (-1, 1) for j in (-1, 1)]
     tall, wide = layer.deviation.shape
     left, top = np.clip(np.min(corners, axis=0), 0, (wide - 1, tall - 1)).astype(int)

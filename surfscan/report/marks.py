@@ -33,6 +33,7 @@ __all__ = [
 
 _HALO = (255, 255, 255)
 _LEAST_SIDE = 640
+_FARTHEST = 1e5  # pixels
 _SHIFT = 4  # OpenCV's fixed-point bits for subpixel drawing
 
 
@@ -76,7 +77,9 @@ def wrap(text: str, size: int, width: float) -> list[str]:
 
 
 def _fixed(points: NDArray[Any]) -> NDArray[np.int32]:
-    return np.rint(np.asarray(points, float) * (1 << _SHIFT)).astype(np.int32)
+    """OpenCV's fixed-point places; those far off any picture are held, as larger numbers end the process."""
+    held = np.clip(np.nan_to_num(np.asarray(points, float)), -_FARTHEST, _FARTHEST)
+    return np.rint(held * (1 << _SHIFT)).astype(np.int32)
 
 
 def triangle(canvas: NDArray[np.uint8], place: tuple[float, float], size: float, kind: str) -> None:
@@ -103,7 +106,7 @@ def disc(canvas: NDArray[np.uint8], place: tuple[float, float], radius: float, t
         (max(radius - ring, 1), (255, 255, 255)),
     ):
         cv2.circle(canvas, centre, round(grow * (1 << _SHIFT)), colour, -1, cv2.LINE_AA, _SHIFT)
-    size = round(radius * (1.25 if len(text) < 3 else 0.9))
+    size = max(1, round(radius * (1.25 if len(text) < 3 else 0.9)))
     write(canvas, [(place, text, size, (20, 20, 20), "mm")])
 
 
