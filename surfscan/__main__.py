@@ -1,10 +1,22 @@
-"""``python -m surfscan``."""
+"""``python -m surfscan``, and the command itself."""
 
 from __future__ import annotations
 
 import sys
 
-from surfscan.cli import main
+__all__ = ["run"]
+
+
+def run() -> int:
+    """The command; Ctrl-C is heard from its first moment, while it is still being loaded."""
+    try:
+        from surfscan.cli import main
+
+        return main()
+    except KeyboardInterrupt:
+        print("\nsurfscan: stopped before it began", file=sys.stderr)
+        return 130
+
 
 if __name__ == "__main__":
-    sys.exit(main())
+    sys.exit(run())

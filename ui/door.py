@@ -9,16 +9,18 @@ from __future__ import annotations
 
 import hmac
 import html
+import ipaddress
 import secrets
+import socket
 import threading
 import time
 from collections import deque
 from collections.abc import Awaitable, Callable, MutableMapping
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qs
+from urllib.parse import parse_qs, urlsplit
 
-__all__ = ["Door", "DoorMiddleware"]
+__all__ = ["Door", "DoorMiddleware", "known_host"]
 
 COOKIE = "surfscan_pass"
 PATH = "/door"
@@ -99,7 +101,12 @@ class DoorMiddleware:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let through who has a pass; show the door to the others."""
-        if scope["type"] not in ("http", "websocket") or self._door.knows(_pass_of(scope)):
+        if scope["type"] == "http" and not known_host(_header(scope, b"host")):
+            await _answer(send, 421, "Ask for this page by the address that the terminal shows.")
+        elif scope["type"] == "websocket" and not known_host(_header(scope, b"host")):
+            await receive()
+            await send({"type": "websocket.close", "code": 1008})
+        elif scope["type"] not in ("http", "websocket") or self._door.knows(_pass_of(scope)):
             await self._app(scope, receive, send)
         elif scope["type"] == "websocket":
             await receive()
@@ -134,6 +141,29 @@ class DoorMiddleware:
             return
         cookie = f"{COOKIE}={new}; Path=/; HttpOnly; SameSite=Strict"
         await _answer(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])
+
+
+def known_host(host: str) -> bool:
+    """Whether a page is asked for by an address or by this computer's own name.
+
+    A stranger's site can make its own name lead here (DNS rebinding), but can't make a browser send another name.
+    """
+    if set(host) & set("/?#@\t\r\n"):
+        return False
+    try:
+        name = urlsplit(f"//{host}").hostname or ""
+    except ValueError:
+        return False
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        own = socket.gethostname().lower().removesuffix(".local")
+        return name in ("localhost", own, f"{own}.local")
+    return True
+
+
+def _header(scope: Scope, name: bytes) -> str:
+    return next((value.decode("latin-1") for key, value in scope.get("headers", []) if key == name), "")
 
 
 def _pass_of(scope: Scope) -> str:

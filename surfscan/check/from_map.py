@@ -35,6 +35,9 @@ MOST_JUDGED = 1_000_000
 
 ENOUGH = 400
 
+LEAST_STEP_MM, MOST_STEP_MM = 1e-6, 1000.0
+"""Distances of neighbouring heights that an instrument can have."""
+
 FARTHEST_MM = 1e5
 """More than any panel is high; larger numbers are marks of missing places."""
 
@@ -66,21 +69,41 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
     path = Path(path)
     kind = path.suffix.lower()
     if not path.is_file():
-        raise RefusedError(f"{path} is not a file", allowed="a height map", cure="check the path")
+        raise RefusedError(
+            f"{path} is not a file", allowed="a height map", cure="check the path", found="no height"
+        )
     if kind not in MAP_KINDS:
         raise RefusedError(
-            f"{path.name} is of an unknown kind", found=kind or "no ending", allowed=", ".join(MAP_KINDS)
+            f"{path.name} is of an unknown kind",
+            found=kind or "no ending",
+            allowed=", ".join(MAP_KINDS),
+            cure="export the map again",
         )
     if kind in (".csv", ".txt"):
         if unit not in UNITS:
-            raise RefusedError("The unit is not known", found=unit, allowed=", ".join(UNITS))
+            raise RefusedError(
+                "The unit is not known", found=unit, allowed=", ".join(UNITS), cure="export the map again"
+            )
         x, y, height = read_grid_text(path, step_mm=step_mm, unit_mm=UNITS[unit])
     else:
         height, step_x, step_y = read_surface(path)
         x = (np.arange(height.shape[1]) - (height.shape[1] - 1) / 2) * step_x
         y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
+    for axis in (x, y):
+        if not LEAST_STEP_MM <= axis[1] - axis[0] <= MOST_STEP_MM or np.abs(axis).max() > FARTHEST_MM:
+            raise RefusedError(
+                f"{path.name} holds places no panel has",
+                found=f"heights {axis[1] - axis[0]:g} mm apart, from {axis[0]:g} to {axis[-1]:g} mm",
+                allowed=f"{LEAST_STEP_MM:g} to {MOST_STEP_MM:g} mm apart, within {FARTHEST_MM:g} mm",
+                cure="give places in mm",
+            )
     if not np.isfinite(height).any():
-        raise NotMeasuredError(f"{path.name} holds no height at all", cure="export the map again")
+        raise NotMeasuredError(
+            f"{path.name} holds no height at all",
+            cure="export the map again",
+            found="no height",
+            allowed="a map with heights",
+        )
     if np.nanmax(np.abs(height)) > FARTHEST_MM:
         raise RefusedError(
             f"{path.name} holds a height no panel has",
@@ -93,6 +116,7 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
             f"{path.name} holds one and the same height everywhere, which no instrument measures",
             found=f"{np.nanmin(height):g} mm",
             cure="export the map again",
+            allowed="a map with heights",
         )
     return _square(x, y, height)
 
@@ -204,6 +228,7 @@ def _about_fair_form(grid: Grid, height: Array, name: str, *, u_mm: float, limit
             f"{name} holds too few heights to judge",
             found=f"{int(measured.sum())} cells",
             allowed=f"{ENOUGH} or more",
+            cure="export the map again",
         )
     if np.ptp(height[measured]) == 0:
         raise NotMeasuredError(
@@ -246,13 +271,16 @@ def _heights(
     height = np.array(given, dtype=np.float64)
     if height.ndim != 2 or min(height.shape) < 2:
         raise RefusedError(
-            "The heights are no map", found=f"shape {height.shape}", allowed="(H, W), 2 and more each"
+            "The heights are no map",
+            found=f"shape {height.shape}",
+            allowed="(H, W), 2 and more each",
+            cure="export the map again",
         )
-    if step_mm is None or not (np.isfinite(step_mm) and step_mm > 0):
+    if step_mm is None or not LEAST_STEP_MM <= step_mm <= MOST_STEP_MM:
         raise RefusedError(
             "The spacing of the heights is missing",
             found=f"{step_mm}",
-            allowed="step_mm over 0",
+            allowed=f"step_mm from {LEAST_STEP_MM:g} to {MOST_STEP_MM:g}",
             cure="give step_mm",
         )
     y, x = ((np.arange(n) - (n - 1) / 2) * step_mm for n in height.shape)

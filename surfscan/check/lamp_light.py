@@ -15,7 +15,7 @@ from surfscan.core.reading import Context, View
 from surfscan.core.records import Grid
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
-from surfscan.optics.field import FINE, pixel_pitch
+from surfscan.optics.field import FINE, pixel_pitch, step_within
 from surfscan.reading.budget import Budget, budget_scaled
 from surfscan.reading.lamp import read_lamp
 from surfscan.reading.station import Station
@@ -31,9 +31,7 @@ def lamp_step_mm(placed: PlacedJob) -> float:
     """Coarse grid step, mm."""
     width, height = placed.sheet.panel.size_mm
     pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in placed.stations)
-    return float(
-        np.clip(max(FINE * pitch, LAMP_GRID_MM), np.sqrt(width * height / 1e6), min(width, height) / 60)
-    )
+    return step_within(max(FINE * pitch, LAMP_GRID_MM), (width, height))
 
 
 def take_lamp(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:

@@ -17,7 +17,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
 from surfscan.core.records import Board
 from surfscan.job.sheet import Sheet
-from surfscan.optics.field import FINE, pixel_pitch
+from surfscan.optics.field import FINE, pixel_pitch, step_within
 from surfscan.optics.mirror import distance_to_board
 from surfscan.reading.bends import bends_of, move_all
 from surfscan.reading.budget import (
@@ -237,9 +237,7 @@ def _stripes_step_mm(placed: PlacedJob) -> float:
         far = _distance(s, board)
         periods.append(board.period_mm * near / (near + far))
     step = FINE * max(min(periods) / CELLS_PER_STRIPE, pitch)
-    width, height = sheet.panel.size_mm
-    # Never fewer than 60 cells across, never more than a million in all.
-    return float(np.clip(step, np.sqrt(width * height / 1e6), min(width, height) / 60))
+    return step_within(step, sheet.panel.size_mm)
 
 
 def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float], ...]:

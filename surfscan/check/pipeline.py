@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -47,6 +48,9 @@ __all__ = ["check_job"]
 
 ENOUGH = 400
 """Fewest measured cells that make a result."""
+
+MOST_PIXELS = 500_000_000
+"""Of all photos of a job together, which are held at once: 2.5 GB."""
 
 Progress = Callable[[str, float], None]
 
@@ -280,8 +284,22 @@ def _read_photos(sheet: Sheet, *, references: bool = False) -> list[Photo]:
         name = str(row.reference) if references else row.file
         return read_photo(sheet.folder / name, name, encoding=row.encoding)
 
+    photos, total = [], 0
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(read, sheet.photos))
+        coming = deque(pool.submit(read, row) for row in sheet.photos[:2])
+        for row in (*sheet.photos[2:], None, None)[: len(sheet.photos)]:  # two ahead, no more
+            photos.append(coming.popleft().result())
+            total += photos[-1].image.size
+            if total > MOST_PIXELS:
+                raise RefusedError(
+                    "The photos are too large together",
+                    found=f"over {total / 1e6:.0f} megapixels in the first {len(photos)} of {len(sheet.photos)}",
+                    allowed=f"up to {MOST_PIXELS / 1e6:.0f} megapixels in all",
+                    cure="save them smaller, 12 megapixels are plenty; or take fewer",
+                )
+            if row is not None:
+                coming.append(pool.submit(read, row))
+    return photos
 
 
 def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:

@@ -11,7 +11,16 @@ from typing import TYPE_CHECKING
 from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, add_why, units_of
+from surfscan.cli.terminal import (
+    EPILOG,
+    EXIT_STATUS,
+    Parser,
+    Progress,
+    add_inch,
+    add_why,
+    named_path,
+    units_of,
+)
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -36,7 +45,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     check.add_argument(
         "job", metavar="JOB", type=Path, nargs="?", help="folder with panel.toml and the photos"
     )
-    check.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    check.add_argument("--out", metavar="DIR", type=named_path, required=True, help="folder for the result")
     add_against_options(check)
     add_recording_options(check)
     add_map_options(check)

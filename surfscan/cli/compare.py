@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, units_of
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, add_inch, named_path, units_of
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
@@ -35,7 +35,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     add_record_option(compare)
     compare.add_argument("--job-number", metavar="N", help="all passes of this job in the record")
     compare.add_argument("--panel", metavar="NAME", help="with --job-number: of this panel")
-    compare.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the comparison")
+    compare.add_argument(
+        "--out", metavar="DIR", type=named_path, required=True, help="folder for the comparison"
+    )
     moved = compare.add_mutually_exclusive_group()
     moved.add_argument(
         "--tags-moved",

@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.check import check_and_write, show
-from surfscan.cli.terminal import EXIT_STATUS, Parser
+from surfscan.cli.terminal import EXIT_STATUS, Parser, named_path
 
 if TYPE_CHECKING:
     from surfscan.core.records import CheckResult
@@ -28,7 +28,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     demo.add_argument(
         "--out",
         metavar="DIR",
-        type=Path,
+        type=named_path,
         default=Path("surfscan-demo"),
         help="folder (default: surfscan-demo)",
     )

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, tell_files
+from surfscan.cli.terminal import Parser, named_path, tell_files
 from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run"]
@@ -24,7 +24,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "and the spots as JSON with their schema.",
     )
     export.add_argument("result", metavar="RESULT", type=Path, help="output folder of surfscan check")
-    export.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the files")
+    export.add_argument("--out", metavar="DIR", type=named_path, required=True, help="folder for the files")
     export.add_argument(
         "--as",
         dest="kinds",

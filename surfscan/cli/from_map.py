@@ -57,7 +57,7 @@ def see_no_map_options(options: argparse.Namespace) -> None:
 
 def check_given_map(options: argparse.Namespace) -> CheckResult:
     """Judge the map that the options name."""
-    from surfscan.check.from_map import check_map
+    from surfscan.check.from_map import LEAST_STEP_MM, MOST_STEP_MM, check_map
     from surfscan.core.trade_names import STAGES, nearest_name, stage_named
     from surfscan.judge.limits import default_limits, with_given
 
@@ -78,12 +78,12 @@ def check_given_map(options: argparse.Namespace) -> CheckResult:
             cure="take it from the instrument's certificate, half of a 95 % figure",
             found="no --u-mm",
         )
-    if options.step_mm is not None and not 0 < options.step_mm <= 1000:
+    if options.step_mm is not None and not LEAST_STEP_MM <= options.step_mm <= MOST_STEP_MM:
         raise UsageError(
             "--step-mm can't be used",
             found=f"{options.step_mm:g}",
-            allowed="over 0, to 1000",
-            cure="give the distance of two neighbouring heights",
+            allowed=f"{LEAST_STEP_MM:g} to {MOST_STEP_MM:g} mm",
+            cure="give the distance between two neighbouring heights, in mm",
         )
     try:
         limits = with_given(default_limits(stage), {key: getattr(options, key) for key in _LIMITS})

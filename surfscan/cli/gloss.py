@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from surfscan.cli.terminal import Parser, Progress, add_inch, length, units_of
+from surfscan.cli.terminal import Parser, Progress, add_inch, length, named_path, units_of
 from surfscan.core.errors import UsageError
 from surfscan.core.units import parse_length
 
@@ -30,7 +30,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     gloss.add_argument(
         "result", metavar="RESULT", type=Path, nargs="?", help="output folder of surfscan check"
     )
-    gloss.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the pictures")
+    gloss.add_argument("--out", metavar="DIR", type=named_path, required=True, help="folder for the pictures")
     gloss.add_argument(
         "--exaggerate", metavar="N", type=float, default=1.0, help="multiply the faults (default: 1, true)"
     )

@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, Progress
+from surfscan.cli.terminal import Parser, Progress, named_path
 
 __all__ = ["add", "run"]
 
@@ -23,7 +23,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     guide.add_argument(
         "--out",
         metavar="DIR",
-        type=Path,
+        type=named_path,
         default=Path("surfscan-guide"),
         help="folder (default: surfscan-guide)",
     )

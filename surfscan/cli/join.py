@@ -6,7 +6,7 @@ import argparse
 from pathlib import Path
 
 from surfscan.cli.check import show
-from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, add_why, units_of
+from surfscan.cli.terminal import EPILOG, Parser, Progress, add_inch, add_why, named_path, units_of
 
 __all__ = ["add", "run"]
 
@@ -29,7 +29,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "views", metavar="VIEW", type=Path, nargs="+", help="job or result folders, two or more"
     )
     join.add_argument("--name", default="", help="name of the whole panel")
-    join.add_argument("--out", metavar="DIR", type=Path, required=True, help="folder for the result")
+    join.add_argument("--out", metavar="DIR", type=named_path, required=True, help="folder for the result")
     add_inch(join)
     add_why(join)
     join.set_defaults(run=run)

@@ -8,7 +8,7 @@ import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from surfscan.cli.terminal import Parser, Progress, length
+from surfscan.cli.terminal import Parser, Progress, length, named_path
 from surfscan.core.errors import UsageError
 from surfscan.report.output import write_file
 
@@ -42,7 +42,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     lens.add_argument(
         "--chessboard", metavar="9x6", help="a plain chessboard instead, with so many inner corners"
     )
-    lens.add_argument("--out", metavar="FILE", type=Path, help="the lens file to write, such as lens.toml")
+    lens.add_argument(
+        "--out", metavar="FILE", type=named_path, help="the lens file to write, such as lens.toml"
+    )
     lens.add_argument(
         "--picture", metavar="FILE", type=Path, help="the coverage picture (beside the lens file)"
     )

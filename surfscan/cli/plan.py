@@ -7,7 +7,7 @@ import json
 import math
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, add_inch, length, units_of
+from surfscan.cli.terminal import Parser, add_inch, length, named_path, units_of
 
 __all__ = ["add", "run"]
 
@@ -33,7 +33,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         type=length,
     )
     p.add_argument(
-        "--out", metavar="DIR", type=Path, default=None, help="write plan.json and the pictures there"
+        "--out", metavar="DIR", type=named_path, default=None, help="write plan.json and the pictures there"
     )
     add_inch(p)
     p.set_defaults(run=run)

@@ -6,7 +6,7 @@ import argparse
 import json
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, length
+from surfscan.cli.terminal import Parser, length, named_path
 
 __all__ = ["add", "run"]
 
@@ -23,7 +23,11 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     p.add_argument("what", metavar="WHAT", help="tags, stripes, crossed, dots, charuco or gauge")
     p.add_argument(
-        "--out", metavar="DIR", type=Path, default=Path("."), help="folder for the files (default: here)"
+        "--out",
+        metavar="DIR",
+        type=named_path,
+        default=Path("."),
+        help="folder for the files (default: here)",
     )
     p.add_argument(
         "--paper", metavar="NAME", default="a4", help="a4, letter, a3 or roll-WIDTH in mm (default: a4)"

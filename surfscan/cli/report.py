@@ -7,7 +7,7 @@ import json
 from datetime import date
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, add_inch, tell_files, units_of
+from surfscan.cli.terminal import Parser, add_inch, named_path, tell_files, units_of
 from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run_report", "run_verify"]
@@ -29,7 +29,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     report.add_argument(
         "result", metavar="RESULT", type=Path, help="output folder of surfscan check or compare"
     )
-    report.add_argument("--out", metavar="DIR", type=Path, help="another folder (default: into RESULT)")
+    report.add_argument("--out", metavar="DIR", type=named_path, help="another folder (default: into RESULT)")
     report.add_argument(
         "--checked-by", metavar="NAME", default="", help="who checked, as it is to be printed"
     )

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.page import find_page
-from surfscan.cli.terminal import Parser, length
+from surfscan.cli.terminal import Parser, length, named_path
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.report.output import write_file
 
@@ -54,7 +54,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     screen.add_argument("--pixels", metavar="WxH", help="the screen's pixels, with --diagonal-in")
     screen.add_argument("--every", metavar="S", type=float, help="step by itself after so many seconds")
     screen.add_argument(
-        "--out", metavar="FILE", type=Path, help="write the page into a file instead of serving it"
+        "--out", metavar="FILE", type=named_path, help="write the page into a file instead of serving it"
     )
     screen.add_argument(
         "--keys", metavar="FILE", type=Path, help="write the keys for the job sheet into a file"

@@ -4,10 +4,9 @@ from __future__ import annotations
 
 import argparse
 import sys
-from pathlib import Path
 
 from surfscan.cli.recording import add_record_option, open_given
-from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, add_inch, add_why, units_of
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, add_inch, add_why, named_path, units_of
 
 __all__ = ["add", "run"]
 
@@ -27,7 +26,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     show.add_argument("number", metavar="N", type=int, help="the pass's number, as history lists it")
     add_record_option(show)
-    show.add_argument("--out", metavar="DIR", type=Path, help="write its files into this folder")
+    show.add_argument("--out", metavar="DIR", type=named_path, help="write its files into this folder")
     add_inch(show)
     add_why(show)
     show.set_defaults(run=run)

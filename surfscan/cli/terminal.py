@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import NoReturn
 
 from surfscan.cli.complaints import retold
+from surfscan.core.errors import UsageError
 from surfscan.core.units import INCH, MM, Units, parse_length
 
 __all__ = [
@@ -21,6 +22,7 @@ __all__ = [
     "add_why",
     "common_options",
     "length",
+    "named_path",
     "tell_files",
     "units_of",
 ]
@@ -96,6 +98,18 @@ def length(text: str) -> float:
         return parse_length(text)
     except ValueError as error:
         raise argparse.ArgumentTypeError(str(error)) from None
+
+
+def named_path(text: str) -> Path:
+    """The type of an option that names a place to write to; an empty one would be the folder one is in."""
+    if not text.strip():
+        raise UsageError(
+            "The name of the place to write to is empty",
+            found='""',
+            allowed="a folder or file, . for the folder you are in",
+            cure="name one; in a script, see that its variable is set",
+        )
+    return Path(text)
 
 
 def add_inch(parser: argparse.ArgumentParser) -> None:

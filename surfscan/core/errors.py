@@ -5,7 +5,23 @@ The texts have one form: what is wrong, what was found, what is allowed, what to
 
 from __future__ import annotations
 
-__all__ = ["NotMeasuredError", "RefusedError", "SurfscanError", "UsageError"]
+import unicodedata
+
+__all__ = ["NotMeasuredError", "RefusedError", "SurfscanError", "UsageError", "printable"]
+
+
+def printable(text: str) -> str:
+    """Text with its control letters spelled out: codes that colour a terminal or turn the way of writing stay shut."""
+    if text.isprintable():
+        return text
+    return "".join(
+        c
+        if c.isprintable() or unicodedata.category(c) == "Zs"
+        else " "
+        if c in "\n\t\r"
+        else c.encode("unicode_escape").decode()
+        for c in text
+    )
 
 
 class SurfscanError(Exception):
@@ -22,6 +38,7 @@ class SurfscanError(Exception):
     status = 1
 
     def __init__(self, what: str, *, found: str = "", allowed: str = "", cure: str = "") -> None:
+        what, found, allowed, cure = (printable(part) for part in (what, found, allowed, cure))
         self.what, self.found, self.allowed, self.cure = what, found, allowed, cure
         parts = [what.rstrip(".")]
         if found:

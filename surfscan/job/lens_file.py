@@ -98,26 +98,30 @@ def read_lens(path: Path) -> LensFile:
     """
     cure = "make it with surfscan lens, and put it into the job folder"
     try:
-        data = path.read_bytes()
+        size = path.stat().st_size  # looked at before anything is read
+        data = path.read_bytes() if size <= _BYTES else b""
     except OSError:
         raise RefusedError(
             "camera.lens_file names a file that is not there",
             found=f"no {path}",
             cure=cure,
-            allowed="a file in the job folder",
+            allowed="a lens file as surfscan lens writes it",
         ) from None
-    if len(data) > _BYTES:
+    if size > _BYTES:
         raise RefusedError(
             f"{path.name} is too long for a lens file",
-            found=f"{len(data)} bytes",
+            found=f"{size} bytes",
             cure=cure,
-            allowed="what surfscan lens writes",
+            allowed="a lens file as surfscan lens writes it",
         )
     try:
         raw = tomllib.loads(data.decode("utf-8-sig"))
-    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+    except (RecursionError, ValueError) as error:
         raise RefusedError(
-            f"{path.name} is no valid TOML", found=str(error), cure=cure, allowed="what surfscan lens writes"
+            f"{path.name} is no valid TOML",
+            found=str(error),
+            cure=cure,
+            allowed="a lens file as surfscan lens writes it",
         ) from None
     try:
         return LensFile.model_validate(as_tuples(raw))

@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
 from surfscan.job.sheet_errors import refuse
 
 __all__ = ["check_polygon"]
@@ -35,6 +40,8 @@ def check_polygon(polygon: tuple[_Point, ...], *, name: str = "") -> tuple[_Poin
         raise refuse(
             f"{prefix}has a corner twice", found=f"[{again[0]:g}, {again[1]:g}]", allowed="each corner once"
         )
+    starts = np.array(polygon, float)
+    ends = np.roll(starts, -1, axis=0)
     for i in range(count):
         a, b = polygon[i], polygon[(i + 1) % count]
         if (i + 1) % count != i and _folds_back(polygon[i - 1], a, b):
@@ -43,7 +50,7 @@ def check_polygon(polygon: tuple[_Point, ...], *, name: str = "") -> tuple[_Poin
                 found=f"at [{a[0]:g}, {a[1]:g}]",
                 allowed="a simple polygon",
             )
-        for j in range(i + 2, count):
+        for j in _near(a, b, starts, ends, i + 2):
             if (j + 1) % count != i and _cross(a, b, polygon[j], polygon[(j + 1) % count]):
                 raise refuse(
                     f"{prefix}crosses itself",
@@ -52,6 +59,14 @@ def check_polygon(polygon: tuple[_Point, ...], *, name: str = "") -> tuple[_Poin
                     cure="give the corners in order, going round once",
                 )
     return polygon
+
+
+def _near(a: _Point, b: _Point, starts: NDArray[Any], ends: NDArray[Any], first: int) -> list[int]:
+    """Sides from `first` on whose box touches that of side ab: only those can meet it."""
+    low, high = np.minimum(a, b), np.maximum(a, b)
+    starts, ends = starts[first:], ends[first:]
+    near = (np.minimum(starts, ends) <= high) & (np.maximum(starts, ends) >= low)
+    return [int(k) + first for k in np.flatnonzero(near.all(axis=1))]
 
 
 def _turn(a: _Point, b: _Point, c: _Point) -> float:

@@ -7,10 +7,8 @@ Attribute names are the keys of the sheet (``sheet.panel.size_mm``), except that
 from __future__ import annotations
 
 import math
-import re
-import tomllib
 from pathlib import Path, PurePosixPath
-from typing import Annotated, Any
+from typing import Annotated
 
 from pydantic import ConfigDict, Field, ValidationError, model_validator
 
@@ -29,11 +27,9 @@ from surfscan.job.sheet_tables import (
     ReferenceSheet,
     UncertaintySheet,
 )
+from surfscan.job.sheet_text import read_toml
 
 __all__ = ["Sheet", "load_sheet"]
-
-_SHEET_BYTES = 1_000_000
-_DEEPEST = 1000  # of a line: a long list of numbers after a line break has dots too
 
 
 class Sheet(Table):
@@ -119,8 +115,8 @@ class Sheet(Table):
                         found=repr(getattr(photo, name)),
                         allowed="leave it out, or change board.pattern",
                     )
-        if pattern in ("stripes", "crossed") and self.board is not None:
-            self._check_directions(crossed=pattern == "crossed")
+        if pattern in ("stripes", "crossed", "dots") and self.board is not None:
+            self._check_directions(crossed=pattern != "stripes")
 
     def _check_lamps(self, lamps: list[bool]) -> None:
         if self.board is not None:
@@ -161,7 +157,7 @@ class Sheet(Table):
             size, period = self.board.size_mm, self.board.period_mm
             if photos and size is not None and period is not None and size[side] < 3 * period:
                 raise refuse(
-                    "holds fewer than three stripes",
+                    "holds fewer than three " + ("dots" if self.board.pattern == "dots" else "stripes"),
                     key="board.size_mm",
                     found=f"{size[side]:g} mm at {period:g} mm each",
                     allowed="at least three periods",
@@ -202,6 +198,7 @@ class Sheet(Table):
                 raise refuse(
                     "is given without photos of it",
                     key="reference",
+                    found="[reference] alone",
                     allowed="photo.reference for every photo",
                     cure="name the photo of the glass beside each photo of the panel, or take [reference] out",
                 )
@@ -298,7 +295,7 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
     folder = Path(folder)
     if folder.name == "panel.toml" and folder.is_file():
         folder = folder.parent
-    raw = _read_toml(folder)
+    raw = read_toml(folder)
     if "folder" in raw:  # an attribute of ours, no key of the sheet
         raw["folder_"] = raw.pop("folder")
     try:
@@ -325,76 +322,3 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
                     cure="copy the photo there, or correct its name (capitals count)",
                 )
     return sheet
-
-
-def _read_toml(folder: Path) -> dict[str, Any]:
-    path = folder / "panel.toml"
-    for bad, what, found in (
-        (not folder.exists(), f"The job folder {folder} does not exist", "no such folder"),
-        (not folder.is_dir(), f"{folder} is no folder", "a file"),
-        (not path.is_file(), f"The job folder {folder} has no panel.toml", "no panel.toml"),
-    ):
-        if bad:
-            raise RefusedError(
-                what,
-                found=found,
-                allowed="a folder with panel.toml and its photos",
-                cure="give the folder that holds panel.toml and the photos",
-            )
-    try:
-        size = path.stat().st_size  # looked at before anything is read
-        data = path.read_bytes() if size <= _SHEET_BYTES else b""
-    except OSError as error:
-        raise RefusedError(
-            f"{path} cannot be read",
-            found=str(error.strerror),
-            allowed="a readable file",
-            cure="check its rights",
-        ) from None
-    if size > _SHEET_BYTES:
-        raise RefusedError(
-            "panel.toml is too long", found=f"{size} bytes", allowed="up to 1 MB", cure="start it anew"
-        )
-    deep = max((line.split(b"=", 1)[0].count(b".") for line in data.splitlines()), default=0)
-    if deep > _DEEPEST:  # each dot is a table in a table, and they cost more than their letters
-        raise RefusedError(
-            "panel.toml has a key of too many parts",
-            found=f"{deep} dots before the =",
-            allowed=f"up to {_DEEPEST}",
-            cure="write tables in brackets, as in README.md",
-        )
-    if not data.strip():
-        raise RefusedError(
-            "panel.toml is empty",
-            found="nothing in it",
-            allowed="[panel], [tags], [camera], [board] and [[photo]]", cure="see README.md",
-        )  # fmt: skip
-    try:
-        return tomllib.loads(data.decode("utf-8-sig"))
-    except UnicodeDecodeError:
-        raise RefusedError(
-            "panel.toml is no UTF-8 text", found="other bytes", allowed="UTF-8", cure="save it as UTF-8"
-        ) from None
-    except (tomllib.TOMLDecodeError, RecursionError, ValueError) as error:  # ValueError: 4,300 digits
-        raise _no_toml(data, error) from None
-
-
-def _no_toml(data: bytes, error: Exception) -> RefusedError:
-    """What is wrong with the text; a decimal comma by name: the parser takes it for the end of the value."""
-    place = re.search(r"at line (\d+)", str(error))
-    lines = data.decode("utf-8-sig").splitlines()
-    line = lines[int(place[1]) - 1].strip() if place and int(place[1]) <= len(lines) else ""
-    comma = re.fullmatch(r"(\w+)\s*=\s*(-?\d+),(\d+)\s*(#.*)?", line)
-    if comma:
-        return RefusedError(
-            f"panel.toml, line {place[1] if place else '?'}: a decimal comma",
-            found=line[:60],
-            allowed="a decimal point",
-            cure=f"write {comma[1]} = {comma[2]}.{comma[3]}",
-        )
-    return RefusedError(
-        f"panel.toml, line {place[1]}, can't be read" if place else "panel.toml can't be read",
-        found=line[:60] or str(error),
-        allowed="key = value, text in quotes, lists in brackets with commas between",
-        cure="check quotes, brackets and commas there and in the line before",
-    )

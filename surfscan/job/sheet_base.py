@@ -47,6 +47,13 @@ def inside(name: str) -> str:
             allowed="a name inside the folder, such as photo-1.jpg",
             cure="put the file into the job folder",
         )
+    if not name.isprintable():
+        raise refuse(
+            "holds unprintable letters",
+            found=repr(name),
+            allowed="printable letters",
+            cure="name the file anew, with letters and digits",
+        )
     return name
 
 

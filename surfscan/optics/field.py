@@ -26,11 +26,20 @@ __all__ = [
     "mask_squares",
     "pixel_pitch",
     "rectify",
+    "step_within",
     "to_fine",
 ]
 
 FINE = 2
 """Fine cells along one coarse cell."""
+
+MOST_CELLS = 400_000
+"""Coarse cells of the largest grid: a panel of 2 m x 2 m is then read every 3 mm, in seconds and under 2 GB."""
+
+
+def step_within(step_mm: float, size_mm: tuple[float, float]) -> float:
+    """A coarse step held to at least 60 cells across a panel and at most `MOST_CELLS` in all."""
+    return float(np.clip(step_mm, np.sqrt(size_mm[0] * size_mm[1] / MOST_CELLS), min(size_mm) / 60))
 
 
 def make_grid(size_mm: tuple[float, float], step_mm: float) -> Grid:

@@ -32,6 +32,7 @@ from surfscan.report.legend import draw_legend, legend_rows
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.units import UNIT_NAMES
 from surfscan.report.words import headline_line
+from surfscan.results.edited import told_as_damage
 from surfscan.results.stored import StoredResult, load_result, once
 from surfscan.version import VERSION
 
@@ -90,11 +91,12 @@ def write_report(
     target = folder if out is None else out
     if out is not None:
         prepare_output(out)
-    pictures = _gloss_picture(result)
-    if photos is not None:
-        pictures[PHOTOS] = lay_photos(result, photos)
     created = created or datetime.now(UTC).replace(microsecond=0)
-    files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
+    with told_as_damage(str(folder)):
+        pictures = _gloss_picture(result)
+        if photos is not None:
+            pictures[PHOTOS] = lay_photos(result, photos)
+        files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
     copied = (
         []
         if target.resolve() == folder.resolve()

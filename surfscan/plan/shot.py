@@ -13,6 +13,10 @@ from surfscan.job.photos import focal_from_35mm
 __all__ = ["SURFACES", "Finish", "RoomLight", "Shot", "finish_named"]
 
 
+FLATTEST_MM = 1e7
+"""Radius of the flattest crown: over a panel of 10 m it rises 1 mm."""
+
+
 @dataclass(frozen=True, slots=True)
 class Finish:
     """What the panel's surface makes of light.
@@ -184,6 +188,13 @@ class Shot:
         half = math.hypot(*self.panel_mm) / 2
         for name in ("crown_mm", "crown_y_mm"):
             radius = getattr(self, name)
+            if radius is not None and FLATTEST_MM < radius < math.inf:
+                raise UsageError(
+                    f"{name} is larger than any panel's",
+                    found=f"{radius:g}",
+                    allowed=f"up to {FLATTEST_MM:g} mm",
+                    cure="leave it out for a flat panel",
+                )
             if radius is not None and radius < 1.02 * half:
                 raise UsageError(
                     f"The crown is rounder than a panel of {self.panel_mm[0]:g} x {self.panel_mm[1]:g} mm can be",

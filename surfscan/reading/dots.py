@@ -19,7 +19,7 @@ from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading, View
 from surfscan.core.records import Board
-from surfscan.optics.field import FINE, pixel_pitch
+from surfscan.optics.field import FINE, pixel_pitch, step_within
 from surfscan.optics.lens import project
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.phase.dots import find_blobs
@@ -54,7 +54,7 @@ def dots_grid_mm(size_mm: tuple[float, float], view: View, board: Board) -> floa
     stretch = abs(float(np.diff(hit.across_mm)[0]))
     pitch = pixel_pitch(size_mm, camera=view.camera, pose=view.pose)
     step = max(board.period_mm / max(stretch, 1e-3) / 8, FINE * pitch)
-    return float(np.clip(step, np.sqrt(size_mm[0] * size_mm[1] / 1e6), min(size_mm) / 60))
+    return step_within(step, size_mm)
 
 
 @dataclass(frozen=True, slots=True)

@@ -17,7 +17,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading, View
-from surfscan.optics.field import FINE, pixel_pitch
+from surfscan.optics.field import FINE, pixel_pitch, step_within
 from surfscan.reading.finish import flag_photo, stripe_figures
 from surfscan.reading.settle import close_islands, curl_mrad, integrated_noise, settle
 from surfscan.reading.stepped_decode import Decoded, decode
@@ -31,9 +31,9 @@ RESOLUTION_CELLS = 4.0
 
 
 def stepped_grid_mm(size_mm: tuple[float, float], views: list[View]) -> float:
-    """Coarse grid step at which the fine grid has the photo's own resolution, mm; at most a million cells."""
+    """Coarse grid step at which the fine grid has the photo's own resolution, mm; at most `MOST_CELLS`."""
     pitch = min(pixel_pitch(size_mm, camera=v.camera, pose=v.pose) for v in views)
-    return float(np.clip(FINE * pitch, np.sqrt(size_mm[0] * size_mm[1] / 1e6), min(size_mm) / 60))
+    return step_within(FINE * pitch, size_mm)
 
 
 def read_stepped(

@@ -21,7 +21,7 @@ from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above, strength_of
 from surfscan.report.legend import NO_MATTER as _NO_MATTER
 from surfscan.report.legend import Pixels, draw_legend
-from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
 from surfscan.report.words import VERDICT_WORDS
 
 __all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
@@ -77,7 +77,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
         Red, green, blue; at most 1600 columns.
     """
     left, top, right, bottom = _around_panel(height, project, photo.shape)
-    scale = min(1.0, _WIDTH / (right - left))
+    scale = picture_scale(right - left, bottom - top, _WIDTH)
     canvas = _upright_grey(photo[top:bottom, left:right], scale)
 
     def place(points_mm: NDArray[Any]) -> NDArray[Any]:
@@ -280,7 +280,7 @@ def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, flo
     sign, limit = (-1.0, limits["low_mm"]) if spot.kind == "low" else (1.0, limits["high_mm"])
     level = limit if abs(spot.peak_mm) > 1.25 * limit else 0.5 * abs(spot.peak_mm)
     # Only the neighbourhood is searched: a spot reaches half its length from its peak, seldom all of it.
-    reach = 1.5 * max(spot.length_mm, 20.0)
+    reach = 1.5 * max(20.0, spot.length_mm)  # in this order NaN, a length not told, counts as none
     corners = [layer.pixel(spot.x_mm + i * reach, spot.y_mm + j * reach) for i in (-1, 1) for j in (-1, 1)]
     tall, wide = layer.deviation.shape
     left, top = np.clip(np.min(corners, axis=0), 0, (wide - 1, tall - 1)).astype(int)

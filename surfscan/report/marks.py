@@ -17,9 +17,23 @@ from PIL import Image, ImageDraw, ImageFont
 
 from surfscan.report.colours import HIGH_INK, LOW_INK
 
-__all__ = ["dash", "disc", "font", "hatch", "ink_of", "outline", "place_discs", "triangle", "wrap", "write"]
+__all__ = [
+    "dash",
+    "disc",
+    "font",
+    "hatch",
+    "ink_of",
+    "outline",
+    "picture_scale",
+    "place_discs",
+    "triangle",
+    "wrap",
+    "write",
+]
 
 _HALO = (255, 255, 255)
+_LEAST_SIDE = 640
+_FARTHEST = 1e5  # pixels
 _SHIFT = 4  # OpenCV's fixed-point bits for subpixel drawing
 
 
@@ -63,7 +77,9 @@ def wrap(text: str, size: int, width: float) -> list[str]:
 
 
 def _fixed(points: NDArray[Any]) -> NDArray[np.int32]:
-    return np.rint(np.asarray(points, float) * (1 << _SHIFT)).astype(np.int32)
+    """OpenCV's fixed-point places; those far off any picture are held, as larger numbers end the process."""
+    held = np.clip(np.nan_to_num(np.asarray(points, float)), -_FARTHEST, _FARTHEST)
+    return np.rint(held * (1 << _SHIFT)).astype(np.int32)
 
 
 def triangle(canvas: NDArray[np.uint8], place: tuple[float, float], size: float, kind: str) -> None:
@@ -75,13 +91,22 @@ def triangle(canvas: NDArray[np.uint8], place: tuple[float, float], size: float,
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA, _SHIFT)
 
 
+def picture_scale(wide: int, tall: int, most: int) -> float:
+    """Scale of a photo `wide` x `tall` for drawing: at most `most` columns, and so large that numbers can be read."""
+    return max(min(1.0, most / wide), min(_LEAST_SIDE / wide, _LEAST_SIDE / tall))
+
+
 def disc(canvas: NDArray[np.uint8], place: tuple[float, float], radius: float, text: str, kind: str) -> None:
     """Draw a white disc with a ring in the ink of its kind and a number in it."""
     centre = tuple(int(v) for v in _fixed(np.asarray(place)))
     ring = max(2, round(radius * 0.14))
-    for grow, colour in ((radius + 2, _HALO), (radius, ink_of(kind)), (radius - ring, (255, 255, 255))):
+    for grow, colour in (
+        (radius + 2, _HALO),
+        (radius, ink_of(kind)),
+        (max(radius - ring, 1), (255, 255, 255)),
+    ):
         cv2.circle(canvas, centre, round(grow * (1 << _SHIFT)), colour, -1, cv2.LINE_AA, _SHIFT)
-    size = round(radius * (1.25 if len(text) < 3 else 0.9))
+    size = max(1, round(radius * (1.25 if len(text) < 3 else 0.9)))
     write(canvas, [(place, text, size, (20, 20, 20), "mm")])
 
 

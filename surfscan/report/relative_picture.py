@@ -12,7 +12,7 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.records import CheckResult
 from surfscan.report.colours import colour_of, strength_of
 from surfscan.report.legend import Pixels
-from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
+from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
 
 __all__ = ["draw_relative_map", "draw_relative_overlay"]
 
@@ -34,7 +34,7 @@ def draw_relative_overlay(result: CheckResult) -> Pixels:
     ndarray (H, W, 3), uint8
     """
     photo = result.overlay_photo
-    scale = min(1.0, _WIDTH / photo.shape[1])
+    scale = picture_scale(photo.shape[1], photo.shape[0], _WIDTH)
     canvas = _grey(photo, scale)
     tall, wide = canvas.shape[:2]
     value, seen = _on_photo(result, (tall, wide), scale)

@@ -82,7 +82,10 @@ def read_grid_text(
         text = path.read_text(encoding="utf-8-sig")
     except UnicodeDecodeError:
         raise RefusedError(
-            f"{path.name} is no text", found="bytes that are no UTF-8", allowed="a table of numbers"
+            f"{path.name} is no text",
+            found="bytes that are no UTF-8",
+            allowed="a table of numbers",
+            cure="export the map again",
         ) from None
     rows = _rows(text, path.name)
     axes = rows[0][0].strip() == CORNER
@@ -118,7 +121,12 @@ def _bare(
 def _rows(text: str, name: str) -> list[list[str]]:
     lines = [line for line in text.splitlines() if line.strip() and not line.lstrip().startswith("#")]
     if len(lines) < 2:
-        raise RefusedError(f"{name} holds no map", found=f"{len(lines)} rows", allowed="at least two rows")
+        raise RefusedError(
+            f"{name} holds no map",
+            found=f"{len(lines)} rows",
+            allowed="at least two rows",
+            cure="export the map again",
+        )
     first = lines[0]
     comma = next((mark for mark in (";", "\t", ",") if mark in first), None)
     if comma is None:
@@ -144,6 +152,7 @@ def _rows(text: str, name: str) -> list[list[str]]:
             f"{name} has rows of unequal length",
             found=f"{len(rows[odd - 1])} cells in row {odd}, {len(rows[0])} in the first",
             allowed="as many in each; leave a cell empty where nothing was measured",
+            cure="export the map again",
         )
     if len(rows) * len(rows[0]) > MOST_CELLS or len(rows[0]) > 100 * len(rows) + 1000:
         raise RefusedError(
@@ -153,7 +162,12 @@ def _rows(text: str, name: str) -> list[list[str]]:
             cure="thin the map out, or turn it",
         )
     if widths.pop() < 2:
-        raise RefusedError(f"{name} holds no map", found="one column", allowed="at least two columns")
+        raise RefusedError(
+            f"{name} holds no map",
+            found="one column",
+            allowed="at least two columns",
+            cure="export the map again",
+        )
     return rows
 
 
@@ -172,6 +186,7 @@ def _numbers(cells: list[str], name: str, row: int | None) -> Array:
                 f"{name} holds something that is no number",
                 found=f"{word[:40]!r} in {where}",
                 allowed="numbers, and empty cells where nothing was measured",
+                cure="export the map again",
             ) from None
     return np.where(np.isfinite(out), out, np.nan)
 

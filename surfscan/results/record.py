@@ -42,6 +42,9 @@ __all__ = ["Pass", "Record", "check_job_number", "open_record"]
 JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
 """A job number has no letters, so that no number plate and no name gets into the record by habit."""
 
+MOST_NUMBER = 2**63 - 1
+"""What a database can count to."""
+
 _LISTED = (
     passes.c.id,
     passes.c.job,
@@ -252,7 +255,7 @@ class Record:
 
         def write(connection: Connection) -> int:
             gone = 0
-            for number in numbers:
+            for number in (one for one in numbers if 0 < one <= MOST_NUMBER):
                 connection.execute(delete(meta).where(meta.c.name == bond_name(number)))
                 for table in (maps, photos):
                     connection.execute(delete(table).where(table.c.pass_id == number))
@@ -266,6 +269,8 @@ class Record:
         return gone
 
     def _bytes(self, number: int) -> tuple[bytes, bytes, str]:
+        if not 0 < number <= MOST_NUMBER:
+            raise self._no_pass(number)
         query = select(
             passes.c.document, passes.c.document_sha256, passes.c.sheet, maps.c.packed, maps.c.sha256
         ).join_from(passes, maps, isouter=True)
@@ -278,7 +283,7 @@ class Record:
                 raise unusable(self.name, error) from None
             raise damaged(number, "its row cannot be read") from None
         if row is None:
-            raise UsageError(f"There is no pass {number} in {self.name}", cure="see surfscan history")
+            raise self._no_pass(number)
         document = str(row[0]).encode()
         if digest(document) != row[1]:
             raise damaged(number, "its document does not fit its digest")
@@ -291,6 +296,14 @@ class Record:
         if not whole:
             raise damaged(number, "its columns, sheet, photos or maps are not those that were added together")
         return document, plain, str(row[2])
+
+    def _no_pass(self, number: int) -> UsageError:
+        return UsageError(
+            f"There is no pass {number} in {self.name}",
+            found=f"{number}",
+            allowed="the numbers that surfscan history lists",
+            cure="see surfscan history",
+        )
 
     def _write(self, work: Callable[[Connection], T]) -> T:
         try:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlite3
 import time
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -17,7 +17,7 @@ from surfscan.core.errors import RefusedError
 
 __all__ = ["damaged", "is_damage", "open_engine", "unusable", "writing"]
 
-PATIENCE_S = 60.0
+PATIENCE_S = 20.0
 """How long a writer waits for another: eight bays that finish at once take a second or two."""
 
 _CURE = "take the record from a copy, or start a new one; passes that can still be read stay readable"
@@ -33,6 +33,8 @@ def open_engine(where: Path | str) -> tuple[Engine, str]:
     """
     url, name = _url(where)
     sqlite_file = url.get_backend_name() == "sqlite"
+    if sqlite_file and url.database:
+        _see_ours(Path(url.database), name)
     try:
         engine = create_engine(url, **({"connect_args": {"timeout": PATIENCE_S}} if sqlite_file else {}))
     except (ModuleNotFoundError, NoSuchModuleError) as error:
@@ -64,6 +66,26 @@ def _url(where: Path | str) -> tuple[URL, str]:
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")
     return url, url.render_as_string(hide_password=True)
+
+
+def _see_ours(path: Path, name: str) -> None:
+    """Refuse another program's SQLite file before anything in it is changed, its mode included."""
+    if not path.is_file() or path.stat().st_size == 0:
+        return
+    try:
+        with closing(sqlite3.connect(f"{path.resolve().as_uri()}?mode=ro", uri=True, timeout=0.1)) as file:
+            tables = [
+                str(row[0]) for row in file.execute("SELECT name FROM sqlite_master WHERE type = 'table'")
+            ]
+    except sqlite3.Error:  # locked or damaged: opening it tells in which way
+        return
+    if tables and "surfscan_meta" not in tables:
+        raise RefusedError(
+            f"{name} is no record",
+            found=f"another program's database, with a table {tables[0][:60]}",
+            allowed="a record that surfscan check --record made, or a new file",
+            cure="name another file",
+        )
 
 
 def _set_up_sqlite(engine: Engine) -> None:
@@ -118,8 +140,16 @@ def unusable(name: str, error: Exception) -> RefusedError:
     first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
     if isinstance(error, DBAPIError) and is_damage(error):
         return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
+    if "locked" in first:
+        return RefusedError(
+            f"The record {name} is in use",
+            found=f"another program that has kept it for over {PATIENCE_S:.0f} s",
+            allowed="a record that other programs let go of within seconds",
+            cure="close the program that holds it, then try again",
+        )
     return RefusedError(
         f"The record {name} cannot be used",
         found=first,
+        allowed="a record that can be read and written",
         cure="check its path or address, its rights, and room",
     )

@@ -6,10 +6,10 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass, field, fields
 from pathlib import Path
-from typing import Any, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import BaseModel, ConfigDict, ValidationError
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from surfscan.core.carrier import Carrier, seal
 from surfscan.core.errors import RefusedError
@@ -88,27 +88,31 @@ class StoredResult(Carrier):
         return in_notebook(self)
 
 
+_Told = Annotated[float, Field(ge=-1e6, le=1e6, allow_inf_nan=False)]
+"""A number of a spot; OpenCV takes the process with it when it draws far larger ones."""
+
+
 class _Panel(BaseModel):
     model_config = ConfigDict(extra="allow")
     name: str = ""
     stage: str = ""
-    size_mm: tuple[float, float]
+    size_mm: tuple[_Told, _Told]
 
 
 class _Spot(BaseModel):
     model_config = ConfigDict(extra="allow")
     id: int
     kind: Literal["low", "high"]
-    x_mm: float
-    y_mm: float
-    peak_mm: float
-    u95_mm: float | None
-    length_mm: float | None = None
-    width_mm: float | None = None
-    angle_deg: float | None = None
-    area_cm2: float | None = None
-    volume_ml: float | None = None
-    peak_slope_mrad: float | None = None
+    x_mm: _Told
+    y_mm: _Told
+    peak_mm: _Told
+    u95_mm: _Told | None
+    length_mm: _Told | None = None
+    width_mm: _Told | None = None
+    angle_deg: _Told | None = None
+    area_cm2: _Told | None = None
+    volume_ml: _Told | None = None
+    peak_slope_mrad: _Told | None = None
     verdict: str = ""
     action: str = ""
     flags: list[str] = []
@@ -160,7 +164,10 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
     folder = Path(folder)
     if not folder.is_dir():
         raise RefusedError(
-            f"{folder} is not a folder", allowed="an output folder of surfscan check", cure="check the path"
+            f"{folder} is not a folder",
+            allowed="an output folder of surfscan check",
+            cure="check the path",
+            found="nothing of the kind",
         )
     return parse_result(
         _read(folder / "result.json"),
@@ -264,9 +271,16 @@ def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
     try:
         raw = json.loads(data.decode("utf-8"), object_pairs_hook=once)
     except _TwiceError as error:
-        raise RefusedError(f"{name} is damaged", found=str(error), cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged", found=str(error), cure=_CURE, allowed="the files as one check wrote them"
+        ) from None
     except (UnicodeDecodeError, ValueError, RecursionError):
-        raise RefusedError(f"{name} is damaged", found="no whole JSON document", cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged",
+            found="no whole JSON document",
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        ) from None
     schema = raw.get("schema") if isinstance(raw, dict) else None
     if isinstance(schema, int) and schema > KNOWN_SCHEMA:
         raise RefusedError(
@@ -276,13 +290,23 @@ def _parse_document(data: bytes, name: str) -> tuple[dict[str, Any], _Document]:
             cure="bring surfscan up to date",
         )
     if schema != KNOWN_SCHEMA or isinstance(schema, bool):
-        raise RefusedError(f"{name} is no result of surfscan check", found=f"schema {schema}", cure=_CURE)
+        raise RefusedError(
+            f"{name} is no result of surfscan check",
+            found=f"schema {schema}",
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        )
     try:
         checked = _Document.model_validate(raw)
     except ValidationError as error:
         first = error.errors()[0]
         key = ".".join(str(part) for part in first["loc"])
-        raise RefusedError(f"{name} is damaged: {key}", found=first["msg"].lower(), cure=_CURE) from None
+        raise RefusedError(
+            f"{name} is damaged: {key}",
+            found=first["msg"].lower(),
+            cure=_CURE,
+            allowed="the files as one check wrote them",
+        ) from None
     assert isinstance(raw, dict)  # for the type checker
     return raw, checked
 
@@ -310,7 +334,9 @@ def _parse_maps(
     data: bytes, name: str, *, form_name: str, bound: str | None
 ) -> tuple[HeightMap, dict[str, Array]]:
     def damaged(found: str) -> RefusedError:
-        return RefusedError(f"{name} is damaged", found=found, cure=_CURE)
+        return RefusedError(
+            f"{name} is damaged", found=found, cure=_CURE, allowed="the files as one check wrote them"
+        )
 
     try:
         arrays = read_arrays(data)

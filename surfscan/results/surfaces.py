@@ -182,7 +182,10 @@ def _see_size(path: Path) -> None:
     size = path.stat().st_size
     if size > MOST_BYTES:
         raise RefusedError(
-            f"{path.name} is too large", found=f"{size / 1e9:.1f} GB", allowed=f"{MOST_BYTES / 1e9:.0f} GB"
+            f"{path.name} is too large",
+            found=f"{size / 1e9:.1f} GB",
+            allowed=f"{MOST_BYTES / 1e9:.0f} GB",
+            cure="export the map again",
         )
 
 

@@ -84,7 +84,12 @@ def read_x3p(path: Path) -> X3p:
 def _read(name: str, archive: zipfile.ZipFile) -> X3p:
     size = sum(item.file_size for item in archive.infolist())
     if size > MOST_BYTES:
-        raise RefusedError(f"{name} is too large", found=f"{size / 1e9:.1f} GB", allowed="1 GB unpacked")
+        raise RefusedError(
+            f"{name} is too large",
+            found=f"{size / 1e9:.1f} GB",
+            allowed="1 GB unpacked",
+            cure="export the map again",
+        )
     twice = _doubled([item.filename for item in archive.infolist()])
     if twice:
         _refuse(name, f"{twice} is in the archive twice")

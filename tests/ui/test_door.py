@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 from typing import Any
 from urllib.parse import urlencode
 
@@ -11,7 +12,7 @@ import pytest
 from surfscan.cli.page import find_page
 
 find_page()
-from surfscan.ui.door import RENEW_AFTER, TRIES, WITHIN_S, Door, DoorMiddleware  # noqa: E402
+from surfscan.ui.door import RENEW_AFTER, TRIES, WITHIN_S, Door, DoorMiddleware, known_host  # noqa: E402
 
 
 class Clock:
@@ -78,10 +79,11 @@ def ask(
     body: bytes = b"",
     cookie: str = "",
     kind: str = "http",
+    host: str = "192.168.1.7:8471",
 ) -> Any:
     """One request through the middleware: (status or close code, headers, body)."""
     sent: list[Any] = []
-    headers = [(b"cookie", cookie.encode())] if cookie else []
+    headers = [(b"host", host.encode()), *([(b"cookie", cookie.encode())] if cookie else [])]
 
     async def receive() -> Any:
         return (
@@ -109,6 +111,36 @@ def test_nothing_is_reached_without_a_pass(path: str) -> None:
     assert (
         ask(middleware, "GET", "/_stcore/stream", kind="websocket")[0] == 1008
     )  # policy violation, RFC 6455, 7.4.1
+
+
+@pytest.mark.parametrize(
+    ("host", "known"),
+    [
+        ("127.0.0.1:8471", True),
+        ("[::1]:8471", True),
+        ("192.168.1.7:8471", True),
+        ("localhost", True),
+        (f"{socket.gethostname()}.local:8471", True),
+        ("evil.example:8471", False),
+        ("192.168.1.7.evil.example", False),
+        ("127.0.0.1@evil.example", False),
+        ("evil.example#127.0.0.1", False),
+        ("", False),
+        ("[::1", False),
+    ],
+)
+def test_a_name_led_here_by_a_stranger_is_not_answered(host: str, known: bool) -> None:
+    door, codes, _ = make()
+    assert known_host(host) == known
+    middleware = DoorMiddleware(_inner, door)
+    inside = door.try_code(codes[0])
+    cookie = f"surfscan_pass={inside}"
+    assert (ask(middleware, "GET", "/", cookie=cookie, host=host)[2] == b"inside") == known
+    if not known:
+        assert ask(middleware, "GET", "/", host=host)[0] == 421
+        assert (
+            ask(middleware, "GET", "/_stcore/stream", kind="websocket", cookie=cookie, host=host)[0] == 1008
+        )
 
 
 def test_the_way_in() -> None:
