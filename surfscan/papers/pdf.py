@@ -15,6 +15,7 @@ from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase import pdfmetrics
+from reportlab.pdfbase.pdfdoc import XMP
 from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 from reportlab.platypus import (
@@ -51,6 +52,7 @@ PAPER_SIZES = {"a4": A4, "letter": LETTER}
 _PLAIN, _BOLD = "surfscan-plain", "surfscan-bold"
 _GREY, _RULE, _STRIP = Color(0.35, 0.35, 0.35), Color(0.7, 0.7, 0.7), Color(0.15, 0.16, 0.18)
 _MARGIN = 16 * mm
+_CELLS = ("FONTNAME", (0, 0), (-1, -1), _PLAIN)  # a table's own font would be one that is not in the file
 _EPOCH = datetime(2000, 1, 1, tzinfo=UTC)
 
 
@@ -110,7 +112,7 @@ def make_pdf(
         canvas.restoreState()
 
     document.addPageTemplates([PageTemplate(frames=[frame], onPage=foot)])
-    document.build(_flow(blocks, width), canvasmaker=_counting(created))
+    document.build(_flow(blocks, width), canvasmaker=_counting(title, created))
     return out.getvalue()
 
 
@@ -121,7 +123,7 @@ def _total_width() -> float:
     return float(pdfmetrics.stringWidth("00", _PLAIN, 6.5))
 
 
-def _counting(created: datetime) -> Any:
+def _counting(title: str, created: datetime) -> Any:
     """A canvas that knows how many pages there were, and when the paper was made."""
 
     class Counting(Canvas):
@@ -134,7 +136,9 @@ def _counting(created: datetime) -> Any:
             super().save()
 
     def make(*args: Any, **options: Any) -> Any:
-        canvas = Counting(*args, **options)
+        # its own first font would be one that is not in the file
+        canvas = Counting(*args, **{**options, "initialFontName": _PLAIN})
+        canvas._doc.Catalog.Metadata = XMP(creator=lambda _: _metadata(title, created))
         # the true moment in place of the fixed one that keeps bytes the same: the caller has it, and can give it again
         stamp = canvas._doc._timeStamp
         stamp.t, stamp.lt = created.timestamp(), created.utctimetuple()
@@ -142,6 +146,18 @@ def _counting(created: datetime) -> Any:
         return canvas
 
     return make
+
+
+def _metadata(title: str, created: datetime) -> bytes:
+    """Title, maker and date as XMP (ISO 16684-1), for archives. It does not say PDF/A: no checker has seen it."""
+    return f"""<?xpacket begin="\ufeff" id="W5M0MpCehiHzreSzNTczkc9d"?>
+<x:xmpmeta xmlns:x="adobe:ns:meta/"><rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">
+<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/" xmlns:xmp="http://ns.adobe.com/xap/1.0/">
+<dc:title><rdf:Alt><rdf:li xml:lang="x-default">{escape(title)}</rdf:li></rdf:Alt></dc:title>
+<dc:creator><rdf:Seq><rdf:li>surfscan</rdf:li></rdf:Seq></dc:creator>
+<xmp:CreatorTool>surfscan</xmp:CreatorTool><xmp:CreateDate>{created.isoformat()}</xmp:CreateDate>
+</rdf:Description></rdf:RDF></x:xmpmeta>
+<?xpacket end="r"?>""".encode()
 
 
 def _register() -> None:
@@ -206,6 +222,7 @@ def _strip(block: Verdict, width: float) -> Any:
     table.setStyle(
         TableStyle(
             [
+                _CELLS,
                 ("BACKGROUND", (0, 0), (-1, -1), _STRIP),
                 ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
                 ("LEFTPADDING", (0, 0), (-1, -1), 8),
@@ -228,6 +245,7 @@ def _fields(block: Fields, width: float) -> Any:
     table.setStyle(
         TableStyle(
             [
+                _CELLS,
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LEFTPADDING", (0, 0), (-1, -1), 0),
                 ("TOPPADDING", (0, 0), (-1, -1), 1),
@@ -250,6 +268,7 @@ def _table(block: Table, width: float) -> list[Any]:
     table.setStyle(
         TableStyle(
             [
+                _CELLS,
                 ("VALIGN", (0, 0), (-1, -1), "TOP"),
                 ("LINEBELOW", (0, 0), (-1, 0), 0.8, black),
                 ("LINEBELOW", (0, 1), (-1, -1), 0.3, _RULE),
@@ -285,6 +304,7 @@ def _signing(block: SignLine, width: float) -> Any:
     table.setStyle(
         TableStyle(
             [
+                _CELLS,
                 ("LINEABOVE", (0, 1), (0, 1), 0.6, black),
                 ("LINEABOVE", (2, 1), (2, 1), 0.6, black),
                 ("LEFTPADDING", (0, 0), (-1, -1), 0),

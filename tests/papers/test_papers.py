@@ -9,6 +9,7 @@ from datetime import UTC, datetime
 from html.parser import HTMLParser
 from pathlib import Path
 from types import SimpleNamespace
+from xml.etree import ElementTree
 
 import numpy as np
 import pypdfium2
@@ -396,3 +397,20 @@ def test_how_the_set_up_was_measured(details: dict, said: str) -> None:
     assert said in text.text
     assert ("not cross-checked" in text.text) == ("mirror_check" not in details)
     assert measured_how(SimpleNamespace(details={}), MM) == []
+
+
+def test_archives_find_title_maker_and_date_and_every_font(folder: Path) -> None:
+    """The XMP packet is well-formed XML (ISO 16684-1) with what the document's properties say; all fonts are inside."""
+    data = (folder / "report.pdf").read_bytes()
+    with pypdfium2.PdfDocument(data) as document:
+        told = document.get_metadata_dict()
+    packet = data[data.index(b"<x:xmpmeta") : data.index(b"</x:xmpmeta>") + len(b"</x:xmpmeta>")]
+    root = ElementTree.fromstring(packet)
+    words = {element.tag.rpartition("}")[2]: (element.text or "").strip() for element in root.iter()}
+    texts = [element.text for element in root.iter() if element.tag.endswith("}li")]
+    assert texts == [told["Title"], "surfscan"]
+    created = json.loads((folder / "seal.json").read_text())["report"]["created"]
+    assert words["CreateDate"] == created
+    assert told["CreationDate"].startswith("D:" + created[:19].translate(str.maketrans("", "", "-T:")))
+    assert b"Helvetica" not in data  # a font that viewers bring themselves, so not inside
+    assert data.count(b"/FontFile2") >= 2
