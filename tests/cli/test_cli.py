@@ -63,7 +63,7 @@ def test_status_by_verdict(tmp_path: Path, put: Put, verdict: str, status: int) 
         (RefusedError("photo a.jpg is empty", cure="copy it"), 3, "surfscan: photo a.jpg is empty. Copy it."),
         (NotMeasuredError("no stripes were found"), 4, "surfscan: no stripes were found."),
         (ZeroDivisionError("division by zero"), 1, "a fault of ours, not of your photos (ZeroDivisionError"),
-        (MemoryError(), 1, "memory ran out"),
+        (MemoryError(), 3, "memory ran out"),
         (KeyboardInterrupt(), 130, "stopped; no half-written result was left"),
     ],
     ids=["refused", "not measured", "fault", "memory", "Ctrl-C"],

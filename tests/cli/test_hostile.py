@@ -123,9 +123,9 @@ def test_small_pictures_are_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[
         str(tmp_path / "out"),
     ]
     assert cli.main([*arguments, "--quiet"]) == 10
-    assert cv2.imread(str(tmp_path / "out/overlay.png")).shape[1] >= 640
+    assert cv2.imread(str(tmp_path / "out/overlay.png")).shape[1] >= 400
     assert picture_scale(4000, 3000, 1600) == 0.4
-    assert picture_scale(266, 200, 1600) * 266 == 640
+    assert picture_scale(266, 200, 1600) * 266 == 400
     canvas = np.zeros((50, 50, 3), np.uint8)
     disc(canvas, (25, 25), 0.4, "1", "low")
     outline(canvas, [np.array([[1e300, 0], [np.nan, 5], [3, -1e300]])], "low", 2)
