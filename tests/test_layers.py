@@ -37,7 +37,7 @@ LOOKS_DOWN = {("core/showing.py", "report")}
 FRONT = "__init__"
 # Known surfaces may use these and nothing else, and no room that measures may use them.
 SYNTH_MAY_USE = {"version", "core", "optics", "synth"}
-SYNTH_USERS = {"synth", "report", "plan", "guide", "cli"}
+SYNTH_USERS = {"synth", "report", "plan", "guide", "teach", "cli"}
 
 
 def layer_of(part: str) -> int:

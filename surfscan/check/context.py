@@ -108,7 +108,7 @@ class Taken:
         Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     bends_mm : ndarray (H, W, K), optional
         What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
-    shoot : PlacedJob, optional
+    placed : PlacedJob, optional
         The photos that were used, where some were left out.
     doubts : tuple of Reason
         What the reading itself has to say to the verdict.
@@ -126,7 +126,7 @@ class Taken:
     details: dict[str, Any] = field(default_factory=dict)
     least_floor_mm: float = 0.0
     bends_mm: Array | None = None
-    shoot: PlacedJob | None = None
+    placed: PlacedJob | None = None
     doubts: tuple[Reason, ...] = ()
 
 
@@ -146,12 +146,12 @@ def board_of(sheet: Sheet) -> Board:
     )
 
 
-def context_of(shoot: PlacedJob, step_mm: float, *, board: Board | None) -> Context:
+def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Context:
     """The context of a light that asks for a grid of this step."""
-    sheet, stations = shoot.sheet, list(shoot.stations)
+    sheet, stations = placed.sheet, list(placed.stations)
     grid = make_grid(sheet.panel.size_mm, step_mm)
     return Context(
-        shoot.views,
+        placed.views,
         grid,
         judged_region(sheet, grid, stations),
         level_places(sheet),

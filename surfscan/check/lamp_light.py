@@ -27,16 +27,16 @@ LAMP_GRID_MM = 2.0
 """Finest coarse grid for a lamp: a matt surface's shading carries no detail worth a finer one."""
 
 
-def lamp_step_mm(shoot: PlacedJob) -> float:
+def lamp_step_mm(placed: PlacedJob) -> float:
     """Coarse grid step, mm."""
-    width, height = shoot.sheet.panel.size_mm
-    pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in shoot.stations)
+    width, height = placed.sheet.panel.size_mm
+    pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in placed.stations)
     return step_within(max(FINE * pitch, LAMP_GRID_MM), (width, height))
 
 
-def take_lamp(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def take_lamp(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     """Read the panel by its shading."""
-    sheet, stations, inputs = shoot.sheet, list(shoot.stations), shoot.inputs
+    sheet, stations, inputs = placed.sheet, list(placed.stations), placed.inputs
     region = _without_balls(sheet, context.grid, context.region, stations[0])
     context = replace(context, region=region)
     found = find_lamps(sheet, stations, place_sd_mm=inputs.lamp_mm)

@@ -92,12 +92,12 @@ def kind_of_light(sheet: Sheet) -> LightKind:
     return next(kind for kind in LIGHTS if kind.described_by(sheet))
 
 
-def take(shoot: PlacedJob, *, progress: Progress | None = None) -> Taken:
+def take(placed: PlacedJob, *, progress: Progress | None = None) -> Taken:
     """Read the panel by the sheet's light.
 
     Parameters
     ----------
-    shoot : PlacedJob
+    placed : PlacedJob
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -110,42 +110,42 @@ def take(shoot: PlacedJob, *, progress: Progress | None = None) -> Taken:
     RefusedError, NotMeasuredError
         As the readings do.
     """
-    kind = kind_of_light(shoot.sheet)
-    board = shoot.board if kind.has_board else None
-    return kind.read(shoot, context_of(shoot, kind.step_mm(shoot), board=board), progress)
+    kind = kind_of_light(placed.sheet)
+    board = placed.board if kind.has_board else None
+    return kind.read(placed, context_of(placed, kind.step_mm(placed), board=board), progress)
 
 
-def _stripes(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def _stripes(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     reading = read_stripes(context, progress=progress)
-    return _two_directions(shoot, reading, context, list(range(len(context.views))))
+    return _two_directions(placed, reading, context, list(range(len(context.views))))
 
 
-def _stepped(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def _stepped(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     default = context.mirrored_board.period_mm
     steps = [
-        (row.period_mm or default, float(np.radians(row.phase_deg or 0.0))) for row in shoot.sheet.photos
+        (row.period_mm or default, float(np.radians(row.phase_deg or 0.0))) for row in placed.sheet.photos
     ]
     reading = read_stepped(context, steps, progress=progress)
     pick = [next(k for k, v in enumerate(context.views) if v.varies == axis) for axis in ("across", "up")]
-    return _two_directions(shoot, reading, context, pick, model=MODEL_STEPPED, floor_mm=STEPPED_FLOOR_MM)
+    return _two_directions(placed, reading, context, pick, model=MODEL_STEPPED, floor_mm=STEPPED_FLOOR_MM)
 
 
-def _dots(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def _dots(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     from surfscan.reading.dots import read_dots  # loaded when used, like the reading of one photo
 
     reading = read_dots(context, progress=progress)
     both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
-    return _two_directions(shoot, reading, replace(context, views=both), [0, 0])
+    return _two_directions(placed, reading, replace(context, views=both), [0, 0])
 
 
-def _crossed(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def _crossed(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
     context = replace(context, views=both)
-    return _two_directions(shoot, read_stripes(context, progress=progress), context, [0, 0])
+    return _two_directions(placed, read_stripes(context, progress=progress), context, [0, 0])
 
 
-def _sweep(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
-    taken, setup = take_sweep(shoot, context, progress)
+def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+    taken, setup = take_sweep(placed, context, progress)
 
     def propagated(fair: FairForm) -> Budget:
         return budget_stripes(taken.reading, fair, setup)
@@ -153,18 +153,18 @@ def _sweep(shoot: PlacedJob, context: Context, progress: Progress | None) -> Tak
     return replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
 
 
-def _dots_step_mm(shoot: PlacedJob) -> float:
+def _dots_step_mm(placed: PlacedJob) -> float:
     from surfscan.reading.dots import dots_grid_mm
 
-    return dots_grid_mm(shoot.sheet.panel.size_mm, shoot.views[0], shoot.board)
+    return dots_grid_mm(placed.sheet.panel.size_mm, placed.views[0], placed.board)
 
 
-def _one_way(shoot: PlacedJob, context: Context, progress: Progress | None) -> Taken:
+def _one_way(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     # Loaded when used: its sparse solver takes a fifth of a second to load, which most checks need not wait for.
     from surfscan.reading.one_way import read_one_way
 
     reading = read_one_way(context, progress=progress)
-    shares = _board_shares(shoot.inputs, _distance(shoot.stations[0], context.mirrored_board))
+    shares = _board_shares(placed.inputs, _distance(placed.stations[0], context.mirrored_board))
 
     def scaled(fair: FairForm) -> Budget:
         return budget_scaled(reading, fair, shares=shares)
@@ -173,7 +173,7 @@ def _one_way(shoot: PlacedJob, context: Context, progress: Progress | None) -> T
 
 
 def _two_directions(
-    shoot: PlacedJob,
+    placed: PlacedJob,
     reading: Reading,
     context: Context,
     stations: list[int],
@@ -185,17 +185,17 @@ def _two_directions(
 
     `stations` are the numbers of the photos that tell them, one per direction.
     """
-    if shoot.null is not None:
-        reading = take_off(reading, shoot.null)
+    if placed.null is not None:
+        reading = take_off(reading, placed.null)
     views = list(context.views) if len(context.views) == 2 else [context.views[k] for k in stations]
-    fits = [shoot.stations[k].fit for k in stations]
+    fits = [placed.stations[k].fit for k in stations]
 
     setup = SetUp(
-        tuple(views), tuple(fits), context.mirrored_board, shoot.inputs, shoot.board_fit, shoot.null
+        tuple(views), tuple(fits), context.mirrored_board, placed.inputs, placed.board_fit, placed.null
     )
 
     # A reference takes the bends off already.
-    moves = move_all(reading, setup) if shoot.null is None else None
+    moves = move_all(reading, setup) if placed.null is None else None
     bends = None if moves is None else bends_of(moves, reading, setup)
 
     def propagated(fair: FairForm) -> Budget:
@@ -227,9 +227,9 @@ def _distance(station: Station, board: Board) -> float:
     return far
 
 
-def _stripes_step_mm(shoot: PlacedJob) -> float:
+def _stripes_step_mm(placed: PlacedJob) -> float:
     """Coarse grid step: fine enough for the reflected stripes, never finer than the photo itself."""
-    sheet, stations, board = shoot.sheet, shoot.stations, shoot.board
+    sheet, stations, board = placed.sheet, placed.stations, placed.board
     pitch = min(pixel_pitch(sheet.panel.size_mm, camera=s.camera, pose=s.fit.pose) for s in stations)
     periods = []
     for s in stations:
@@ -262,8 +262,8 @@ def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float]
     )
 
 
-def _stepped_step_mm(shoot: PlacedJob) -> float:
-    return stepped_grid_mm(shoot.sheet.panel.size_mm, list(shoot.views))
+def _stepped_step_mm(placed: PlacedJob) -> float:
+    return stepped_grid_mm(placed.sheet.panel.size_mm, list(placed.views))
 
 
 def _is_striped(sheet: Sheet) -> bool:

@@ -97,11 +97,11 @@ def check_job(
         check_exposure(photo)
     if why:
         return _look(sheet, photos, why, limits, clock, tell, against=against is not None)
-    shoot, setup = _set_up(sheet, photos, tell, gathered)
+    placed, setup = _set_up(sheet, photos, tell, gathered)
     light = kind_of_light(sheet).words
     tell(light, 0.35)
-    taken = take(shoot, progress=lambda share: tell(light, 0.35 + 0.4 * share))
-    shoot = taken.shoot or shoot
+    taken = take(placed, progress=lambda share: tell(light, 0.35 + 0.4 * share))
+    placed = taken.placed or placed
     quality = [
         judge_photo(
             station,
@@ -109,10 +109,10 @@ def check_job(
             taken.region,
             part=gathered is not None,
         )
-        for k, station in enumerate(shoot.stations)
+        for k, station in enumerate(placed.stations)
     ]
-    result, reading, budget = _judge(shoot, taken, quality, limits, clock, tell, against=against)
-    return _with_setup(result, shoot, setup, reading, budget)
+    result, reading, budget = _judge(placed, taken, quality, limits, clock, tell, against=against)
+    return _with_setup(result, placed, setup, reading, budget)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +177,7 @@ def _set_up(
 
 
 def _judge(
-    shoot: PlacedJob,
+    placed: PlacedJob,
     taken: Taken,
     quality: list[list[PhotoCheck]],
     limits: Limits,
@@ -187,7 +187,7 @@ def _judge(
     against: Against | None,
 ) -> tuple[CheckResult, Reading, Budget]:
     """From a reading to its result: fair form, uncertainty, judgement; and the reading as it was judged."""
-    sheet, reading, grid = shoot.sheet, taken.reading, taken.grid
+    sheet, reading, grid = placed.sheet, taken.reading, taken.grid
     fit: dict[str, Any] = {
         "floor_mm": max(taken.least_floor_mm, min(taken.floor_mm, 0.25 * min(limits.low_mm, limits.high_mm))),
         "grow_px": max(2, round(taken.grow_mm / grid.step_mm)),
@@ -226,14 +226,14 @@ def _judge(
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
         sheet,
-        list(shoot.stations),
+        list(placed.stations),
         quality,
         reading,
         height,
         judgement,
         limits=limits,
         budget=budget,
-        inputs=shoot.inputs,
+        inputs=placed.inputs,
         started=clock.started,
         began=clock.began,
     )
@@ -241,8 +241,8 @@ def _judge(
         from surfscan.change.against import add_against
 
         result = add_against(result, held)
-    if shoot.null is not None:
-        result = add_null(result, shoot.null)
+    if placed.null is not None:
+        result = add_null(result, placed.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
 
 
@@ -329,25 +329,25 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
 
 
 def _with_setup(
-    result: CheckResult, shoot: PlacedJob, setup: Station | None, reading: Reading, budget: Budget
+    result: CheckResult, placed: PlacedJob, setup: Station | None, reading: Reading, budget: Budget
 ) -> CheckResult:
     """The result with what the board's tags said about its place."""
-    board = shoot.sheet.board
+    board = placed.sheet.board
     mirror = None
     if board is not None and board.tags is not None:
         mirror = check_mirrored(
-            find_mirrored(shoot.sheet, [*shoot.stations] if setup is None else [*shoot.stations, setup]),
+            find_mirrored(placed.sheet, [*placed.stations] if setup is None else [*placed.stations, setup]),
             reading,
-            board=shoot.board,
+            board=placed.board,
             centres_mm=board.tags.centres_mm,
-            inputs=shoot.inputs,
-            board_fit=shoot.board_fit,
+            inputs=placed.inputs,
+            board_fit=placed.board_fit,
         )
-        result = add_setup(result, shoot.board_fit, mirror, photo=None if setup is None else setup.photo)
+        result = add_setup(result, placed.board_fit, mirror, photo=None if setup is None else setup.photo)
     row = setup_row(budget)
     if row:
         result = replace(result, details={**result.details, "setup_check": row})
-    more = setup_reasons(shoot, budget, cross_checked=mirror is not None)
+    more = setup_reasons(placed, budget, cross_checked=mirror is not None)
     return with_reasons(result, more) if more else result
 
 

@@ -56,12 +56,12 @@ def refuse_mixed(pair: PairCheck | None) -> None:
         )
 
 
-def setup_reasons(shoot: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
+def setup_reasons(placed: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
     """What speaks against the set-up, and whether anything but a tape speaks for it.
 
     Parameters
     ----------
-    shoot : PlacedJob
+    placed : PlacedJob
     budget : Budget
     cross_checked : bool
         Whether board tags in the panel's mirror were held against it.
@@ -75,9 +75,9 @@ def setup_reasons(shoot: PlacedJob, budget: Budget, *, cross_checked: bool) -> l
         found.append(_suspected(budget.suspicion))
     if budget.pair is not None and budget.pair.doubted:
         found.append(reason("setup-pair", Weight.DOUBT, "the photos", share=budget.pair.share))
-    found += _tag_side(shoot)
-    board = shoot.sheet.board
-    if board is not None and shoot.board_fit is None and shoot.null is None and not cross_checked:
+    found += _tag_side(placed)
+    board = placed.sheet.board
+    if board is not None and placed.board_fit is None and placed.null is None and not cross_checked:
         found.append(reason("setup-by-tape", about="the board"))
     return found
 
@@ -140,10 +140,10 @@ def _suspected(suspicion: Suspicion) -> Reason:
     )
 
 
-def _tag_side(shoot: PlacedJob) -> list[Reason]:
+def _tag_side(placed: PlacedJob) -> list[Reason]:
     """A doubt where the tags' side contradicts the distances between them."""
-    table = shoot.sheet.tags
-    sides = [side for station in shoot.stations for side in tag_side_seen(station)]
+    table = placed.sheet.tags
+    sides = [side for station in placed.stations for side in tag_side_seen(station)]
     if table is None or not sides:
         return []
     seen = float(np.median(sides))
@@ -155,7 +155,11 @@ def _tag_side(shoot: PlacedJob) -> list[Reason]:
 
 
 def tag_side_seen(station: Station) -> list[float]:
-    """Each tag's mean side, mm, as its corners lie on the panel's plane: the scale is that of the tags' places."""
+    """Each tag's side, mm, as its corners lie on the panel's plane: the scale is that of the tags' places.
+
+    Only what lies across the sight line counts. A tag that leans with a crowned panel looks longer or shorter along the
+    sight line (by its lean times the tangent of the view's angle), and across it as it is.
+    """
     camera, pose = station.camera, station.fit.pose
 
     def on_panel(corners: Array) -> Array:
@@ -165,6 +169,12 @@ def tag_side_seen(station: Station) -> list[float]:
 
     sides = []
     for tag in station.tags:
-        corners = on_panel(tag.corners_px)
-        sides.append(float(np.mean(np.linalg.norm(corners - np.roll(corners, 1, axis=0), axis=1))))
+        corners = on_panel(tag.corners_px)[:, :2]
+        middle = corners.mean(axis=0)
+        # From the tag's own square, a side long, to the panel: a linear map whose row across the view is the side.
+        square = np.array([[-0.5, 0.5], [0.5, 0.5], [0.5, -0.5], [-0.5, -0.5]])
+        lie = square.T @ (corners - middle)
+        view = pose.centre_mm[:2] - middle
+        across = np.array([-view[1], view[0]]) / max(float(np.linalg.norm(view)), 1e-9)
+        sides.append(float(np.linalg.norm(lie @ across)))
     return sides

@@ -41,6 +41,7 @@ def add_setup(
     if fit is not None:
         spread = np.sqrt(np.diag(fit.covariance))
         details["setup"] = {
+            **details.get("setup", {}),  # the board itself, for the drawing
             "file": "" if photo is None else photo.file,
             "sha256": "" if photo is None else photo.sha256,
             "board_centre_mm": [float(v) for v in fit.centre_mm],

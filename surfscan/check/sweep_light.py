@@ -117,7 +117,7 @@ def _emptied(photo: Photo) -> Photo:
     )
 
 
-def take_sweep(shoot: PlacedJob, context: Context, progress: Progress | None) -> tuple[SweepTaken, SetUp]:
+def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> tuple[SweepTaken, SetUp]:
     """Read the panel from a sweep: the reading with what goes along with it, and its set-up.
 
     Raises
@@ -126,29 +126,29 @@ def take_sweep(shoot: PlacedJob, context: Context, progress: Progress | None) ->
         As `read_sweep` does.
     """
     sweep = read_sweep(
-        [_cutouts(shoot, context, k) for k in range(len(shoot.stations))], context, progress=progress
+        [_cutouts(placed, context, k) for k in range(len(placed.stations))], context, progress=progress
     )
     numbers = [each.number for each in sweep.seen]
-    rows = tuple(shoot.sheet.photos[k] for k in numbers)
+    rows = tuple(placed.sheet.photos[k] for k in numbers)
     used = replace(
-        shoot,
-        sheet=shoot.sheet.model_copy(update={"photos": rows}),
-        stations=tuple(shoot.stations[k] for k in numbers),
+        placed,
+        sheet=placed.sheet.model_copy(update={"photos": rows}),
+        stations=tuple(placed.stations[k] for k in numbers),
     )
     views = tuple(track.view for each in sweep.seen for track in each.tracks)
-    fits = tuple(shoot.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
+    fits = tuple(placed.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
     setup = SetUp(
-        views, fits, context.mirrored_board, shoot.inputs, shoot.board_fit, corners=_pose_changes(sweep)
+        views, fits, context.mirrored_board, placed.inputs, placed.board_fit, corners=_pose_changes(sweep)
     )
-    left = (*shoot.left_out, *sweep.left_out)
-    kept = {"shoot": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
+    left = (*placed.left_out, *sweep.left_out)
+    kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
     return SweepTaken(sweep.reading, kept), setup
 
 
-def _cutouts(shoot: PlacedJob, context: Context, number: int) -> list[Cutout]:
+def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:
     """The panel's part of one photo, for each direction that it carries; the rest of the photo is dropped."""
-    view, row = context.views[number], shoot.sheet.photos[number]
-    photo = read_photo(shoot.sheet.folder / row.file, row.file, encoding=row.encoding)
+    view, row = context.views[number], placed.sheet.photos[number]
+    photo = read_photo(placed.sheet.folder / row.file, row.file, encoding=row.encoding)
     cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=stand_off_mm(context.grid))
     ways = (view.varies,) if view.varies else ("across", "up")
     return [replace(cut, view=replace(view, varies=way)) for way in ways]

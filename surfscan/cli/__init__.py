@@ -32,6 +32,7 @@ from surfscan.cli import (
     report,
     screen,
     show,
+    teach,
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
@@ -58,6 +59,7 @@ COMMANDS = (
     export,
     page,
     lens,
+    teach,
 )
 _STOPPED = 130  # as shells report a process ended by SIGINT
 
@@ -97,6 +99,7 @@ def main(argv: Sequence[str] | None = None) -> int:
                 "No command was given",
                 allowed=", ".join(module.__name__.rsplit(".", 1)[1].rstrip("_") for module in COMMANDS),
                 cure="see surfscan --help",
+                found="none",
             )
         return int(options.run(options))
     except KeyboardInterrupt:
@@ -115,6 +118,7 @@ def main(argv: Sequence[str] | None = None) -> int:
             "The memory of this computer is too small for this job",
             found="memory ran out",
             cure="judge a smaller region, take smaller photos or fewer of them, or close other programs",
+            allowed="what this computer's memory holds",
         )
         return _tell(short, given)
     except Exception as error:

@@ -35,11 +35,19 @@ def load_against(options: argparse.Namespace) -> Against | None:
     if options.against is None:
         if options.mirrored:
             raise UsageError(
-                "--mirrored says how to read another panel", cure="name it with --against RESULT"
+                "--mirrored says how to read another panel",
+                cure="name it with --against RESULT",
+                found="no --against",
+                allowed="--mirrored with --against RESULT",
             )
         return None
     if options.job is None:
-        raise UsageError("A map is held against nothing", cure="leave out --against, or check a job folder")
+        raise UsageError(
+            "A map is held against nothing",
+            cure="leave out --against, or check a job folder",
+            found="--against with a map",
+            allowed="--against with a job folder",
+        )
     from surfscan.change.against import against_result
     from surfscan.job.sheet import load_sheet
     from surfscan.results.stored import load_result

@@ -61,6 +61,7 @@ def run(options: argparse.Namespace) -> int:
             "check judges one job folder or one map",
             found="both" if options.job is not None else "neither",
             allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
+            cure="leave one of them out" if options.job is not None else "name the job folder, or the map",
         )
     check_recording(options)
     against = load_against(options)

@@ -66,7 +66,10 @@ def run(options: argparse.Namespace) -> int:
     passes = _load(options)
     if len(passes) < 2:
         raise UsageError(
-            "compare needs at least two passes", found=str(len(passes)), cure="see surfscan compare --help"
+            "compare needs at least two passes",
+            found=str(len(passes)),
+            cure="see surfscan compare --help",
+            allowed="two or more, earliest first",
         )
     with output_folder(out):
         try:
@@ -99,7 +102,12 @@ def _load(options: argparse.Namespace) -> list[StoredResult]:
                 for name, number in zip(options.passes, numbers, strict=True)
             ]
         if options.passes:
-            raise UsageError("compare takes passes or a job, not both", cure="leave one of them out")
+            raise UsageError(
+                "compare takes passes or a job, not both",
+                cure="leave one of them out",
+                found="both",
+                allowed="PASS PASS..., or --job-number N",
+            )
         rows = record.history(job=options.job_number, panel=options.panel)
         names = sorted({row.panel for row in rows})
         if len(names) > 1:
@@ -107,5 +115,6 @@ def _load(options: argparse.Namespace) -> list[StoredResult]:
                 f"Job {options.job_number} has passes of several panels",
                 found=", ".join(names),
                 cure="say --panel NAME",
+                allowed="passes of one panel",
             )
         return [record.get(row.id) for row in rows]

@@ -45,7 +45,9 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
         return UsageError(f"{_cap(name)} is no length", found=length[1], allowed=allowed, cure=cure)
     if message.startswith("the following arguments are required: "):
         missing = message.partition(": ")[2]
-        return UsageError(f"{_cap(missing)} is missing", allowed=f"{prog} with {missing}", cure=see)
+        return UsageError(
+            f"{_cap(missing)} is missing", allowed=f"{prog} with {missing}", cure=see, found="none"
+        )
     if message.startswith("unrecognized arguments: "):
         given = message.partition(": ")[2]
         near = difflib.get_close_matches(given.split()[0], list(known), n=1)
@@ -57,7 +59,7 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
         return UsageError(
             f"{_cap(name)} is cut short", found="nothing after it", allowed=rest[len("expected ") :], cure=see
         )
-    return UsageError(_cap(message), cure=see)
+    return UsageError(_cap(name), found=rest or message, allowed=f"what {prog} --help lists", cure=see)
 
 
 def _cap(text: str) -> str:

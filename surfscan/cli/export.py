@@ -55,9 +55,16 @@ def run(options: argparse.Namespace) -> int:
 
     unknown = [kind for kind in options.kinds if kind not in _KINDS]
     if unknown:
-        raise UsageError("--as names an unknown kind", found=unknown[0], allowed=", ".join(_KINDS))
+        raise UsageError(
+            "--as names an unknown kind", found=unknown[0], allowed=", ".join(_KINDS), cure="correct --as"
+        )
     if not 0 < options.taller <= 1e6:
-        raise UsageError("--taller can't be used", found=f"{options.taller:g}", allowed="over 0, to 1000000")
+        raise UsageError(
+            "--taller can't be used",
+            found=f"{options.taller:g}",
+            allowed="over 0, to 1000000",
+            cure="give another --taller, or leave it out",
+        )
     files = export_result(
         load_result(options.result),
         options.out,

@@ -31,7 +31,12 @@ def run(options: argparse.Namespace) -> int:
     from surfscan.report.record_table import format_history
 
     if not options.numbers and options.job_number is None:
-        raise UsageError("Nothing was named to forget", cure="give numbers of passes, or --job-number")
+        raise UsageError(
+            "Nothing was named to forget",
+            cure="give numbers of passes, or --job-number",
+            found="no number",
+            allowed="numbers of passes, or --job-number J",
+        )
     with open_given(options) as record:
         rows = record.history()
         chosen = [row for row in rows if row.id in options.numbers or row.job == options.job_number]
@@ -43,6 +48,11 @@ def run(options: argparse.Namespace) -> int:
             return 0
         gone = record.forget([*(row.id for row in chosen), *others])
     if not gone:
-        raise UsageError("There is no such pass", cure="see surfscan history")
+        raise UsageError(
+            "There is no such pass",
+            cure="see surfscan history",
+            found=", ".join(map(str, options.numbers)) or str(options.job_number),
+            allowed="passes of this record",
+        )
     print(f"{gone} {'pass' if gone == 1 else 'passes'} forgotten.")
     return 0

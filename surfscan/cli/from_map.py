@@ -50,6 +50,8 @@ def see_no_map_options(options: argparse.Namespace) -> None:
         raise UsageError(
             f"--{given[0].replace('_', '-')} goes with --from-map only",
             cure="for a job, write it into panel.toml",
+            found="no --from-map",
+            allowed=f"--{given[0].replace('_', '-')} with --from-map FILE",
         )
 
 
@@ -74,6 +76,7 @@ def check_given_map(options: argparse.Namespace) -> CheckResult:
             "A map measured elsewhere needs its uncertainty",
             allowed="--u-mm, the standard uncertainty of its heights in mm",
             cure="take it from the instrument's certificate, half of a 95 % figure",
+            found="no --u-mm",
         )
     if options.step_mm is not None and not LEAST_STEP_MM <= options.step_mm <= MOST_STEP_MM:
         raise UsageError(
@@ -85,7 +88,12 @@ def check_given_map(options: argparse.Namespace) -> CheckResult:
     try:
         limits = with_given(default_limits(stage), {key: getattr(options, key) for key in _LIMITS})
     except ValueError as error:
-        raise UsageError(f"A limit can't be used: {error}") from None
+        name, _, rest = str(error).partition(": found ")
+        found, _, allowed = rest.partition("; allowed: ")
+        option = f"--{name.replace('_', '-')}"
+        raise UsageError(
+            f"The limit {option} can't be used", found=found, allowed=allowed, cure=f"correct {option}"
+        ) from None
     basis = {k: v.replace("given in the sheet", "given with the command") for k, v in limits.basis.items()}
     return check_map(
         options.from_map,

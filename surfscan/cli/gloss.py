@@ -76,14 +76,18 @@ def run(options: argparse.Namespace) -> int:
             "What is to be shown is not clear",
             allowed="RESULT, or --spot, one of them",
             cure="see surfscan gloss --help",
+            found="neither" if options.result is None else "both",
         )
     if not 1 <= options.views <= 72:
-        raise UsageError("--views can't be used", found=str(options.views), allowed="1 to 72")
+        raise UsageError(
+            "--views can't be used", found=str(options.views), allowed="1 to 72", cure="give another --views"
+        )
     if not (5 <= options.elevation_deg <= 85 and 50 <= options.distance_mm <= 100_000):
         raise UsageError(
             "The eye can't stand there",
             found=f"{options.distance_mm:g} mm at {options.elevation_deg:g} degrees",
             allowed="50 to 100000 mm at 5 to 85 degrees",
+            cure="correct --distance-mm or --elevation-deg",
         )
     from surfscan.gloss.preview import preview_gloss
     from surfscan.gloss.sheet import write_gloss
@@ -129,12 +133,18 @@ def _made(options: argparse.Namespace) -> HeightMap:
 
     wide, tall = _numbers("--size-mm", options.size_mm.replace("x", ","), 2)
     if not (40 <= wide <= 5000 and 40 <= tall <= 5000):
-        raise UsageError("--size-mm can't be used", found=options.size_mm, allowed="40 to 5000 mm a side")
+        raise UsageError(
+            "--size-mm can't be used",
+            found=options.size_mm,
+            allowed="40 to 5000 mm a side",
+            cure="correct --size-mm",
+        )
     if options.crown_mm is not None and not options.crown_mm > math.hypot(wide, tall):
         raise UsageError(
             "--crown-mm can't be used",
             found=f"{options.crown_mm:g}",
             allowed="a radius over the panel's diagonal",
+            cure="give a larger radius, or leave it out for a flat panel",
         )
     step = 2.0
     x, y = (step * (np.arange(int(n // step)) - (n // step - 1) / 2) for n in (wide, tall))
@@ -146,7 +156,10 @@ def _made(options: argparse.Namespace) -> HeightMap:
         at_x, at_y, peak, width = _numbers("--spot", text, 4)
         if not (abs(peak) <= 50 and 4 * step <= width <= 5000):
             raise UsageError(
-                "--spot can't be used", found=text, allowed="up to 50 mm high or deep, 8 to 5000 mm wide"
+                "--spot can't be used",
+                found=text,
+                allowed="up to 50 mm high or deep, 8 to 5000 mm wide",
+                cure="correct --spot",
             )
         height = height + Dish(at_x, at_y, peak, width, order=3).height(xx, yy)
     return HeightMap(Grid(x, y, step), height, form, zero, zero.astype(np.int32), "made")
@@ -159,6 +172,9 @@ def _numbers(option: str, text: str, count: int) -> list[float]:
         values = []
     if len(values) != count or not all(math.isfinite(v) for v in values):
         raise UsageError(
-            f"{option} can't be read", found=text, allowed=f"{count} numbers with commas between"
+            f"{option} can't be read",
+            found=text,
+            allowed=f"{count} numbers with commas between",
+            cure=f"correct {option}",
         )
     return values

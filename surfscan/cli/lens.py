@@ -58,10 +58,20 @@ def run(options: argparse.Namespace) -> int:
     from surfscan.job.chart import Chart
 
     if not 1 <= options.square_mm <= 1000:
-        raise UsageError("--square-mm is out of range", found=f"{options.square_mm:g}", allowed="1 to 1000")
+        raise UsageError(
+            "--square-mm is out of range",
+            found=f"{options.square_mm:g}",
+            allowed="1 to 1000",
+            cure="measure over several squares and divide",
+        )
     if options.pdf is not None:
         if options.photos or options.chessboard:
-            raise UsageError("--print goes alone", allowed="--print with --squares, --square-mm and --paper")
+            raise UsageError(
+                "--print goes alone",
+                allowed="--print with --squares, --square-mm and --paper",
+                found="photos or other options beside it",
+                cure="leave the others out",
+            )
         from surfscan.plan.calibration_board import RULER_MM, board_pdf
 
         chart = Chart(_pair(options.squares, "--squares"), options.square_mm)
@@ -74,9 +84,19 @@ def run(options: argparse.Namespace) -> int:
             )
         return 0
     if not options.photos:
-        raise UsageError("No photos were given", cure="see surfscan lens --help")
+        raise UsageError(
+            "No photos were given",
+            cure="see surfscan lens --help",
+            found="none",
+            allowed="photos of one board, ten or more are good",
+        )
     if options.out is None:
-        raise UsageError("--out is missing", allowed="--out lens.toml")
+        raise UsageError(
+            "--out is missing",
+            allowed="--out lens.toml",
+            found="none",
+            cure="name the lens file that is to be written",
+        )
     if options.chessboard:
         chart = Chart(_pair(options.chessboard, "--chessboard"), options.square_mm, plain=True)
     else:
@@ -170,5 +190,10 @@ def _text(solution: LensSolution, advice: str) -> str:
 def _pair(text: str, option: str) -> tuple[int, int]:
     match = re.fullmatch(r"(\d{1,3})x(\d{1,3})", text.strip().lower())
     if match is None:
-        raise UsageError(f"{option} is not understood", found=text, allowed="such as 8x6")
+        raise UsageError(
+            f"{option} is not understood",
+            found=text,
+            allowed="such as 8x6",
+            cure=f"write {option} with an x between",
+        )
     return int(match[1]), int(match[2])

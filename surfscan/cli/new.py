@@ -75,11 +75,18 @@ def run(options: argparse.Namespace) -> int:
     job: Path = options.job
     path = job / _SHEET
     if job.exists() and not job.is_dir():
-        raise RefusedError(f"{job} is no folder", found="a file", allowed="a folder, there or not yet")
+        raise RefusedError(
+            f"{job} is no folder",
+            found="a file",
+            allowed="a folder, there or not yet",
+            cure="name another folder",
+        )
     if path.exists() and not options.replace:
         raise RefusedError(
             f"{job} has a {_SHEET} already; nothing was written",
             cure=f"check it with surfscan new --check {job}, or write over it with --replace",
+            found=_SHEET,
+            allowed=f"a folder without {_SHEET}",
         )
     planned = answers_from_plan(_read_plan(options.plan)) if options.plan else {}
     answers: dict[str, Any] = dict(planned)
@@ -111,10 +118,18 @@ def _read_plan(path: Path) -> Any:
     try:
         return json.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
-        raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{path} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a file that this computer may read",
+            cure="check the path and its rights",
+        ) from None
     except (ValueError, RecursionError):
         raise RefusedError(
-            f"{path} is no JSON document", cure="save it with surfscan plan ... --json"
+            f"{path} is no JSON document",
+            cure="save it with surfscan plan ... --json",
+            found="other text",
+            allowed="what surfscan plan --json prints",
         ) from None
 
 
@@ -130,6 +145,8 @@ def _ask(question: Question, units: Units) -> Any:
             raise UsageError(
                 "The answers ended before the questions did; nothing was written",
                 cure="answer them all, give options, or --yes for what is usual",
+                found="the end of what was typed",
+                allowed="an answer to each question",
             )
         try:
             return question.read(typed, units)

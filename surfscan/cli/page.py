@@ -43,7 +43,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Serve until stopped."""
     if not 1024 <= options.port <= 65535:
-        raise UsageError("--port can't be used", found=str(options.port), allowed="1024 to 65535")
+        raise UsageError(
+            "--port can't be used",
+            found=str(options.port),
+            allowed="1024 to 65535",
+            cure="give another --port",
+        )
     script = find_page()
     address = "0.0.0.0" if options.lan else "127.0.0.1"
     _see_port_is_free(address, options.port)
@@ -55,6 +60,7 @@ def run(options: argparse.Namespace) -> int:
             "The page needs a library that is not installed",
             found=str(error),
             cure="run pip install surfscan again",
+            allowed="all libraries that surfscan is installed with",
         ) from None
     door = importlib.import_module(f"{_NAME}.door")
     middleware = []
@@ -94,7 +100,10 @@ def find_page() -> Path:
         folder = Path(__file__).parents[2] / "ui"
         if not (folder / "app.py").is_file():
             raise RefusedError(
-                "This installation has no page", found=f"no {_NAME}", cure="install surfscan again, whole"
+                "This installation has no page",
+                found=f"no {_NAME}",
+                cure="install surfscan again, whole",
+                allowed="a whole installation",
             )
         spec = importlib.util.spec_from_file_location(
             _NAME, folder / "__init__.py", submodule_search_locations=[str(folder)]
@@ -132,6 +141,8 @@ def _see_port_is_free(address: str, port: int) -> None:
             raise RefusedError(
                 f"Port {port} is taken",
                 cure=f"stop what uses it (another page?), or give another: surfscan page --port {port + 1}",
+                found="another program listens there",
+                allowed="a port that is free, 1024 to 65535",
             ) from None
 
 

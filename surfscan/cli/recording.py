@@ -13,7 +13,15 @@ from surfscan.core.errors import UsageError
 if TYPE_CHECKING:
     from surfscan.results.record import Record
 
-__all__ = ["add_record_option", "add_recording_options", "check_recording", "open_given", "record_result"]
+__all__ = [
+    "VARIABLE",
+    "add_record_option",
+    "add_recording_options",
+    "check_recording",
+    "open_given",
+    "record_path",
+    "record_result",
+]
 
 VARIABLE = "SURFSCAN_RECORD"
 
@@ -44,7 +52,12 @@ def check_recording(options: argparse.Namespace) -> None:
     """See before any work that the record can be opened and the job number stands (RefusedError, UsageError)."""
     if options.record is None:
         if options.job_number:
-            raise UsageError("A job number goes into a record", cure="say which with --record")
+            raise UsageError(
+                "A job number goes into a record",
+                cure="say which with --record",
+                found="no --record",
+                allowed="--job-number with --record PATH_OR_URL",
+            )
         return
     from surfscan.results.record import check_job_number, open_record
 
@@ -64,15 +77,29 @@ def record_result(options: argparse.Namespace, out: Path, sheet: Path | None) ->
     print(f"surfscan: pass {number} in the record {name}", file=sys.stderr)
 
 
-def open_given(options: argparse.Namespace) -> Record:
-    """The record of the options or of the environment (UsageError when there is neither, or no such file)."""
+def record_path(options: argparse.Namespace) -> str:
+    """Where the record of the options or of the environment is (UsageError when there is neither, or no such file)."""
     where = options.record or os.environ.get(VARIABLE)
     if not where:
-        raise UsageError("No record was named", cure=f"give --record PATH_OR_URL, or set {VARIABLE}")
+        raise UsageError(
+            "No record was named",
+            found="neither --record nor " + VARIABLE,
+            allowed="a file, or an SQLAlchemy URL",
+            cure=f"give --record PATH_OR_URL, or set {VARIABLE}",
+        )
     if "://" not in where and not Path(where).exists():
         raise UsageError(
-            f"There is no record {where}", cure="surfscan check JOB --out DIR --record PATH starts one"
+            f"There is no record {where}",
+            found="no such file",
+            allowed="a record that was started",
+            cure="surfscan check JOB --out DIR --record PATH starts one",
         )
+    return str(where)
+
+
+def open_given(options: argparse.Namespace) -> Record:
+    """The record at `record_path`."""
+    where = record_path(options)
     from surfscan.results.record import open_record
 
     return open_record(where)

@@ -37,6 +37,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     report.add_argument("--shop", metavar="TEXT", default="", help="whose shop, as it is to be printed")
     report.add_argument("--vehicle", metavar="TEXT", default="", help="which vehicle or part")
     report.add_argument("--shot-by", metavar="NAME", default="", help="who took the photos")
+    report.add_argument(
+        "--photos", metavar="JOB", type=Path, help="put in the photos without marks, from this job folder"
+    )
     report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
     add_inch(report)
     report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
@@ -66,7 +69,10 @@ def run_report(options: argparse.Namespace) -> int:
         text = getattr(options, name)
         if len(text) > 200 or not all(letter.isprintable() for letter in text):
             raise UsageError(
-                f"--{name.replace('_', '-')} can't be printed", allowed="up to 200 printable letters"
+                f"--{name.replace('_', '-')} can't be printed",
+                found=f"{len(text)} letters" if len(text) > 200 else repr(text),
+                allowed="up to 200 printable letters",
+                cure="shorten it, or leave out what is no letter",
             )
     particulars = Particulars(
         date=options.date or date.today().isoformat(),
@@ -78,13 +84,19 @@ def run_report(options: argparse.Namespace) -> int:
         shot_by=options.shot_by,
     )
     if holds_comparison(options.result):
-        if options.out is not None:
+        given = "--out" if options.out is not None else "--photos" if options.photos is not None else ""
+        if given:
             raise UsageError(
-                "--out goes with a result only", cure="the paper goes into the comparison's own folder"
+                f"{given} goes with a result only",
+                found="a comparison",
+                allowed="an output folder of surfscan check",
+                cure=f"leave {given} out: the paper goes into the comparison's own folder",
             )
         files = write_before_after(options.result, particulars, paper=options.paper)
     else:
-        files = write_report(options.result, particulars, out=options.out, paper=options.paper)
+        files = write_report(
+            options.result, particulars, out=options.out, paper=options.paper, photos=options.photos
+        )
     tell_files(files, as_json=options.json)
     return 0
 
@@ -96,7 +108,10 @@ def run_verify(options: argparse.Namespace) -> int:
     word = options.digest.strip().lower()
     if word and (len(word) < 8 or set(word) - set("0123456789abcdef")):
         raise UsageError(
-            "--digest can't be a digest", found=options.digest, allowed="8 to 64 digits of 0-9 and a-f"
+            "--digest can't be a digest",
+            found=options.digest,
+            allowed="8 to 64 digits of 0-9 and a-f",
+            cure="type it as it stands at the foot of each page",
         )
     found = verify_report(options.folder, printed=word)
     if options.json:

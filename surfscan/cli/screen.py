@@ -70,27 +70,12 @@ def run(options: argparse.Namespace) -> int:
     """Write the page, or serve it until stopped."""
     from surfscan.screen.keys import keys_text
     from surfscan.screen.page import CAUTION, make_screen_page
-    from surfscan.screen.pattern import LEAST_STEP_S, check_fits, frames_of, screen_of_diagonal
+    from surfscan.screen.pattern import check_fits, frames_of, screen_of_diagonal
 
     ways = ("across", "up") if options.varies == "both" else (options.varies,)
     periods = tuple(options.period_mm or (48.0,))
     frames = frames_of(options.pattern, periods_mm=periods, steps=options.steps, ways=ways)
-    if options.every is not None and not LEAST_STEP_S <= options.every <= 3600:
-        raise UsageError(
-            "--every can't be used", found=f"{options.every:g} s", allowed=f"{LEAST_STEP_S:g} to 3600 s",
-            cure="steps are slow, so that nothing flashes",
-        )  # fmt: skip
-    if options.pixels and options.diagonal_in is None:
-        raise UsageError(
-            "--pixels needs --diagonal-in too", cure="give both, or neither and answer on the page"
-        )
-    if options.keys is not None and (options.keys.name == "panel.toml" or options.keys.exists()):
-        raise UsageError(
-            "--keys would write over a file",
-            found=str(options.keys),
-            allowed="a new file",
-            cure="choose another name",
-        )
+    _see_options(options)
     known: Screen | None = None
     if options.diagonal_in is not None:
         known = screen_of_diagonal(options.diagonal_in, _pixels(options.pixels or "1920x1080"))
@@ -110,7 +95,10 @@ def run(options: argparse.Namespace) -> int:
             write_file(options.keys, keys_text(frames, exact).encode())
         elif options.keys is not None:
             raise UsageError(
-                "--keys with --out needs the screen's size", cure="give --diagonal-in and --pixels"
+                "--keys with --out needs the screen's size",
+                cure="give --diagonal-in and --pixels",
+                found="no size",
+                allowed="--diagonal-in with --pixels",
             )
         files = [str(path) for path in (options.out, options.keys) if path is not None]
         if options.json:
@@ -119,8 +107,38 @@ def run(options: argparse.Namespace) -> int:
             print(f"Written: {', '.join(files)}. Open it on the screen. Caution: {CAUTION}")
         return 0
     if not 1024 <= options.port <= 65535:
-        raise UsageError("--port can't be used", found=str(options.port), allowed="1024 to 65535")
+        raise UsageError(
+            "--port can't be used",
+            found=str(options.port),
+            allowed="1024 to 65535",
+            cure="give another --port",
+        )
     return _serve(options, page, frames)
+
+
+def _see_options(options: argparse.Namespace) -> None:
+    """Refuse what does not go together, before anything is made."""
+    from surfscan.screen.pattern import LEAST_STEP_S
+
+    if options.every is not None and not LEAST_STEP_S <= options.every <= 3600:
+        raise UsageError(
+            "--every can't be used", found=f"{options.every:g} s", allowed=f"{LEAST_STEP_S:g} to 3600 s",
+            cure="steps are slow, so that nothing flashes",
+        )  # fmt: skip
+    if options.pixels and options.diagonal_in is None:
+        raise UsageError(
+            "--pixels needs --diagonal-in too",
+            cure="give both, or neither and answer on the page",
+            found="--pixels alone",
+            allowed="--diagonal-in with --pixels",
+        )
+    if options.keys is not None and (options.keys.name == "panel.toml" or options.keys.exists()):
+        raise UsageError(
+            "--keys would write over a file",
+            found=str(options.keys),
+            allowed="a new file",
+            cure="choose another name",
+        )
 
 
 def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ...]) -> int:
@@ -153,6 +171,7 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ..
             f"Port {options.port} can't be used",
             found=error.strerror or str(error),
             cure="give another with --port",
+            allowed="a port that is free, 1024 to 65535",
         ) from None
     print(f"Caution: {CAUTION}")
     print(f"On this computer's screen: http://127.0.0.1:{server.port}  (Ctrl-C stops it)", flush=True)
@@ -167,5 +186,10 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ..
 def _pixels(text: str) -> tuple[int, int]:
     parts = text.lower().replace("×", "x").split("x")
     if len(parts) != 2 or not all(part.strip().isdigit() for part in parts):
-        raise UsageError("--pixels can't be read", found=text, allowed="such as 3840x2160")
+        raise UsageError(
+            "--pixels can't be read",
+            found=text,
+            allowed="such as 3840x2160",
+            cure="write width and height with an x between",
+        )
     return int(parts[0]), int(parts[1])

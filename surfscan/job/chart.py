@@ -48,12 +48,14 @@ class Chart:
                 "The board has too few or too many squares",
                 found=f"{across}x{down}",
                 allowed="3x3 to 30x30",
+                cure="correct the number of squares",
             )
         if not self.plain and (across * down) // 2 > 100:
             raise UsageError(
                 "The board has more squares than markers",
                 found=f"{across}x{down}",
                 allowed="up to 200 squares",
+                cure="take fewer squares",
             )
 
     @property

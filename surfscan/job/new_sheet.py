@@ -99,7 +99,12 @@ class Question:
             return typed
         if not self.count:
             if len(typed) > 200 or not typed.isprintable():
-                raise RefusedError(f"{text}: that can't be used", allowed="up to 200 printable letters")
+                raise RefusedError(
+                    f"{text}: that can't be used",
+                    allowed="up to 200 printable letters",
+                    found=f"{len(typed)} letters" if len(typed) > 200 else repr(typed),
+                    cure="type it again",
+                )
             return typed
         parts = _PARTS.split(typed)
         try:
@@ -109,7 +114,9 @@ class Question:
         if len(numbers) != self.count or not all(math.isfinite(v) and v > self.least for v in numbers):
             kind = "a number" if self.count == 1 else f"{self.count} numbers, such as {self.default or '1 2'}"
             over = "" if math.isinf(self.least) else f", over {self.least:g}"
-            raise RefusedError(f"{text}: that can't be used", found=typed, allowed=kind + over)
+            raise RefusedError(
+                f"{text}: that can't be used", found=typed, allowed=kind + over, cure="type it again"
+            )
         return numbers[0] if self.count == 1 else numbers
 
 
@@ -299,7 +306,10 @@ def _numbers(value: Any, name: str) -> Any:
         isinstance(v, int | float) and not isinstance(v, bool) and math.isfinite(v) for v in items
     ):
         raise RefusedError(
-            f"{name} of the plan is no number", found=repr(value)[:60], allowed="a number or a list of them"
+            f"{name} of the plan is no number",
+            found=repr(value)[:60],
+            allowed="a number or a list of them",
+            cure="make the plan again with surfscan plan --json",
         )
     return tuple(float(v) for v in items) if isinstance(value, list) else float(value)
 

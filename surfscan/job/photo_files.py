@@ -103,8 +103,8 @@ def _jpeg(data: bytes, file: str) -> PhotoHeader:
             raise RefusedError(
                 f"{file} is a damaged JPEG",
                 cure="copy it from the phone again",
-                found="damaged data",
-                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+                found="a broken segment",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
             )
         body = data[place + 4 : place + 2 + length]
         if marker == 0xE1 and body[:6] == b"Exif\0\0" and not exif:
@@ -120,8 +120,8 @@ def _jpeg(data: bytes, file: str) -> PhotoHeader:
         raise RefusedError(
             f"{file} is a damaged JPEG",
             cure="copy it from the phone again",
-            found="damaged data",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            found="no size before the picture",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         )
     if data.find(b"\xff\xd9", place) < 0:  # in the scan FF is stuffed, so only the end marker reads FF D9
         raise _cut_short(file)
@@ -149,7 +149,7 @@ def _png(data: bytes, file: str) -> PhotoHeader:
                 f"{file} is a damaged PNG",
                 found="a wrong checksum",
                 cure="copy it again",
-                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
             )
         if kind == b"IHDR" and length == 13:
             head = struct.unpack(">IIBB", body[:10])
@@ -161,8 +161,8 @@ def _png(data: bytes, file: str) -> PhotoHeader:
         raise RefusedError(
             f"{file} is a damaged PNG",
             cure="copy it again",
-            found="damaged data",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            found="no end, or none of the picture",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         )
     width, height, bits, colour = head
     if b"acTL" in kinds:
@@ -192,7 +192,7 @@ def _walk_directories(data: bytes, file: str) -> None:
                 f"{file} is a damaged TIFF",
                 found=what,
                 cure="copy it again",
-                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
             )
         seen.add(place)
         end = place + 2 + 12 * struct.unpack(order + "H", data[place : place + 2])[0]
@@ -224,11 +224,14 @@ def _tiff(data: bytes, file: str) -> PhotoHeader:
             f"{file} is a damaged TIFF",
             found=str(error)[:80] or type(error).__name__,
             cure="copy it again",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         ) from None
     if raw:
         raise RefusedError(
-            f"{file} is a raw file", allowed="JPEG, PNG, TIFF or HEIC", cure=_AS_PHOTO, found="damaged data"
+            f"{file} is a raw file",
+            allowed="JPEG, PNG, TIFF or HEIC",
+            cure=_AS_PHOTO,
+            found="a camera maker's raw data",
         )
     if len(pages) > 1:
         raise _pages(file)
@@ -256,7 +259,7 @@ def _heic(data: bytes, file: str) -> PhotoHeader:
             f"{file} is a damaged HEIC photo",
             found=str(error)[:80],
             cure="copy it from the phone again",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         ) from None
     if "A" in mode or "a" in mode:
         raise _alpha(file)
@@ -288,7 +291,7 @@ def _pages(file: str) -> RefusedError:
         f"{file} holds several pictures",
         allowed="one",
         cure="save the one to use as its own file",
-        found="damaged data",
+        found="more than one page or frame",
     )
 
 

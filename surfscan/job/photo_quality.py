@@ -39,12 +39,14 @@ def check_exposure(photo: Photo) -> None:
             f"{photo.file}: the photo is blown out",
             found=f"{100 * low:.0f} % of full brightness at its darkest",
             cure="expose less",
+            allowed="light and dark stripes, neither blown out",
         )
     if high - low < 0.004:
         raise RefusedError(
             f"{photo.file}: the photo is one even grey",
             found=f"a brightness range of {100 * (high - low):.1f} %",
             cure="check that this is the photo you meant",
+            allowed="light and dark stripes",
         )
 
 

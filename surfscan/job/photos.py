@@ -65,17 +65,7 @@ def read_photo(path: Path | str, file: str, *, encoding: str = "srgb") -> Photo:
         Missing, empty, not a photo, cut short, damaged, too small, too large, with alpha, in CMYK, or
         of several pages.
     """
-    data = _read_bytes(Path(path), file)
-    header = read_header(data, file)
-    _check_size(header, file)
-    pixels = _decode(data, header, file)
-    if pixels.shape[:2] != (header.height, header.width):
-        raise RefusedError(
-            f"{file} is damaged",
-            found="another size than its header says",
-            cure="copy it again",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
-        )
+    data, header, pixels = _read_pixels(Path(path), file)
     orientation, exif = _read_exif(header)
     focal_px, source = _focal(exif, header)
     image, saturated = _linearise(pixels, encoding)
@@ -111,6 +101,47 @@ def focal_from_35mm(focal_mm: float, shape: tuple[int, ...]) -> float:
     return focal_mm * math.hypot(shape[0], shape[1]) / FILM_DIAGONAL_MM
 
 
+def read_picture(path: Path | str, file: str) -> NDArray[np.uint8]:
+    """Read one photo to be looked at: upright, as it is stored, nothing linearised.
+
+    Parameters
+    ----------
+    path : path
+    file : str
+        Its name, used in messages.
+
+    Returns
+    -------
+    ndarray (H, W, 3), uint8
+        Red, green, blue.
+
+    Raises
+    ------
+    RefusedError
+        As `read_photo`.
+    """
+    _, header, pixels = _read_pixels(Path(path), file)
+    eight = pixels if pixels.dtype == np.uint8 else (pixels >> 8).astype(np.uint8)
+    colour = cv2.cvtColor(eight, cv2.COLOR_GRAY2RGB if eight.ndim == 2 else cv2.COLOR_BGR2RGB)
+    upright = colour if header.kind == "heic" else _upright(colour, _read_exif(header)[0])
+    return np.asarray(upright, np.uint8)
+
+
+def _read_pixels(path: Path, file: str) -> tuple[bytes, PhotoHeader, NDArray[Any]]:
+    data = _read_bytes(path, file)
+    header = read_header(data, file)
+    _check_size(header, file)
+    pixels = _decode(data, header, file)
+    if pixels.shape[:2] != (header.height, header.width):
+        raise RefusedError(
+            f"{file} is damaged",
+            found="another size than its header says",
+            allowed="a whole photo",
+            cure="copy it again",
+        )
+    return data, header, pixels
+
+
 def _read_bytes(path: Path, file: str) -> bytes:
     try:
         size = path.stat().st_size
@@ -118,22 +149,22 @@ def _read_bytes(path: Path, file: str) -> bytes:
             raise RefusedError(
                 f"{file} is no file",
                 allowed="a photo",
-                found="damaged data",
-                cure="copy it from the phone again",
+                found="a folder, or what is none",
+                cure="correct the name in the sheet",
             )
         if size == 0:
             raise RefusedError(
                 f"{file} is empty",
                 found="0 bytes",
                 cure="copy it from the phone again",
-                allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
             )
         if size > _MOST_BYTES:
             raise RefusedError(
                 f"{file} is too large",
                 found=f"{size / 1e6:.0f} MB",
                 allowed="up to 1000 MB",
-                cure="copy it from the phone again",
+                cure="save it smaller; 12 megapixels are plenty",
             )
         return path.read_bytes()
     except FileNotFoundError:
@@ -141,14 +172,14 @@ def _read_bytes(path: Path, file: str) -> bytes:
             f"{file} is not there",
             found=f"no {path}",
             cure="copy the photo into the job folder",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            allowed="a photo in the job folder",
         ) from None
     except OSError as error:
         raise RefusedError(
             f"{file} cannot be read",
             found=error.strerror or str(error),
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
-            cure="copy it from the phone again",
+            allowed="a file that this computer may read",
+            cure="check its rights, and that the drive is there",
         ) from None
 
 
@@ -188,14 +219,14 @@ def _decode(data: bytes, header: PhotoHeader, file: str) -> NDArray[Any]:
             f"{file} cannot be decoded",
             found=str(error).strip()[:80],
             cure="copy it from the phone again",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         ) from None
     if pixels is None or pixels.dtype not in (np.uint8, np.uint16):
         raise RefusedError(
             f"{file} cannot be decoded",
             found="damaged picture data",
             cure="copy it again",
-            allowed="a whole photo as JPEG, PNG, TIFF or HEIC",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         )
     return pixels
 
@@ -266,7 +297,7 @@ def _linearise(pixels: NDArray[Any], encoding: str) -> tuple[NDArray[Any], NDArr
 def _upright(array: NDArray[Any], orientation: int) -> NDArray[Any]:
     """Turn and mirror as EXIF orientation 1 to 8 asks (CIPA DC-008, tag 0x0112)."""
     if orientation in (5, 6, 7, 8):
-        array = array.T
+        array = array.swapaxes(0, 1)
     if orientation in (2, 3, 6, 7):
         array = array[:, ::-1]
     if orientation in (3, 4, 7, 8):

@@ -80,7 +80,7 @@ def _retell_one(detail: ErrorDetails, model: type[BaseModel]) -> RefusedError:
         )
     if kind == "missing":
         written = {"photo": "[[photo]]"}.get(str(loc[-1]), f"[{loc[-1]}]") if len(loc) == 1 else _path(loc)
-        return RefusedError(f"{_path(loc)} is missing", allowed=allowed, cure=f"add {written}")
+        return RefusedError(f"{_path(loc)} is missing", allowed=allowed, cure=f"add {written}", found="none")
     what = _WORDS.get(kind, "is not of the right kind")
     cure = _cure(kind, detail["input"], context) or f"correct {_path(loc)} in panel.toml"
     return RefusedError(f"{_path(loc)} {what}", found=_shown(detail["input"]), allowed=allowed, cure=cure)

@@ -65,7 +65,10 @@ def find_tags(
     """
     if dictionary not in DICTIONARIES:
         raise RefusedError(
-            "tags.dictionary is not known", found=repr(dictionary), allowed=", ".join(sorted(DICTIONARIES))
+            "tags.dictionary is not known",
+            found=repr(dictionary),
+            allowed=", ".join(sorted(DICTIONARIES)),
+            cure="correct tags.dictionary",
         )
     image = np.ascontiguousarray(photo.image[:, ::-1]) if mirrored else photo.image
     small, scale = _detection_picture(image)

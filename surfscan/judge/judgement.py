@@ -80,7 +80,7 @@ def judge_map(
     spot_flags: tuple[str, ...] = (),
     material: Material | None = None,
 ) -> Judgement:
-    # Nine parameters: each is known in another place, and the three kinds of check know different ones.
+    # house: each is known in another place, and the three kinds of check know different ones.
     """Judge a height map.
 
     Parameters
@@ -354,15 +354,6 @@ def _fill(
         s.id for s in spots if s.kind == "low" and s.peak_open
     }  # what lies past the rim is to be filled too
 
-    def totals(way: FillTotals) -> dict[str, Any]:
-        return {
-            "depth_mm": way.depth_mm,
-            "area_cm2": way.area_cm2,
-            "volume_ml": way.volume_ml,
-            "over_limit_cm2": way.over_area_cm2,
-            "verdict": way.decision.verdict,
-        }
-
     details = {
         "limit_mm": limits.filler_depth_mm,
         "lows": [
@@ -377,11 +368,22 @@ def _fill(
             }
             for row in lows
         ],
-        "highs_down_first": totals(plan.down),
-        "highs_buried": totals(plan.bury),
+        "highs_down_first": _totals(plan.down),
+        "highs_buried": _totals(plan.bury),
         "at_least": bool(cut),
         "better": plan.better,
         "sentence": plan.sentence,
         "message": {"code": plan.message.code, "numbers": dict(plan.message.numbers)},
     }
     return details, decisions, plan.down_depth_mm
+
+
+def _totals(way: FillTotals) -> dict[str, Any]:
+    """One way to fill the panel, as a row of the result."""
+    return {
+        "depth_mm": way.depth_mm,
+        "area_cm2": way.area_cm2,
+        "volume_ml": way.volume_ml,
+        "over_limit_cm2": way.over_area_cm2,
+        "verdict": way.decision.verdict,
+    }

@@ -11,16 +11,19 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 from PIL import Image, UnidentifiedImageError
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
 from surfscan.judge.cautions import SHORT_CAUTION
+from surfscan.judge.reasons import read_reasons, sentences_of
 from surfscan.judge.trade_table import words
 from surfscan.papers.blocks import Block, Fields, Heading, Picture, SignLine, Table, Text, Verdict
 from surfscan.papers.html import make_html
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import make_pdf
+from surfscan.report.difference_picture import SCALE_ROWS, STRIP, draw_scale
 from surfscan.report.output import written_whole
 
 __all__ = ["BEFORE_AFTER_FILES", "compose_comparison", "holds_comparison", "write_before_after"]
@@ -69,7 +72,8 @@ def write_before_after(
     data = (folder / "compare.json").read_bytes()
     try:
         document = json.loads(data)
-        blocks = compose_comparison(document, particulars, picture=_picture(folder / "difference.png"))
+        picture = _picture(folder / "difference.png", document, units_named(particulars.units))
+        blocks = compose_comparison(document, particulars, picture=picture)
     except (ValueError, KeyError, TypeError, AttributeError) as error:
         raise RefusedError(
             f"{folder / 'compare.json'} is damaged",
@@ -106,16 +110,18 @@ def compose_comparison(
     """
     units = units_named(particulars.units)
     before, after = document["passes"][0], document["passes"][-1]
+    said = str(document["sentence_inch" if units.name == "inch" else "sentence"])
+    reasons = sentences_of(read_reasons(document["findings"]), units, stored=document["reasons"])
     blocks: list[Block] = [
         Heading(f"Before and after: {after['panel'] or 'panel without a name'}", 1),
-        Verdict(_BUILD_WORDS[document["verdict"]], str(document["sentence"])),
+        Verdict(_BUILD_WORDS[document["verdict"]], said),
         _fields(document, before, after, particulars),
     ]
     if picture is not None:
         blocks.append(picture)
     blocks += _spots(document["spots"], units)
     blocks += [*_build("Added", document["build"], units), *_build("Taken off", document["cut"], units)]
-    blocks += [Text(str(text)) for text in document["reasons"] if text != document["sentence"]]
+    blocks += [Text(text) for text in reasons if text != said]
     stage = str(after["stage"])
     group = words("not_looked_for")
     listed = [*group.get(stage, group["primer"]), *group["always"]]
@@ -217,12 +223,20 @@ def _depth(mm: float | None, units: Units) -> str:
     return "-" if mm is None or not math.isfinite(mm) else units.bare(units.depth(mm))
 
 
-def _picture(path: Path) -> Picture | None:
+def _picture(path: Path, document: Mapping[str, Any], units: Units) -> Picture | None:
+    """The picture without its strip, which the paper says itself, and with its scale in the paper's units."""
     try:
         with Image.open(path) as opened:
-            picture = opened.convert("RGB")
+            drawn = np.asarray(opened.convert("RGB"))
     except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
         return None
+    below = np.flatnonzero((drawn[:, 0] != STRIP).any(axis=-1))
+    top = int(below[0]) if below.size else 0
+    shade, end = (float(mm) for mm in document["scale_mm"])
+    scale = draw_scale((shade, end), float(document["build"]["limit_mm"]), units)
+    if drawn.shape[1] == scale.shape[1] and drawn.shape[0] > top + SCALE_ROWS:
+        drawn = np.vstack([drawn[top:-SCALE_ROWS], scale])
+    picture = Image.fromarray(drawn)
     if picture.width > _WIDE:
         size = (_WIDE, round(picture.height * _WIDE / picture.width))
         picture = picture.resize(size, Image.Resampling.LANCZOS)

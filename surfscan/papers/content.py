@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 from surfscan.core.constants import COVERAGE_FACTOR
@@ -28,6 +28,7 @@ from surfscan.report.words import (
     VERDICT_WORDS,
     action_text,
     against_word,
+    better_shot_text,
     flag_text,
     gauge_lines,
     headline_line,
@@ -38,20 +39,35 @@ from surfscan.report.words import (
 )
 from surfscan.results.stored import StoredResult
 
-__all__ = ["compose"]
+__all__ = ["Pictures", "compose"]
 
 _OPEN = " Open: the rim of what was seen cuts the spot; it is at least this much, and may be more."
 _CLEAN_MM = (82.0, 56.0)  # heights of both pictures where page one holds both, on Letter too
 _MARKS = {"low": "▼ low", "high": "▲ high"}
 
 
+@dataclass(frozen=True, slots=True)
+class Pictures:
+    """The report's pictures; each is left out when the result folder lacks it.
+
+    Attributes
+    ----------
+    overlay, panel_map, in_gloss : Picture, optional
+    photos : Picture, optional
+        The photos without marks.
+    """
+
+    overlay: Picture | None = None
+    panel_map: Picture | None = None
+    in_gloss: Picture | None = None
+    photos: Picture | None = None
+
+
 def compose(
     result: StoredResult,
     particulars: Particulars,
     *,
-    overlay: Picture | None,
-    panel_map: Picture | None,
-    in_gloss: Picture | None = None,
+    pictures: Pictures,
     digest: str,
 ) -> list[Block]:
     """Put the report together.
@@ -60,8 +76,7 @@ def compose(
     ----------
     result : StoredResult
     particulars : Particulars
-    overlay, panel_map, in_gloss : Picture, optional
-        Left out, with a sentence, when the result folder lacks them.
+    pictures : Pictures
     digest : str
         Of the result, see `seal`.
 
@@ -71,13 +86,19 @@ def compose(
     """
     units = units_named(particulars.units)
     panel = result.panel
+    overlay, panel_map, in_gloss = pictures.overlay, pictures.panel_map, pictures.in_gloss
     blocks: list[Block] = [
         Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
         particulars_fields(result, particulars, units),
     ]
+    photos = pictures.photos
     if overlay is not None:
-        blocks.append(overlay if result.spots else replace(overlay, most_mm=_CLEAN_MM[0]))
+        clean_mm = _CLEAN_MM[0] if photos is None else _CLEAN_MM[0] - 32.0
+        blocks.append(overlay if result.spots else replace(overlay, most_mm=clean_mm))
+    if photos is not None and not result.spots:  # on page one too, so that the inspector's stays one page
+        blocks.append(replace(photos, most_mm=24.0))
+        photos = None
     # A clean panel has room for its map on the first page; with spots, their table comes first.
     if panel_map is not None and not result.spots:
         blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
@@ -99,12 +120,12 @@ def compose(
     blocks += _gauges(result, units)
     set_up = _set_up(result, units)
     if not result.spots:  # all of it is to stay on one page, and a fair panel mirrors straight stripes
-        set_up = [replace(b, most_mm=30.0) if isinstance(b, Drawing) else b for b in set_up]
+        set_up = [replace(b, most_mm=28.0) if isinstance(b, Drawing) else b for b in set_up]
     elif in_gloss is not None:
         blocks.append(in_gloss)
     blocks += _uncertainty(result, units)
     blocks += set_up
-    blocks += _origin(result, particulars, digest)
+    blocks += _origin(result, particulars, digest, photos)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks
 
@@ -120,7 +141,7 @@ def _work(result: StoredResult, units: Units) -> list[Block]:
 def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     if not result.spots:
         return Text("No high and no low is over or near the limits in the part that was measured.")
-    rows = tuple(_spot_row(spot, units) for spot in result.spots)
+    rows = tuple(_spot_row(spot, result.details, units) for spot in result.spots)
     unit = units.word
     place = "x, y from the middle"
     return Table(
@@ -133,7 +154,7 @@ def _spot_table(result: StoredResult, units: Units) -> Table | Text:
     )
 
 
-def _spot_row(spot: Spot, units: Units) -> tuple[str, ...]:
+def _spot_row(spot: Spot, details: dict[str, Any], units: Units) -> tuple[str, ...]:
     size = f"{units.bare(units.length(spot.length_mm))} × {units.length(spot.width_mm)}"
     notes = "".join(f" {_sentence(flag_text(name))}." for name in spot.flags)
     peak = units.bare(units.depth(spot.peak_mm, sign=True))
@@ -148,7 +169,7 @@ def _spot_row(spot: Spot, units: Units) -> tuple[str, ...]:
         size,
         units.area(spot.area_cm2),
         against_word(spot),
-        action_text(spot, units) + notes,
+        f"{action_text(spot, units)} {better_shot_text(details, spot)}".rstrip() + notes,
     )
 
 
@@ -236,7 +257,9 @@ def _set_up(result: StoredResult, units: Units) -> list[Block]:
     return how if drawing is None else [*how, drawing]
 
 
-def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list[Block]:
+def _origin(
+    result: StoredResult, particulars: Particulars, digest: str, photos: Picture | None
+) -> list[Block]:
     """Photos with their digests, settings, versions, and the seal."""
     blocks: list[Block] = []
     if result.photos:
@@ -246,6 +269,7 @@ def _origin(result: StoredResult, particulars: Particulars, digest: str) -> list
         )
         columns = ("Photo", "Focal length", "Tags fit to", "SHA-256 of the file")
         blocks += [Heading("Photos"), Table(columns, rows, (0.17, 0.14, 0.1, 0.59))]
+        blocks += [] if photos is None else [photos]
     run = result.run
     measured = run.get("map")
     if measured:

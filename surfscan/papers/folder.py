@@ -21,11 +21,12 @@ from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
 from surfscan.gloss.viewing import Viewpoint
 from surfscan.papers.blocks import Block, Picture
-from surfscan.papers.content import compose
+from surfscan.papers.content import Pictures, compose
 from surfscan.papers.html import make_html
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import PAPER_SIZES, make_pdf
-from surfscan.papers.seal import GLOSS, PICTURES, differences, seal_result, whole_sum
+from surfscan.papers.plain_photos import lay_photos
+from surfscan.papers.seal import GLOSS, MADE, PHOTOS, PICTURES, differences, seal_result, whole_sum
 from surfscan.report.figures import STRIP, draw_map, end_of_scale
 from surfscan.report.legend import draw_legend, legend_rows
 from surfscan.report.output import prepare_output, written_whole
@@ -51,6 +52,7 @@ def write_report(
     out: Path | None = None,
     paper: str = "a4",
     created: datetime | None = None,
+    photos: Path | None = None,
 ) -> list[Path]:
     """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result, and its picture in gloss, ``gloss.png``.
 
@@ -65,6 +67,8 @@ def write_report(
     created : datetime, optional
         With its time zone: the papers' creation date, now when it is left out. It is in the seal, so that
         the same papers can be made again.
+    photos : Path, optional
+        The job folder, for the photos without marks.
 
     Returns
     -------
@@ -90,19 +94,22 @@ def write_report(
     created = created or datetime.now(UTC).replace(microsecond=0)
     with told_as_damage(str(folder)):
         pictures = _gloss_picture(result)
+        if photos is not None:
+            pictures[PHOTOS] = lay_photos(result, photos)
         files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
     copied = (
         []
         if target.resolve() == folder.resolve()
-        else [n for n in _RESULT_FILES if (folder / n).is_file() and n != GLOSS]
+        else [n for n in _RESULT_FILES if (folder / n).is_file() and n not in MADE]
     )
     with written_whole(target, (*copied, *files)) as hidden:
         for name in copied:
             shutil.copyfile(folder / name, hidden / name)
         for name, data in files.items():
             (hidden / name).write_bytes(data)
-    if GLOSS not in files:  # of an earlier result in the same folder
-        (target / GLOSS).unlink(missing_ok=True)
+    for name in MADE:
+        if name not in files:  # of an earlier report in the same folder
+            (target / name).unlink(missing_ok=True)
     return [target / name for name in REPORT_FILES]
 
 
@@ -178,9 +185,14 @@ def _blocks(
         "Two pictures of stripes mirrored in the panel: as it is, and made fair.",
         most_mm=36.0,
     )
-    return compose(
-        result, particulars, overlay=overlay, panel_map=panel_map, in_gloss=in_gloss, digest=digest
+    plain = _picture(
+        folder / PHOTOS if made is None else io.BytesIO(made.get(PHOTOS, b"")),
+        f"The photos without marks: {', '.join(str(row.get('file', '')) for row in result.photos)}.",
+        "The photos as they were measured, side by side.",
+        most_mm=34.0,
     )
+    pictures = Pictures(overlay, panel_map, in_gloss, plain)
+    return compose(result, particulars, pictures=pictures, digest=digest)
 
 
 def _in_units(path: Path, result: StoredResult, units: Units) -> Path | io.BytesIO:

@@ -65,7 +65,7 @@ def make_pdf(
     title : str
         In the document's properties and at the foot of each page.
     digest : str
-        At the foot of each page and in the properties, where `verify` finds it.
+        At the foot of each page and in the properties, where `verify` finds it; "" for a paper of no result.
     paper : {"a4", "letter"}
     created : datetime
         With its time zone: the creation date in the document's properties.
@@ -88,8 +88,8 @@ def make_pdf(
         bottomMargin=16 * mm,
         title=title,
         author="surfscan",
-        subject="Panel check",
-        keywords=f"surfscan-digest:{digest}",
+        subject="Panel check" if digest else "Lesson",
+        keywords=f"surfscan-digest:{digest}" if digest else "",
         invariant=1,
         lang="en",
     )
@@ -98,7 +98,7 @@ def make_pdf(
     def foot(canvas: Any, _: Any) -> None:
         canvas.setFont(_PLAIN, 6.5)
         canvas.setFillColor(_GREY)
-        canvas.drawString(_MARGIN, 9 * mm, f"{title}   ·   result {digest[:16]}")
+        canvas.drawString(_MARGIN, 9 * mm, f"{title}   ·   result {digest[:16]}" if digest else title)
         # how many there are is known only when all are laid out: the total is drawn then, once for all
         here = f"page {canvas.getPageNumber()} of "
         canvas.drawString(

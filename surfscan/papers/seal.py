@@ -17,12 +17,18 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.results.stored import StoredResult
 
-__all__ = ["GLOSS", "PICTURES", "Seal", "differences", "seal_result", "whole_sum"]
+__all__ = ["GLOSS", "MADE", "PHOTOS", "PICTURES", "Seal", "differences", "seal_result", "whole_sum"]
 
 GLOSS = "gloss.png"
 """The picture in gloss, made with the report."""
 
-PICTURES = ("overlay.png", "map.png", GLOSS, "spots.csv")
+PHOTOS = "photos.jpg"
+"""The photos without marks, put in with the report where it was given them."""
+
+MADE = (GLOSS, PHOTOS)
+"""Pictures made with the report."""
+
+PICTURES = ("overlay.png", "map.png", *MADE, "spots.csv")
 """Files of a result that are sealed as they are, where they exist."""
 
 
@@ -54,7 +60,7 @@ def seal_result(result: StoredResult, folder: Path, *, made: dict[str, bytes] | 
     folder : Path
         Its folder.
     made : dict of name to bytes, optional
-        What is about to be written: the picture in gloss, which is then not looked for in the folder.
+        What is about to be written, of `MADE`: none of these is then looked for in the folder.
 
     Returns
     -------
@@ -77,7 +83,7 @@ def seal_result(result: StoredResult, folder: Path, *, made: dict[str, bytes] | 
         parts[f"height.npz: {name}"] = _sum(repr(plain.shape).encode() + plain.tobytes())
     for name in PICTURES:
         path = folder / name
-        if made is not None and name == GLOSS:
+        if made is not None and name in MADE:
             if name in made:
                 parts[name] = _sum(made[name])
         elif path.is_file():

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.core.carrier import Array
+from surfscan.core.robust import MAD_TO_SIGMA
 
 __all__ = ["MODES", "Agreement", "Told", "agree", "joint_slopes", "projectors", "reconcile"]
 
@@ -138,7 +139,9 @@ def agree(
         rest = left - told.a * p[:, None] - told.b * q[:, None]
         # A photo that does not belong must not bend the others: Cauchy's weights.
         seen = told.weight > 0
-        usual = max(1.4826 * float(np.median(np.abs(rest[seen]))) if seen.any() else 0.0, 1e-4 * period_mm)
+        usual = max(
+            MAD_TO_SIGMA * float(np.median(np.abs(rest[seen]))) if seen.any() else 0.0, 1e-4 * period_mm
+        )
         weight = told.weight / (1 + (rest / (3 * usual)) ** 2)
     covariance = np.linalg.inv(normal)[t:, t:]
     return Agreement(found[:t], found[t:].reshape(k, MODES), _off(told, rest, k), covariance)

@@ -196,25 +196,9 @@ def sources(
             )
         ],
     )
-    on_board = {} if board_fit is None else board_fit.by_tag
     if tags is None:
-        tags = sorted(set(on_board).union(*(fit.by_tag for fit in fits)))
-    places: list[Move] = []
-    for tag in tags:
-        for axis in (0, 1):
-            stands = [
-                (
-                    moved_pose(v.pose, f.by_tag[tag][:, axis] * inputs.tag_centre_mm)
-                    if tag in f.by_tag
-                    else v.pose,
-                    1.0,
-                )
-                for f, v in pairs
-            ]
-            there = board
-            if tag in on_board:
-                there = move_board(board, on_board[tag][:, axis] * inputs.tag_centre_mm)
-            places.append((stands, there, 1.0))
+        tags = sorted(set({} if board_fit is None else board_fit.by_tag).union(*(fit.by_tag for fit in fits)))
+    places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
     yield "tag places", "lay the tags to a rule, and measure between their middles", places
     own: list[Move] = []
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
@@ -227,6 +211,23 @@ def sources(
             cameras[k] = (moved_pose(view.pose, change), 1.0)
             own.append((cameras, board, worse))
     yield PHOTO_CORNERS, "larger tags, or go closer", own
+
+
+def _tag_places(
+    pairs: list[tuple[PoseFit, View]], board: Board, u_mm: float, board_fit: BoardFit | None, tags: list[int]
+) -> list[Move]:
+    """Each coordinate of each tag by itself: it moves the cameras that saw it, and the board by a set-up photo."""
+    on_board = {} if board_fit is None else board_fit.by_tag
+    places: list[Move] = []
+    for tag in tags:
+        for axis in (0, 1):
+            stands: list[Stand] = [
+                (moved_pose(v.pose, f.by_tag[tag][:, axis] * u_mm) if tag in f.by_tag else v.pose, 1.0)
+                for f, v in pairs
+            ]
+            there = move_board(board, on_board[tag][:, axis] * u_mm) if tag in on_board else board
+            places.append((stands, there, 1.0))
+    return places
 
 
 def _measured_board(

@@ -13,8 +13,8 @@ from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison, Result
 from surfscan.core.constants import COVERAGE_FACTOR
-from surfscan.core.units import MM, Units
-from surfscan.report.difference_picture import draw_difference
+from surfscan.core.units import INCH, MM, Units
+from surfscan.report.difference_picture import draw_difference, scale_ends
 from surfscan.report.export import plain, write_png
 from surfscan.report.output import written_whole
 from surfscan.version import VERSION
@@ -98,6 +98,8 @@ def _story(found: Comparison) -> dict[str, Any]:
         "passes": [_pass_row(found.before), _pass_row(found.after)],
         "verdict": found.verdict,
         "sentence": found.sentence,
+        "sentence_inch": found.told.say(INCH),
+        "scale_mm": list(scale_ends(found)),
         "reasons": list(found.reasons),
         "findings": [one.row() for one in found.findings],
         "common": found.common,

@@ -8,17 +8,22 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.change.build import FOOT_MM, Build
+from surfscan.change.build import FOOT_MM
 from surfscan.change.comparison import Comparison
 from surfscan.core.flags import bit
 from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above
 from surfscan.report.marks import disc, hatch, outline, place_discs, triangle, wrap, write
 
-__all__ = ["draw_difference"]
+__all__ = ["SCALE_ROWS", "STRIP", "draw_difference", "draw_scale", "scale_ends"]
+
+SCALE_ROWS = 170
+"""Rows of the scale at the foot of the picture."""
 
 _WIDTH = 1600
-_INK, _PAPER, _STRIP, _NO_MATTER = (24, 24, 24), (247, 247, 244), (38, 40, 44), (176, 176, 172)
+_INK, _PAPER, _NO_MATTER = (24, 24, 24), (247, 247, 244), (176, 176, 172)
+STRIP = (38, 40, 44)
+"""Colour of the strip on top."""
 _WORDS = {
     "ready": "BUILD WITHIN THE LIMIT",
     "rework": "BUILD OVER THE LIMIT",
@@ -56,9 +61,7 @@ def draw_difference(found: Comparison, units: Units = MM) -> NDArray[np.uint8]:
 
     known = np.isfinite(found.difference_mm)
     judged = (found.after.height.flags & (bit("outside") | bit("left_out") | bit("tag"))) == 0
-    tops = [patch.max_mm for side in (found.build, found.cut) for patch in side.patches]
-    end = nice_above(max([0.02, *tops]))
-    shade = 2 * FOOT_MM
+    shade, end = scale_ends(found)
     canvas = colour_of(
         grow(np.where(known, found.difference_mm, 0).astype(np.float32), cv2.INTER_LINEAR),
         low_mm=shade,
@@ -89,7 +92,7 @@ def draw_difference(found: Comparison, units: Units = MM) -> NDArray[np.uint8]:
     page = np.full((canvas.shape[0] + 40, _WIDTH, 3), _PAPER, np.uint8)
     left = (_WIDTH - canvas.shape[1]) // 2
     page[20 : 20 + canvas.shape[0], left : left + canvas.shape[1]] = canvas
-    return np.vstack([_strip(found, units), page, _scale(end, shade, found.build, units)])
+    return np.vstack([_strip(found, units), page, draw_scale((shade, end), found.build.limit_mm, units)])
 
 
 def _smooth(line: NDArray[Any]) -> NDArray[Any]:
@@ -101,7 +104,7 @@ def _strip(found: Comparison, units: Units) -> NDArray[np.uint8]:
     lines = wrap(
         found.told.say(units).replace("cm²", "sq cm"), 38, _WIDTH - 40
     )  # the type family has no raised 2
-    strip = np.full((112 + 48 * len(lines), _WIDTH, 3), _STRIP, np.uint8)
+    strip = np.full((112 + 48 * len(lines), _WIDTH, 3), STRIP, np.uint8)
     stages = " to ".join(str(r.panel.get("stage", "")) for r in (found.before, found.after))
     title = ", ".join(part for part in (str(found.after.panel.get("name") or ""), stages) if part)
     write(
@@ -115,8 +118,29 @@ def _strip(found: Comparison, units: Units) -> NDArray[np.uint8]:
     return strip
 
 
-def _scale(end: float, shade: float, build: Build, units: Units) -> NDArray[np.uint8]:
-    page = np.full((170, _WIDTH, 3), _PAPER, np.uint8)
+def scale_ends(found: Comparison) -> tuple[float, float]:
+    """Where the picture's colours step, and where they end, mm."""
+    tops = [patch.max_mm for side in (found.build, found.cut) for patch in side.patches]
+    return 2 * FOOT_MM, nice_above(max([0.02, *tops]))
+
+
+def draw_scale(ends_mm: tuple[float, float], limit_mm: float, units: Units = MM) -> NDArray[np.uint8]:
+    """Draw the scale and the key at the foot of the picture.
+
+    Parameters
+    ----------
+    ends_mm : (float, float)
+        Of `scale_ends`.
+    limit_mm : float
+        Of the build.
+    units : Units
+
+    Returns
+    -------
+    ndarray (170, 1600, 3), uint8
+    """
+    shade, end = ends_mm
+    page = np.full((SCALE_ROWS, _WIDTH, 3), _PAPER, np.uint8)
     left, right = 70, _WIDTH - 70
     level = np.linspace(-end, end, right - left)
     page[20:54, left:right] = colour_of(level, low_mm=shade, high_mm=shade, end_mm=end)[None]
@@ -131,10 +155,10 @@ def _scale(end: float, shade: float, build: Build, units: Units) -> NDArray[np.u
         x = (left + right) / 2 + value / end * (right - left) / 2
         cv2.line(page, (round(x), 20), (round(x), 62), _INK, 2)
         texts.append(((x, 66), text, 28, _INK, anchor))
-    if build.limit_mm < 0.9 * end:
-        x = (left + right) / 2 + build.limit_mm / end * (right - left) / 2
+    if limit_mm < 0.9 * end:
+        x = (left + right) / 2 + limit_mm / end * (right - left) / 2
         cv2.line(page, (round(x), 12), (round(x), 62), _INK, 3)
-        texts.append(((x, 66), f"limit +{units.bare(units.given(build.limit_mm))}", 28, _INK, "ma"))
+        texts.append(((x, 66), f"limit +{units.bare(units.given(limit_mm))}", 28, _INK, "ma"))
     y = 136
     for k, (name, what) in enumerate(
         (("low", "taken off"), ("high", "added"), ("gap", "not measured in both"))

@@ -20,13 +20,12 @@ from surfscan.core.records import HeightMap, Spot
 from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above, strength_of
 from surfscan.report.legend import NO_MATTER as _NO_MATTER
-from surfscan.report.legend import draw_legend
+from surfscan.report.legend import Pixels, draw_legend
 from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
 from surfscan.report.words import VERDICT_WORDS
 
 __all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
 
-Picture = NDArray[np.uint8]
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
 _NOT_JUDGED = ("outside", "left_out", "tag")
@@ -53,7 +52,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
     sentence: str,
     title: str = "",
     units: Units = MM,
-) -> Picture:
+) -> Pixels:
     """Draw the highs and lows on the photo.
 
     Parameters
@@ -107,7 +106,7 @@ def draw_map(
     sentence: str,
     title: str = "",
     units: Units = MM,
-) -> Picture:
+) -> Pixels:
     """Draw the height map in the panel frame: x to the right, y up, mm along the edges.
 
     Parameters and return value are as for `draw_overlay`, without the photo.
@@ -154,7 +153,7 @@ def end_of_scale(height: HeightMap, spots: Sequence[Spot], limits: dict[str, flo
     return nice_above(max([2.0 * limits["low_mm"], 2.0 * limits["high_mm"], *peaks]))
 
 
-def _upright_grey(photo: NDArray[Any], scale: float) -> Picture:
+def _upright_grey(photo: NDArray[Any], scale: float) -> Pixels:
     """The photo small, in sRGB, and no darker than a good exposure, for a bright shop."""
     size = (max(round(photo.shape[1] * scale), 1), max(round(photo.shape[0] * scale), 1))
     small = cv2.resize(np.asarray(photo, np.float32), size, interpolation=cv2.INTER_AREA)
@@ -165,7 +164,7 @@ def _upright_grey(photo: NDArray[Any], scale: float) -> Picture:
     gain = 0.8 / bright if bright > 0 else 1.0
     index = np.clip(small * np.float32(gain * steps), 0, steps).astype(np.int32)
     grey = np.rint(curve * 255).astype(np.uint8)[index]
-    picture: Picture = cv2.merge([grey, grey, grey])
+    picture: Pixels = cv2.merge([grey, grey, grey])
     return picture
 
 
@@ -248,7 +247,7 @@ def _on_photo(
     )
 
 
-def _mark(canvas: Picture, layer: _Layer, spots: Sequence[Spot], limits: dict[str, float]) -> None:
+def _mark(canvas: Pixels, layer: _Layer, spots: Sequence[Spot], limits: dict[str, float]) -> None:
     """Hatch what was not measured, outline each spot, and number it."""
     unit = canvas.shape[1] / _WIDTH
     hatch(canvas, layer.judged & ~layer.measured, max(6, round(16 * unit)))
@@ -308,8 +307,8 @@ def _smooth(line: NDArray[Any]) -> NDArray[Any]:
 
 
 def _with_axes(
-    canvas: Picture, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float], units: Units
-) -> Picture:
+    canvas: Pixels, layer: _Layer, x_mm: tuple[float, float], y_mm: tuple[float, float], units: Units
+) -> Pixels:
     left, below, right, above = 100, 60, 50, 24
     tall, wide = canvas.shape[:2]
     page = np.full((tall + above + below, wide + left + right, 3), _PAPER, np.uint8)
@@ -335,8 +334,8 @@ def _with_axes(
 
 
 def _frame(
-    canvas: Picture, limits: dict[str, float], end_mm: float, strip: tuple[str, str, str], units: Units
-) -> Picture:
+    canvas: Pixels, limits: dict[str, float], end_mm: float, strip: tuple[str, str, str], units: Units
+) -> Pixels:
     """The strip with the verdict above, the scale and the legend below."""
     verdict, sentence, title = strip
     wide = canvas.shape[1]

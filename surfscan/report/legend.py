@@ -13,9 +13,9 @@ from surfscan.core.units import Units
 from surfscan.report.colours import FAIR, colour_of
 from surfscan.report.marks import font, hatch, outline, triangle, write
 
-__all__ = ["INK", "NO_MATTER", "PAPER", "WIDTH", "draw_legend", "legend_rows"]
+__all__ = ["INK", "NO_MATTER", "PAPER", "WIDTH", "Pixels", "draw_legend", "legend_rows"]
 
-Picture = NDArray[np.uint8]
+Pixels = NDArray[np.uint8]
 WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 INK, PAPER = (24, 24, 24), (247, 247, 244)
 NO_MATTER = (176, 176, 172)  # tags and what the sheet leaves out
@@ -26,7 +26,7 @@ def legend_rows(wide: int) -> int:
     return round(190 * max(wide / WIDTH, 0.3))
 
 
-def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Units) -> Picture:
+def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Units) -> Pixels:
     """Draw the scale and what the marks mean, to stand under a picture so many pixels wide.
 
     Parameters

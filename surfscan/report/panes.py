@@ -17,12 +17,12 @@ from numpy.typing import NDArray
 from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
 from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
+from surfscan.report.legend import Pixels
 from surfscan.report.marks import hatch
 from surfscan.synth.lesson import Lesson
 
 __all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_lesson_map", "draw_map_pane", "draw_photo_pair"]
 
-Picture = NDArray[np.uint8]
 _WIDTH = 1200
 _NO_MATTER = (176, 176, 172)
 _DARK = (34, 48, 66)  # the far end of a map of a size: one ink, light to dark
@@ -45,8 +45,8 @@ class PhotoPair:
         Deviation at the dark end of the colours.
     """
 
-    plain: Picture
-    painted: Picture
+    plain: Pixels
+    painted: Pixels
     to_picture: Callable[[NDArray[Any]], NDArray[Any]]
     to_panel: Callable[[NDArray[Any]], NDArray[Any]]
     end_mm: float
@@ -67,7 +67,7 @@ class Pane:
         Value at the dark end of the colours, in the map's unit.
     """
 
-    picture: Picture
+    picture: Pixels
     to_picture: Callable[[NDArray[Any]], NDArray[Any]]
     to_panel: Callable[[NDArray[Any]], NDArray[Any]]
     scale: str
@@ -182,7 +182,7 @@ def draw_map_pane(
         return np.asarray(cv2.resize(np.ascontiguousarray(array[::-1]), (wide, tall), interpolation=how))
 
     shown = grow(np.where(known, values, 0).astype(np.float32), cv2.INTER_LINEAR)
-    picture: Picture
+    picture: Pixels
     if scale == "deviation":
         picture = colour_of(shown, low_mm=low, high_mm=high, end_mm=max(end, 1.01 * low, 1.01 * high))
     elif scale == "size":
@@ -215,8 +215,12 @@ def draw_map_pane(
 
 
 def draw_lesson_map(
-    lesson: Lesson, *, limit_mm: float, cross_mm: tuple[float, float] | None = None
-) -> Picture:
+    lesson: Lesson,
+    *,
+    limit_mm: float,
+    cross_mm: tuple[float, float] | None = None,
+    end_mm: float | None = None,
+) -> Pixels:
     """Draw a lesson's known deviation from straight above, with a cross at an answer.
 
     Parameters
@@ -226,6 +230,8 @@ def draw_lesson_map(
         Where the colours step, mm.
     cross_mm : (x, y), optional
         Place of a cross, mm.
+    end_mm : float, optional
+        Where the colours end, mm, so that two maps can be compared; the greatest deviation where it is left out.
 
     Returns
     -------
@@ -240,7 +246,7 @@ def draw_lesson_map(
         np.zeros_like(known),
         np.zeros(known.shape, np.int32),
     )
-    end = max(float(np.abs(known).max()), 2 * limit_mm)
+    end = max(float(np.abs(known).max()) if end_mm is None else end_mm, 2 * limit_mm)
     pane = draw_map_pane(height, known, scale="deviation", low=limit_mm, high=limit_mm, end=end)
     picture = pane.picture
     if cross_mm is not None:

@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 from surfscan.core.colour import to_srgb
 from surfscan.core.records import CheckResult
 from surfscan.report.colours import colour_of, strength_of
+from surfscan.report.legend import Pixels
 from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
 
 __all__ = ["draw_relative_map", "draw_relative_overlay"]
 
-Picture = NDArray[np.uint8]
 _WIDTH = 1600
 _INK, _PAPER, _STRIP, _NO_MATTER = (24, 24, 24), (247, 247, 244), (38, 40, 44), (176, 176, 172)
 _STEP = {"low_mm": 0.15, "high_mm": 0.15}  # where the colours begin, as a share of the deepest
 
 
-def draw_relative_overlay(result: CheckResult) -> Picture:
+def draw_relative_overlay(result: CheckResult) -> Pixels:
     """Draw the highs and lows on the first photo.
 
     Parameters
@@ -52,14 +52,14 @@ def draw_relative_overlay(result: CheckResult) -> Picture:
     return _framed(canvas, result)
 
 
-def draw_relative_map(result: CheckResult) -> Picture:
+def draw_relative_map(result: CheckResult) -> Pixels:
     """Draw the picture of highs and lows by itself; parameters and return value as `draw_relative_overlay`."""
     relative = result.maps["relative"]
     zoom = _WIDTH / relative.shape[1]
     size = _WIDTH, max(round(relative.shape[0] * zoom), 2)
     seen = cv2.resize(np.isfinite(relative).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     value = cv2.resize(np.nan_to_num(relative).astype(np.float32), size, interpolation=cv2.INTER_LINEAR)
-    canvas: Picture = colour_of(value, **_STEP, end_mm=1.0)
+    canvas: Pixels = colour_of(value, **_STEP, end_mm=1.0)
     outside = (
         cv2.resize((result.height.flags & 1).astype(np.uint8), size, interpolation=cv2.INTER_NEAREST) > 0
     )
@@ -80,14 +80,14 @@ def _rows(result: CheckResult) -> list[dict[str, Any]]:
     return rows
 
 
-def _grey(photo: NDArray[Any], scale: float) -> Picture:
+def _grey(photo: NDArray[Any], scale: float) -> Pixels:
     size = max(round(photo.shape[1] * scale), 1), max(round(photo.shape[0] * scale), 1)
     small = cv2.resize(np.asarray(photo, np.float32), size, interpolation=cv2.INTER_AREA)
     bright = float(np.percentile(small, 99.0))
     level = np.clip(small * (0.8 / bright if bright > 0 else 1.0), 0, 1)
     curve = to_srgb(level)
     grey = np.rint(255 * curve).astype(np.uint8)
-    picture: Picture = cv2.merge([grey, grey, grey])
+    picture: Pixels = cv2.merge([grey, grey, grey])
     return picture
 
 
@@ -119,7 +119,7 @@ def _on_photo(
 
 
 def _mark(
-    canvas: Picture, value: NDArray[Any], places: list[tuple[float, float]], result: CheckResult
+    canvas: Pixels, value: NDArray[Any], places: list[tuple[float, float]], result: CheckResult
 ) -> None:
     rows = _rows(result)
     if not rows:
@@ -155,7 +155,7 @@ def _mark(
         disc(canvas, (at[0], at[1]), radius, str(spot["id"]), spot["kind"])
 
 
-def _framed(canvas: Picture, result: CheckResult) -> Picture:
+def _framed(canvas: Pixels, result: CheckResult) -> Pixels:
     """The sentence above, the scale in shares of the deepest below."""
     wide = canvas.shape[1]
     unit = max(wide / _WIDTH, 0.3)

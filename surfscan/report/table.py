@@ -11,6 +11,7 @@ from surfscan.report.words import (
     Told,
     action_text,
     against_word,
+    better_shot_text,
     flag_text,
     gauge_lines,
     headline_line,
@@ -70,7 +71,7 @@ def format_result(result: Shown, units: Units = MM, *, why: bool = False) -> str
         f"{limits_line(result.limits, units)} {100 * result.coverage:.0f} % of the judged region was measured."
     )
     if result.spots:
-        lines += ["", *_spot_lines(result.spots, units)]
+        lines += ["", *_spot_lines(result.spots, result.details, units)]
     order = work_lines(result.details, units)
     if order:
         lines += ["", "Work order:"]
@@ -92,7 +93,7 @@ def _end(result: Shown, units: Units, why: bool) -> list[str]:
     return [*lines, "", *_wrapped(CAUTIONS)]
 
 
-def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:
+def _spot_lines(spots: tuple[Spot, ...], details: dict[str, Any], units: Units) -> list[str]:
     word = units.word
     head = f"{'No.':>3}  {'kind':<6}  {f'at x, y {word}':>14}  {f'peak {word}':>10}  {f'+/- {word}':>7}"
     lines = [f"{head}  {f'size {word}':>11}  {'area':>9}  {'fill':>8}  limit"]
@@ -109,7 +110,8 @@ def _spot_lines(spots: tuple[Spot, ...], units: Units) -> list[str]:
             f"  {size:>11}  {units.area(spot.area_cm2).translate(_PLAIN):>9}  {volume:>8}  {against_word(spot)}"
         )
         if spot.action:
-            lines += _wrapped(action_text(spot, units), "     ")
+            said = f"{action_text(spot, units)} {better_shot_text(details, spot)}"
+            lines += _wrapped(said.rstrip(), "     ")
         if spot.flags:
             lines.append("     note: " + ", ".join(spot.flags))
     lines.append(

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, Protocol
 
 from surfscan.core.flags import describe
-from surfscan.core.message import Message, Reason
+from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
 from surfscan.judge.fill_words import fill_plan_text
@@ -27,6 +27,7 @@ __all__ = [
     "ResultText",
     "action_text",
     "against_word",
+    "better_shot_text",
     "flag_text",
     "gauge_lines",
     "headline_line",
@@ -87,6 +88,15 @@ def reason_lines(result: Told, units: Units = MM, *, audience: str = "") -> list
 def action_text(spot: Spot, units: Units = MM) -> str:
     """What to do about a spot."""
     return advice_text(spot.advice, units, stored=spot.action)
+
+
+def better_shot_text(details: Mapping[str, Any], spot: Spot) -> str:
+    """Which better shot settles a spot that is too close to call, by the largest term of its budget; "" for none."""
+    if spot.verdict != Verdict.CLOSE or spot.peak_open:
+        return ""
+    rows = details.get("uncertainty", {}).get("spots", [])
+    cure = next((row.get("shrinks_most") for row in rows if row.get("spot") == spot.id), "")
+    return f"For a better shot: {cure}." if cure else ""
 
 
 def against_word(spot: Spot) -> str:
@@ -236,6 +246,10 @@ class ResultText:
     def action(self, spot: Spot) -> str:
         """What to do about a spot."""
         return action_text(spot, units_named(self.units))
+
+    def better_shot(self, spot: Spot) -> str:
+        """Which better shot settles a spot that is too close to call; "" for none."""
+        return better_shot_text(self.result.details, spot)
 
     def size(self, spot: Spot) -> str:
         """A spot's depth or height; "at least" where the rim of what was seen cuts it."""

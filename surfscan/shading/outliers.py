@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array, Grid
+from surfscan.core.robust import MAD_TO_SIGMA
 from surfscan.shading.lamp import CellFit, LampSetting, light_of, offsets, sum_inverse
 
 __all__ = ["calm_noise", "cast_shadow", "drop_outliers", "grazing_light"]
@@ -191,7 +192,7 @@ def calm_noise(seen: Array, vectors: Array, *, setting: LampSetting, weight: Arr
     least = np.full(pick.size, np.inf)
     for three in _triples(np.median(light, axis=-1)):
         least = np.minimum(least, np.median(cells.misses(_through(cells, three)[0]), axis=0))
-    return float(np.median(1.4826 * (1 + 5 / (count - 3)) * np.sqrt(least)))
+    return float(np.median(MAD_TO_SIGMA * (1 + 5 / (count - 3)) * np.sqrt(least)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -89,8 +90,10 @@ def block_reach(
     height = np.where(known, height, np.nan)
     clearance = np.full(height.shape, np.nan)
     if known.any():
-        for direction in directions_deg:
-            face = _face(height, step_mm, length_mm, width_mm, direction)
+        # Each direction on its own thread: nothing is shared but the map, which nobody writes.
+        with ThreadPoolExecutor(2) as pool:
+            faces = list(pool.map(lambda d: _face(height, step_mm, length_mm, width_mm, d), directions_deg))
+        for face in faces:
             clearance = np.fmin(clearance, np.maximum(face - height, 0.0))
     seen = np.isfinite(clearance)
     ridden = seen & (np.where(seen, clearance, np.inf) <= ride_mm)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import MAD_TO_SIGMA
 from surfscan.surface.legendre import TERM_ORDER, circular_terms, fit_quadratic, legendre_terms
 from surfscan.surface.skirts import Skirts, find_skirts
 
@@ -244,4 +245,4 @@ def _spread(miss: Array, weight: Array) -> float:
     size = np.abs(miss)
     order = np.argsort(size)
     total = np.cumsum(weight[order])
-    return 1.4826 * float(size[order][np.searchsorted(total, 0.5 * total[-1])])
+    return MAD_TO_SIGMA * float(size[order][np.searchsorted(total, 0.5 * total[-1])])

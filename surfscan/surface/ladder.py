@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.robust import MAD_TO_SIGMA
 from surfscan.surface.form import FairForm
 from surfscan.surface.slopes import polynomial_terms
 
@@ -173,7 +174,7 @@ def _fit(few: _Few, use: Array, order: int, circular: bool, robust: bool) -> tup
     coefficients = _solve(terms, zs, weight)
     for _ in range(9 if robust else 0):
         miss = zs - terms @ coefficients
-        spread = 1.4826 * float(np.median(np.abs(miss))) + 1e-9
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(miss))) + 1e-9
         weight = 1 / (1 + (miss / (2 * spread)) ** 2)
         fresh = _solve(terms, zs, weight)
         moved = np.abs(terms @ (fresh - coefficients)).max()
@@ -191,7 +192,7 @@ def _masked_fit(few: _Few, order: int, circular: bool) -> tuple[Array, Array | N
     for _ in range(6):
         miss = few.height - _terms(few.x, few.y, order, circular, quadratic) @ coefficients
         calm = few.valid & ~mask
-        spread = 1.4826 * float(np.median(np.abs(miss[calm] - np.median(miss[calm]))))
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(miss[calm] - np.median(miss[calm]))))
         out = few.valid & (np.abs(np.nan_to_num(miss)) > max(3.5 * spread, few.floor))
         # A lone cell is noise, not a spot.
         out = cv2.morphologyEx(out.astype(np.uint8), cv2.MORPH_OPEN, np.ones((2, 2), np.uint8))

@@ -19,23 +19,43 @@ from surfscan.synth.render import mirror_hits, project, render
 from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Flat, Shape
 
-__all__ = ["Dent", "Exercise", "Lesson", "Viewing", "find_the_low", "photograph", "score_answer"]
+__all__ = [
+    "SIZE_MM",
+    "Dent",
+    "Exercise",
+    "Lesson",
+    "Viewing",
+    "deepest_low",
+    "find_the_low",
+    "photograph",
+    "score_answer",
+]
 
 SIZE_MM = (640.0, 440.0)
 """The panel of every lesson: about the flat part of a door skin."""
 
 _ELEVATION_DEG = 50.0
+_EYE_MM = 900.0
 _BEST = 100
 
 
 @dataclass(frozen=True, slots=True)
 class Dent:
-    """A made fault: `peak_mm` under 0 is a low; `width_mm` is the whole of it, nothing outside."""
+    """A made fault: `peak_mm` under 0 is a low; `width_mm` is the whole of it, nothing outside.
+
+    `tall_mm` is its size up the panel; None is round.
+    """
 
     x_mm: float
     y_mm: float
     peak_mm: float
     width_mm: float
+    tall_mm: float | None = None
+
+    @property
+    def narrow_mm(self) -> float:
+        """The shorter of its two sizes, mm."""
+        return min(self.width_mm, self.tall_mm or self.width_mm)
 
 
 @dataclass(frozen=True, slots=True)
@@ -145,7 +165,7 @@ def photograph(dents: tuple[Dent, ...], viewing: Viewing, *, width_px: int = 560
     place[(np.abs(hits.x_mm) > SIZE_MM[0] / 2) | (np.abs(hits.y_mm) > SIZE_MM[1] / 2)] = np.nan
     points = np.array([[d.x_mm, d.y_mm] for d in dents]).reshape(-1, 2)
     z = scene.panel.total.height(points[:, 0], points[:, 1])
-    least, critical = _folding(scene, shot, dents, viewing)
+    least, critical = _folding(dents, viewing)
     return Lesson(
         photo,
         x,
@@ -162,7 +182,7 @@ def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Sc
     size = (width_px, width_px * 3 // 4)
     deviation: Shape = Flat()
     for dent in dents:
-        deviation = deviation + Dish(dent.x_mm, dent.y_mm, dent.peak_mm, dent.width_mm)
+        deviation = deviation + Dish(dent.x_mm, dent.y_mm, dent.peak_mm, dent.width_mm, dent.tall_mm)
     tags = corner_tags(SIZE_MM)
     form: Shape = Flat()
     if viewing.crown_m:
@@ -172,7 +192,7 @@ def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Sc
     board = board_facing(
         viewing.distance_mm, _ELEVATION_DEG, size_mm=(6000.0, 6000.0), period_mm=viewing.period_mm
     )
-    pose = look_at(900 * np.array([0.0, -math.cos(e), math.sin(e)]), (0.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
+    pose = look_at(_EYE_MM * np.array([0.0, -math.cos(e), math.sin(e)]), (0.0, 0.0, 0.0), up=(0.0, 0.0, 1.0))
     camera = Camera(1.13 * width_px, ((size[0] - 1) / 2, (size[1] - 1) / 2))
     shot = Exposure("lesson.jpg", pose, varies=viewing.varies)
     scene = Scene(
@@ -190,20 +210,38 @@ def _scene(dents: tuple[Dent, ...], viewing: Viewing, width_px: int) -> tuple[Sc
     return scene, shot
 
 
-def _folding(scene: Scene, shot: Exposure, dents: tuple[Dent, ...], viewing: Viewing) -> tuple[float, float]:
+def _folding(dents: tuple[Dent, ...], viewing: Viewing) -> tuple[float, float]:
     """The least fold margin over all lows (under 0: folds), 1/mm, and the deepest low of the first's width."""
-    eye = float(np.linalg.norm(shot.pose.centre_mm))
-    incidence = math.pi / 2 - math.radians(_ELEVATION_DEG)
-    in_plane, cross_plane = fold_curvature(eye, viewing.distance_mm, incidence_rad=incidence)
-    least = min(in_plane, cross_plane)
-    crown = -1 / (viewing.crown_m * 1000) if viewing.crown_m else 0.0
     margin = math.inf
     for dent in dents:
         if dent.peak_mm < 0:
             # z = peak (1 - rho^2)^2 has the curvature 16 |peak| / width^2 in its middle.
-            margin = min(margin, least - (16 * abs(dent.peak_mm) / dent.width_mm**2 + crown))
-    width = dents[0].width_mm if dents else math.nan
-    return margin, max(0.0, (least - crown) * width**2 / 16)
+            margin = min(margin, _least_curvature(viewing) - 16 * abs(dent.peak_mm) / dent.narrow_mm**2)
+    return margin, deepest_low(dents[0].narrow_mm, viewing) if dents else math.nan
+
+
+def _least_curvature(viewing: Viewing) -> float:
+    """The curvature that folds the reflection in the panel's middle, less the crown's own, 1/mm."""
+    incidence = math.pi / 2 - math.radians(_ELEVATION_DEG)
+    crown = -1 / (viewing.crown_m * 1000) if viewing.crown_m else 0.0
+    return min(fold_curvature(_EYE_MM, viewing.distance_mm, incidence_rad=incidence)) - crown
+
+
+def deepest_low(width_mm: float, viewing: Viewing) -> float:
+    """The deepest low of a width that can be read, mm: deeper, and the reflection folds over in its middle.
+
+    Parameters
+    ----------
+    width_mm : float
+        The shorter of its two sizes.
+    viewing : Viewing
+
+    Returns
+    -------
+    float
+        0 and more.
+    """
+    return max(0.0, _least_curvature(viewing) * width_mm**2 / 16)
 
 
 def find_the_low(seed: int, number: int) -> Exercise:

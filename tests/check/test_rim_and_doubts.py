@@ -155,7 +155,7 @@ def test_joining_keeps_the_views_doubts(fair: CheckResult, doubt: Reason) -> Non
 
 @pytest.mark.parametrize("code", sorted(REASONS))
 def test_every_reason_is_on_the_table_and_the_papers(fair: CheckResult, tmp_path: Path, code: str) -> None:
-    from surfscan.papers.content import compose
+    from surfscan.papers.content import Pictures, compose
     from surfscan.report.words import ResultText
 
     told = with_reasons(fair, [reason(code, Weight.NOTE, "a", **NUMBERS)])
@@ -163,7 +163,7 @@ def test_every_reason_is_on_the_table_and_the_papers(fair: CheckResult, tmp_path
     sentence = next(text for one, text in zip(told.findings, told.reasons, strict=True) if one.code == code)
     assert sentence in " ".join(format_result(told, why=True).split())
     assert sentence in ResultText(back).reasons()  # what the page lists
-    blocks = compose(back, Particulars(date="1 May"), overlay=None, panel_map=None, digest="0")
+    blocks = compose(back, Particulars(date="1 May"), pictures=Pictures(), digest="0")
     assert sentence in " ".join(str(block) for block in blocks)
 
 

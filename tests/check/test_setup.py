@@ -16,6 +16,7 @@ from surfscan.core.records import CheckResult
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.job.tags import find_tags
+from surfscan.papers.drawing import draw_setup
 from surfscan.reading.propagation import Inputs
 from surfscan.synth.camera_noise import write_job
 
@@ -52,6 +53,22 @@ def test_the_board_is_found_within_its_stated_uncertainty(result: CheckResult) -
         assert np.dot(found[name], axis) > np.cos(np.radians(0.3))
     # Three standard uncertainties; the true errors here are those of corners only, so well within.
     assert np.all(np.abs(off) < 3 * np.array(found["u_centre_mm"]))
+
+
+def test_the_board_stands_in_the_papers_drawing(result: CheckResult) -> None:
+    """Where the set-up photo found it, at its own size."""
+    told = result.details["setup"]
+    board = told["board"]
+    assert board["centre_mm"] == pytest.approx(told["board_centre_mm"], abs=1e-6)
+    drawing = draw_setup(tuple(result.panel["size_mm"]), result.photos, told)
+    assert drawing is not None
+    from_above = drawing.views[1][1]
+    assert any(shape.label == "board" for shape in from_above)
+    outline = next(shape for shape in from_above if shape.closed and shape.heavy)
+    x = [point[0] for point in outline.points]
+    assert max(x) - min(x) == pytest.approx(
+        board["size_mm"][0], rel=0.01
+    )  # its edge lies along x within 3 degrees
 
 
 def test_depths_and_budget_use_the_found_pose(result: CheckResult) -> None:

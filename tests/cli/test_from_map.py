@@ -85,7 +85,7 @@ def test_a_fair_map_is_ready_and_a_wide_uncertainty_is_not(
         (["--from-map", "FILE"], 2, "needs its uncertainty"),
         (["--from-map", "FILE", "--u-mm", "0"], 3, "over 0 and at most 100"),
         (["--from-map", "FILE", "--u-mm", "0.01", "--stage", "wax"], 2, "found wax"),
-        (["--from-map", "FILE", "--u-mm", "0.01", "--low-mm", "-1"], 2, "low_mm"),
+        (["--from-map", "FILE", "--u-mm", "0.01", "--low-mm", "-1"], 2, "--low-mm"),
         (["--from-map", "FILE", "--u-mm", "0.01", "--unit", "furlong"], 0, ""),  # x3p says its own
         (["--from-map", "none.x3p", "--u-mm", "0.01"], 3, "is not a file"),
         (["--from-map", "result.bin", "--u-mm", "0.01"], 3, "is not a file"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
@@ -68,6 +69,15 @@ COMMANDS = [
     (["report", "EMPTY", "--paper", "a5"], "a5", "a4, letter", "--help"),
     (["report", "EMPTY"], "result.json cannot be read", "a finished output folder", "Check the job again"),
     (["verify", "EMPTY"], "no seal.json", "written by surfscan report", "Make the report first"),
+    (["check", "--from-map", "x.csv", "--u-mm", "1", "--low-mm", "-1", "--out", "OUT"], "-1", "a number above 0", "Correct"),
+    (["gloss", "--out", "OUT"], "neither", "RESULT, or --spot", "gloss --help"),
+    (["gloss", "--spot=0,0,1,90", "--views", "0", "--out", "OUT"], "0", "1 to 72", "--views"),
+    (["forget", "--record", "OUT"], "no number", "--job-number", "Give numbers"),
+    (["compare", "--out", "OUT"], "found 0", "two or more", "compare --help"),
+    (["report", "EMPTY", "--shop", "x\ny"], "x\\ny", "200 printable letters", "Shorten it"),
+    (["teach"], "0 of them", "--worksheet DIR", "teach --help"),
+    (["page", "--port", "80"], "80", "1024 to 65535", "another --port"),
+    (["check", "EMPTY", "--out", "OUT"], "no panel.toml", "a folder with panel.toml", "Give the folder"),
     (["show", "one"], "one", "a whole number", "surfscan show --help"),
     (["new", "NEW", "--yes", "--stage", "prymer"], "prymer", "sealer", "The nearest is primer"),
 ]  # fmt: skip
@@ -84,6 +94,29 @@ def _said(arguments: list[str], capsys: pytest.CaptureFixture[str]) -> str:
 def _holds(said: str, *parts: str) -> None:
     for part in parts:
         assert part in said, said
+
+
+def _refusals(room: str) -> list[tuple[str, ast.Call]]:
+    """Every place of a room where a use is refused."""
+    found = []
+    for path in sorted((Path(cli.__file__).parents[1] / room).glob("*.py")):
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Call) and getattr(node.func, "id", "") in ("RefusedError", "UsageError"):
+                found.append((f"{path.name}:{node.lineno}", node))
+    return found
+
+
+@pytest.mark.parametrize("room", ["cli", "job"])
+def test_every_refusal_has_found_allowed_and_cure(room: str) -> None:
+    refusals = _refusals(room)
+    assert len(refusals) > 40
+    lacking = [
+        (place, word)
+        for place, call in refusals
+        for word in ("found", "allowed", "cure")
+        if all(keyword.arg not in (word, None) for keyword in call.keywords)
+    ]
+    assert lacking == []
 
 
 def test_there_are_fifty() -> None:

@@ -6,6 +6,7 @@ import json
 from datetime import UTC, datetime
 from pathlib import Path
 
+import numpy as np
 import pypdfium2
 import pytest
 from papers.papers_result import result_folder
@@ -61,7 +62,23 @@ def test_inches_and_the_same_bytes_for_the_same_moment(folder: Path) -> None:
     given = Particulars(date="2026-03-04", units="inch")
     first = write_before_after(folder, given, paper="letter", created=MADE)[0].read_bytes()
     assert write_before_after(folder, given, paper="letter", created=MADE)[0].read_bytes() == first
-    assert f"{-0.4 / 25.4:.4f}" in _text(folder / "before-after.pdf")
+    text, told = _text(folder / "before-after.pdf"), json.loads((folder / "compare.json").read_text())
+    assert f"{-0.4 / 25.4:.4f}" in text
+    assert told["sentence_inch"] in text
+    assert told["sentence"] not in text
+    assert " mm" not in text
+    metric = _scale_row(write_before_after(folder, Particulars(date="2026-03-04"), created=MADE)[0])
+    inches = _scale_row(write_before_after(folder, given, created=MADE)[0])
+    assert np.abs(metric - inches)[:140].max() < 3  # the map itself is the same
+    assert np.abs(metric - inches)[160:].max() > 30  # its scale is not
+
+
+def _scale_row(path: Path) -> np.ndarray:
+    """The paper's picture in 200 rows, the scale in the last thirty or so."""
+    with pypdfium2.PdfDocument(path) as document:
+        image = next(o for o in document[0].get_objects() if isinstance(o, pypdfium2.PdfImage))
+        picture = image.get_bitmap().to_pil().convert("L").resize((300, 200))
+    return np.asarray(picture, float)
 
 
 def test_the_command_makes_it_and_refuses_what_is_damaged(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -21,6 +22,7 @@ from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
 from surfscan.results.stored import load_result
 
+JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 BY = Particulars(date="2026-03-04", checked_by="R. Example", job_number="1042")
 
 
@@ -87,12 +89,67 @@ def test_page_one_serves_the_counter_and_the_rest_the_inspector(folder: Path) ->
     assert (folder / "report.pdf").stat().st_size < 3_000_000  # the issue's own limit
 
 
-def test_a_clean_panel_takes_two_pages(tmp_path: Path) -> None:
+def _from_photos(out: Path, job: Path) -> None:
+    """Photos, cameras and board put into a result of a map, as a check of photos writes them."""
+    document = json.loads((out / "result.json").read_text())
+    document["run"].pop("map")
+    rows = []
+    for k, name in enumerate(("stripes-across.jpg", "stripes-up.jpg")):
+        data = (JOBS / "flat" / name).read_bytes()
+        (job / name).write_bytes(data)
+        digest = hashlib.sha256(data).hexdigest()
+        row = {
+            "file": name,
+            "sha256": digest,
+            "focal_px": 2655.4,
+            "reprojection_px": 0.2,
+            "taken": "2026:03:04",
+        }
+        rows.append({**row, "camera_mm": [10.0 * k, -600.0, 700.0]})
+    document["photos"] = rows
+    document["setup"] = {
+        "board": {
+            "centre_mm": [0.0, 573.6, 819.2],
+            "across": [1.0, 0.0, 0.0],
+            "up": [0.0, -0.8191, 0.5736],
+            "size_mm": [1500.0, 1300.0],
+        }
+    }
+    (out / "result.json").write_text(json.dumps(document))
+
+
+@pytest.mark.parametrize("paper", ["a4", "letter"])
+def test_a_clean_panel_takes_two_pages(tmp_path: Path, paper: str) -> None:
+    """From a map, and from photos with the set-up's drawing and the photos without marks."""
     out = result_folder(tmp_path, lows_mm=())
-    write_report(out, BY)
+    write_report(out, BY, paper=paper)
+    assert len(pages(out / "report.pdf")) == 2
+    job = tmp_path / "job"
+    job.mkdir()
+    _from_photos(out, job)
+    write_report(out, replace(BY, shop="Corner body shop", vehicle="grey van"), paper=paper, photos=job)
     text = pages(out / "report.pdf")
     assert len(text) == 2
     assert "FAIR" in text[0]
+    assert "The photos without marks: stripes-across.jpg, stripes-up.jpg" in text[0]
+    assert "board" in text[1].split("From the side")[1]  # it stands in the drawing
+    assert verify_report(out).differences == ()
+    (out / "photos.jpg").write_bytes(b"another")
+    assert "photos.jpg was changed" in verify_report(out).differences
+
+
+def test_only_the_photos_that_were_measured_go_in(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out, job = result_folder(tmp_path, lows_mm=()), tmp_path / "job"
+    job.mkdir()
+    assert cli.main(["report", str(out), "--photos", str(job)]) == 3
+    assert "made from no photos" in capsys.readouterr().err
+    _from_photos(out, job)
+    (job / "stripes-up.jpg").write_bytes((job / "stripes-up.jpg").read_bytes() + b"\0")
+    assert cli.main(["report", str(out), "--photos", str(job)]) == 3
+    said = capsys.readouterr().err
+    assert "stripes-up.jpg of the result is not in" in said
+    assert "no file with the bytes that were measured" in said
+    assert not (out / "report.pdf").exists()
 
 
 def test_many_spots_take_more_pages_and_none_is_lost(tmp_path: Path) -> None:

@@ -97,12 +97,9 @@ def test_focal_length_from_exif_is_trusted_less(tmp_path: Path) -> None:
     unsure = check_job(folder)
     held_to_truth(unsure)
 
-    def from_focal(result: CheckResult) -> float:
-        terms = result.details["uncertainty"]["spots"][0]["terms"]
-        return next(term["u_mm"] for term in terms if term["source"] == "focal length")
-
-    # 3 % against 0.2 %: fifteen times, less what the fair part of the panel tells of it.
-    assert from_focal(unsure) > 3 * from_focal(sure)
+    # 3 % against 0.2 %. What that bends the map by is a part of the fair form, which widens with it.
+    for wide, narrow in zip(unsure.spots, sure.spots, strict=True):
+        assert wide.u95_mm > narrow.u95_mm
 
 
 def test_polygon_and_left_out_places_are_kept_to(tmp_path: Path) -> None:

@@ -8,6 +8,7 @@ from report.sample_result import SPOTS, made_result
 
 from surfscan.core.units import INCH
 from surfscan.report.table import CAUTIONS, format_result
+from surfscan.report.words import ResultText
 
 
 def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
@@ -65,3 +66,21 @@ def test_an_open_peak_has_no_closed_interval() -> None:
     assert rows[1].startswith("2 ^ high 100, -80 >= +0.120 open ")
     assert any(line.startswith("open: the rim of what was seen cuts the spot") for line in lines)
     assert max(map(len, lines)) <= 96
+
+
+def test_a_spot_too_close_to_call_names_the_better_shot() -> None:
+    """By the largest term of its own budget; a spot over its limit needs none."""
+    rows = [
+        {"spot": 1, "shrinks_most": "use a tripod"},
+        {"spot": 3, "shrinks_most": "measure over twenty stripes"},
+    ]
+    result = made_result(details={"uncertainty": {"spots": rows}})
+    text = " ".join(format_result(result).split())
+    assert "Shoot again. For a better shot: measure over twenty stripes." in text
+    assert "For a better shot: use a tripod" not in text
+    assert [ResultText(result).better_shot(spot) for spot in result.spots] == [
+        "",
+        "",
+        "For a better shot: measure over twenty stripes.",
+    ]
+    assert ResultText(made_result()).better_shot(SPOTS[2]) == ""  # no budget, nothing made up

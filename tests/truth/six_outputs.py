@@ -9,7 +9,7 @@ from pathlib import Path
 import pypdfium2
 
 from surfscan.core.records import CheckResult
-from surfscan.papers.content import compose
+from surfscan.papers.content import Pictures, compose
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import make_pdf
 from surfscan.report.export import write_result
@@ -27,7 +27,7 @@ def _plain(text: str) -> str:
 
 def _pdf_text(folder: Path) -> str:
     stored = load_result(folder)
-    blocks = compose(stored, Particulars(date="2026-03-04"), overlay=None, panel_map=None, digest="0" * 64)
+    blocks = compose(stored, Particulars(date="2026-03-04"), pictures=Pictures(), digest="0" * 64)
     data = make_pdf(blocks, title="t", digest="0" * 64)
     with pypdfium2.PdfDocument(data) as document:
         return _plain(" ".join(page.get_textpage().get_text_range() for page in document))

@@ -6,20 +6,27 @@ import html
 import io
 import json
 import zipfile
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
 import pytest
 from page_runs import JOBS, bring_job, button, check, open_page, told, uploader
+from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 import surfscan
 from surfscan.check.apart import CheckWorker
 from surfscan.check.pipeline import check_job
 from surfscan.cli import main
+from surfscan.core.units import MM
 from surfscan.look.first_look import look_at_photo
+from surfscan.papers.folder import verify_report
+from surfscan.papers.particulars import Particulars
 from surfscan.report.words import ResultText as result_words
+from surfscan.results.progress import list_progress
 from surfscan.synth.lesson import find_the_low
+from surfscan.teach.exercises import KINDS, make_exercise
 
 FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
 
@@ -310,3 +317,70 @@ def test_the_exercise_is_the_same_for_a_class_and_scores() -> None:
     button(one, "Next panel").click().run()
     assert "Panel 2" in told(one)
     assert "100 of 100 points so far" in told(one)
+
+
+@pytest.fixture
+def _address() -> Iterator[None]:
+    """The page's address as it was, whatever a test says it is."""
+    kept = config.get_option("server.address")
+    yield
+    config.set_option("server.address", kept)
+
+
+@pytest.mark.usefixtures("_address")
+def test_every_exercise_can_be_answered_and_progress_is_kept_by_choice(tmp_path: Path) -> None:
+    """The right answers of all kinds, with their points kept in a record's file, and none before it was asked for."""
+    page, shop = open_page("teach"), tmp_path / "shop.db"
+    for k, (kind, title) in enumerate(KINDS.items()):
+        page.segmented_control(key="lesson").set_value(title).run()
+        if k == 1:
+            assert "without --lan" in told(page)  # nobody said that only this computer can open it
+            config.set_option("server.address", "127.0.0.1")
+            page.run()
+            page.text_input(key="apprentice").set_value("Kim").run()
+            page.text_input(key="apprentice-record").set_value(str(shop)).run()
+        exercise = make_exercise(kind, 1, 1)
+        assert html.escape(exercise.asks(MM), quote=False) in told(page)
+        assert exercise.tells(MM) not in told(page)
+        if exercise.choices:
+            button(page, exercise.right[0].upper() + exercise.right[1:]).click().run()
+        else:
+            guess = next(n for n in page.text_input if n.label.startswith("Your guess"))
+            guess.set_value(f"{exercise.size_mm:.3f}").run()
+            button(page, "That deep").click().run()
+        assert "100 points." in told(page)
+        assert exercise.tells(MM) in told(page)
+    kept = [row.kind for row in list_progress(shop, "Kim")]
+    assert sorted(kept) == sorted(list(KINDS)[1:])
+    button(page, "Next").click().run()
+    assert "Panel 2" in told(page)
+
+
+def test_the_panels_material_and_film_go_into_the_sheet() -> None:
+    page = bring_job(open_page(), FLAT)
+    made_of = next(one for one in page.segmented_control if one.label == "Made of")
+    made_of.set_value("aluminium").run()
+    film = next(one for one in page.text_input if one.label.startswith("All the paint together"))
+    film.set_value("0.12").run()
+    panel = page.session_state["job"]["panel"]
+    assert (panel["substrate"], panel["film_mm"]) == ("aluminium", 0.12)
+    film = next(one for one in page.text_input if one.label.startswith("All the paint together"))
+    film.set_value("120").run()  # micrometres typed: refused, and the value stays
+    assert "out of range" in told(page)
+    assert page.session_state["job"]["panel"]["film_mm"] == 0.12
+    film.set_value("0").run()
+    assert "film_mm" not in page.session_state["job"]["panel"]
+
+
+def test_the_pages_report_with_its_photos_fits_its_seal(checked: AppTest, tmp_path: Path) -> None:
+    from surfscan.ui.views.papers import _write_report
+
+    result, photos = checked.session_state["work"].result, checked.session_state["photos"]
+    files = {path.name: path.read_bytes() for path in surfscan.write_result(tmp_path / "result", result)}
+    taken = {photo.file: photo.data for photo in photos}
+    made = _write_report(files, taken, Particulars(date="2026-03-04"), "a4")
+    assert {"report.pdf", "report.html", "seal.json", "gloss.png", "photos.jpg"} == set(made)
+    for name, data in {**files, **made}.items():  # as the archive has them
+        (tmp_path / name).write_bytes(data)
+    assert verify_report(tmp_path).differences == ()
+    assert "photos.jpg" not in _write_report(files, {}, Particulars(date="2026-03-04"), "a4")

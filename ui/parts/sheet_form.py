@@ -23,6 +23,7 @@ _LIMITS = {
     "high_mm": "A high taller than",
     "filler_depth_mm": "Filler never deeper than",
 }
+_FILM_MOST_MM = 3.0  # as the sheet allows
 _STAGE_WORDS = trade_words("names")
 _TAGS, _CORNERS = "Printed tags lie on the panel", "No tags: I tap the panel's corners"
 _FOCAL = {"exif": "The photo says it", "focal_35mm": "As for 35 mm film", "focal_px": "In pixels"}
@@ -63,6 +64,16 @@ def panel_form() -> None:
     panel.pop("substrate", None)
     if made_of not in (None, UNKNOWN_SUBSTRATE):
         panel["substrate"] = made_of
+    film = ask_length(
+        "All the paint together, by a film gauge (0: not measured)",
+        panel.get("film_mm") or 0.0,
+        "film",
+        most=_FILM_MOST_MM,
+        fine=True,
+    )
+    panel.pop("film_mm", None)
+    if film > 0:
+        panel["film_mm"] = film
     left, right = st.columns(2)
     with left:
         width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)

@@ -66,7 +66,7 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
                 f'<div class="spot-head">{looks.mark(spot)}<div><strong>{spot.kind.capitalize()} {spot.id}</strong> '
                 f'<span class="aside">{_AGAINST.get(spot.verdict, spot.verdict)}</span></div></div>'
                 f'<ul class="figures">{"".join(f"<li>{f}</li>" for f in figures)}</ul>'
-                f"<p>{html.escape(said.action(spot))}</p>{_notes(spot)}"
+                f"<p>{html.escape(f'{said.action(spot)} {said.better_shot(spot)}'.rstrip())}</p>{_notes(spot)}"
             )
             st.button(
                 f"Look closer at spot {spot.id}", key=f"closer-{spot.id}", width="stretch",

@@ -203,8 +203,9 @@ def _work_order(result: surfscan.CheckResult) -> None:
 def _why(result: surfscan.CheckResult) -> None:
     said = looks.words(result)
     told = [text for text in said.reasons() if text != said.headline()]
+    doubted = any(one.weight == "doubt" for one in result.findings)
     if told:
-        with st.expander("Why", expanded=result.verdict in ("close", "not_measured")):
+        with st.expander("Why", expanded=doubted or result.verdict in ("close", "not_measured")):
             st.html("<ul>" + "".join(f"<li>{html.escape(reason)}</li>" for reason in told) + "</ul>")
 
 

@@ -17,8 +17,10 @@ import streamlit as st
 import surfscan
 from surfscan.papers.folder import write_report
 from surfscan.papers.particulars import Particulars
+from surfscan.papers.seal import MADE
 from surfscan.report.open_files import export_result
 from surfscan.ui import job_files, looks, running, session
+from surfscan.ui.desk import PhotoFile
 
 __all__ = ["show"]
 
@@ -119,7 +121,8 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
         vehicle=printable[4],
         shot_by=printable[5],
     )
-    made = Once(lambda: _write_report(files, particulars, paper or "a4"))
+    taken = {photo.file: photo.data for photo in _measured_photos()}  # here: a click's thread has no session
+    made = Once(lambda: _write_report(files, taken, particulars, paper or "a4"))
     left, right = st.columns(2)
     with left:
         _save("Report (PDF)", lambda: made()["report.pdf"], f"{name}-report.pdf", "application/pdf")
@@ -136,11 +139,25 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     )
 
 
-def _write_report(files: dict[str, bytes], particulars: Particulars, paper: str) -> dict[str, bytes]:
+def _measured_photos() -> list[PhotoFile]:
+    """The session's photos, where they are all of those that the result was made from."""
+    result, photos = session.result(), session.photos()
+    wanted = {row.get("sha256") for row in result.photos} if result is not None else set()
+    return photos if wanted and wanted <= {photo.sha256 for photo in photos} else []
+
+
+def _write_report(
+    files: dict[str, bytes], taken: dict[str, bytes], particulars: Particulars, paper: str
+) -> dict[str, bytes]:
     with tempfile.TemporaryDirectory(prefix="surfscan-page-") as folder:
-        for name, data in files.items():
-            (Path(folder) / name).write_bytes(data)
-        return {path.name: path.read_bytes() for path in write_report(folder, particulars, paper=paper)}
+        out, job = Path(folder) / "result", Path(folder) / "job"
+        for place, group in ((out, files), (job, taken)):
+            place.mkdir()
+            for name, data in group.items():
+                (place / name).write_bytes(data)
+        written = write_report(out, particulars, paper=paper, photos=job if taken else None)
+        made = [*written, *(out / name for name in MADE if (out / name).is_file())]
+        return {path.name: path.read_bytes() for path in made}
 
 
 def _open_forms(files: dict[str, bytes]) -> bytes:

@@ -3,16 +3,23 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import streamlit as st
 
+from surfscan.core.units import units_named
 from surfscan.report.panes import draw_lesson_map
 from surfscan.synth.lesson import SIZE_MM as LESSON_SIZE_MM
 from surfscan.synth.lesson import Dent, Viewing, find_the_low, photograph, score_answer
+from surfscan.teach.exercises import KINDS
+from surfscan.teach.worksheet import make_worksheet
 from surfscan.ui import looks, running, session
+from surfscan.ui.parts.exercises import show_exercise
 from surfscan.ui.parts.lengths import ask_length, unit_word
+from surfscan.ui.parts.progress import ask_progress, keep
 from surfscan.ui.picture import show_picture
+from surfscan.ui.views.papers import Once
 
 __all__ = ["show"]
 
@@ -22,13 +29,42 @@ _LOW_MM = 0.04  # where the map's colours step: the primer limit
 
 
 def show() -> None:
-    """The simulator or the exercise."""
+    """The simulator or an exercise."""
     st.title("Teach")
-    what = st.segmented_control("Lesson", [_DENT, _FIND], default=_DENT, key="lesson", required=True)
-    if what == _FIND:
-        _exercise()
-    else:
+    kinds = {title: kind for kind, title in KINDS.items()}
+    what = st.segmented_control(
+        "Lesson", [_DENT, _FIND, *kinds], default=_DENT, key="lesson", required=True, wrap=True
+    )
+    if what not in kinds and what != _FIND:
         _simulator()
+        return
+    label = "Number of the class: everybody with this number sees the same panels"
+    seed = int(st.number_input(label, 0, 999_999, 1, 1, key=_SEED))
+    if what == _FIND:
+        _exercise(seed)
+    else:
+        show_exercise(kinds[str(what)], seed)
+    ask_progress()
+    _worksheet(seed)
+
+
+def _worksheet(seed: int) -> None:
+    """The same panels on paper, for a class without phones."""
+    with st.expander("A worksheet on paper"):
+        left, right = st.columns(2)
+        number = int(left.number_input("Panel", 1, 999_999, 1, 1, key="sheet-panel"))
+        paper = right.segmented_control(
+            "Paper", ["a4", "letter"], default="a4", key="sheet-paper", required=True
+        )
+        units = units_named(session.units())
+        made = Once(lambda: make_worksheet(seed, number, units=units, paper=paper or "a4"))
+        for column, (name, label) in zip(
+            (left, right), (("worksheet.pdf", "Worksheet"), ("answers.pdf", "Answer sheet")), strict=True
+        ):
+            column.download_button(
+                f"{label} (PDF)", partial(_one_of, made, name), f"class-{seed}-panel-{number}-{name}",
+                "application/pdf", key=f"save-{name}", on_click="ignore", width="stretch",
+            )  # fmt: skip
 
 
 def _simulator() -> None:
@@ -130,17 +166,11 @@ def _explain(dent: Dent, lesson: Any) -> None:
         )
 
 
-def _exercise() -> None:
-    seed = int(
-        st.number_input(
-            "Number of the class: everybody with this number sees the same panels",
-            0,
-            999_999,
-            1,
-            1,
-            key=_SEED,
-        )
-    )
+def _one_of(made: Once, name: str) -> bytes:
+    return bytes(made()[name])
+
+
+def _exercise(seed: int) -> None:
     answers: dict[int, tuple[float, float, int]] = st.session_state.setdefault(_ANSWERS, {}).setdefault(
         seed, {}
     )
@@ -168,6 +198,7 @@ def _exercise() -> None:
     if place is not None:
         answers[number] = (*place, score_answer(task, *place))
         st.session_state["class-showing"] = True
+        keep("find-the-low", seed, number, answers[number][-1])
         st.rerun()
 
 

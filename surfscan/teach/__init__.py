@@ -1,0 +1,1 @@
+"""For a class: exercises whose answer is known, and worksheets from them."""
