@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 import signal
 import sqlite3
@@ -270,3 +271,37 @@ def test_an_early_ctrl_c_is_heard(after_s: float) -> None:
         process.send_signal(signal.SIGINT)
         said = process.communicate(timeout=60)[1]
     assert "Traceback" not in said
+
+
+@pytest.mark.parametrize("scale", ["0", "nan", "inf", "1e308", "x", ""])
+def test_scales_of_an_sdf_that_no_instrument_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], scale: str
+) -> None:
+    from surfscan.results.surfaces import write_sdf
+
+    x, y = grid()
+    path = tmp_path / "m.sdf"
+    write_sdf(path, bump(*np.meshgrid(x, y), peak=-0.3), step_mm=4.0)
+    good = path.read_text(encoding="ascii")
+    for name in ("Zscale", "Xscale"):
+        path.write_text(re.sub(rf"({name}\s*=\s*)\S+", rf"\g<1>{scale}", good), encoding="ascii")
+        assert path.read_text(encoding="ascii") != good
+        arguments = ["check", "--from-map", str(path), "--u-mm", "0.01", "--out", str(tmp_path / "out")]
+        told([*arguments, "--quiet"], capsys, "m.sdf")
+
+
+def test_a_ruler_that_does_not_fit_a_map_of_micrometres_is_left_out(tmp_path: Path) -> None:
+    from surfscan.check.from_map import check_map
+    from surfscan.judge.limits import default_limits
+
+    rng = np.random.default_rng(1)
+    result = check_map(
+        rng.normal(0, 1e-3, (120, 120)),
+        limits=default_limits("primer"),
+        stage="primer",
+        u_mm=1e-4,
+        step_mm=0.00065,
+    )
+    assert "does not fit a map of" in result.details["straightedge"]["worst"]["reason"]
+    assert "does not fit a map of" in result.details["block"]["reason"]
+    assert math.isnan(result.measures["Sq_waviness_mm"])
