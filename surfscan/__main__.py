@@ -14,7 +14,7 @@ def run() -> int:
 
         return main()
     except KeyboardInterrupt:
-        print("\nsurfscan: stopped before it began", file=sys.stderr)
+        sys.stderr.write("\nsurfscan: stopped before it began\n")
         return 130
 
 

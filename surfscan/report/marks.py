@@ -32,7 +32,7 @@ __all__ = [
 ]
 
 _HALO = (255, 255, 255)
-_LEAST_SIDE = 640
+_LEAST_SIDE = 400
 _FARTHEST = 1e5  # pixels
 _SHIFT = 4  # OpenCV's fixed-point bits for subpixel drawing
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 import shutil
 import signal
 import sqlite3
@@ -123,9 +124,9 @@ def test_small_pictures_are_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[
         str(tmp_path / "out"),
     ]
     assert cli.main([*arguments, "--quiet"]) == 10
-    assert cv2.imread(str(tmp_path / "out/overlay.png")).shape[1] >= 640
+    assert cv2.imread(str(tmp_path / "out/overlay.png")).shape[1] >= 400
     assert picture_scale(4000, 3000, 1600) == 0.4
-    assert picture_scale(266, 200, 1600) * 266 == 640
+    assert picture_scale(266, 200, 1600) * 266 == 400
     canvas = np.zeros((50, 50, 3), np.uint8)
     disc(canvas, (25, 25), 0.4, "1", "low")
     outline(canvas, [np.array([[1e300, 0], [np.nan, 5], [3, -1e300]])], "low", 2)
@@ -270,3 +271,37 @@ def test_an_early_ctrl_c_is_heard(after_s: float) -> None:
         process.send_signal(signal.SIGINT)
         said = process.communicate(timeout=60)[1]
     assert "Traceback" not in said
+
+
+@pytest.mark.parametrize("scale", ["0", "nan", "inf", "1e308", "x", ""])
+def test_scales_of_an_sdf_that_no_instrument_has(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], scale: str
+) -> None:
+    from surfscan.results.surfaces import write_sdf
+
+    x, y = grid()
+    path = tmp_path / "m.sdf"
+    write_sdf(path, bump(*np.meshgrid(x, y), peak=-0.3), step_mm=4.0)
+    good = path.read_text(encoding="ascii")
+    for name in ("Zscale", "Xscale"):
+        path.write_text(re.sub(rf"({name}\s*=\s*)\S+", rf"\g<1>{scale}", good), encoding="ascii")
+        assert path.read_text(encoding="ascii") != good
+        arguments = ["check", "--from-map", str(path), "--u-mm", "0.01", "--out", str(tmp_path / "out")]
+        told([*arguments, "--quiet"], capsys, "m.sdf")
+
+
+def test_a_ruler_that_does_not_fit_a_map_of_micrometres_is_left_out(tmp_path: Path) -> None:
+    from surfscan.check.from_map import check_map
+    from surfscan.judge.limits import default_limits
+
+    rng = np.random.default_rng(1)
+    result = check_map(
+        rng.normal(0, 1e-3, (120, 120)),
+        limits=default_limits("primer"),
+        stage="primer",
+        u_mm=1e-4,
+        step_mm=0.00065,
+    )
+    assert "does not fit a map of" in result.details["straightedge"]["worst"]["reason"]
+    assert "does not fit a map of" in result.details["block"]["reason"]
+    assert math.isnan(result.measures["Sq_waviness_mm"])
