@@ -22,7 +22,7 @@ PROTAN = np.array(
     [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216], [-0.003882, -0.048116, 1.051998]]
 )
 GREY = np.tile([0.2126, 0.7152, 0.0722], (3, 1))  # ITU-R BT.709
-WIDE = 380
+WIDE = 250
 
 
 def seen(page: np.ndarray, by: np.ndarray | None) -> np.ndarray:
