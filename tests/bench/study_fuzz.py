@@ -94,7 +94,9 @@ def main() -> None:
         make = {"sheets": _sheets, "files": _files, "checks": _checks}[given.what]
         for label, run in make(Path(name), first, last):
             if given.state is not None:
-                given.state.write_text(json.dumps({"next": int(label.split()[-1]) + 1, "input": label}))
+                fresh = given.state.with_suffix(".new")
+                fresh.write_text(json.dumps({"next": int(label.split()[-1]) + 1, "input": label}))
+                fresh.replace(given.state)  # whole, also when the process is ended here
             started = time.perf_counter()
             try:
                 ends[outcome_of(run)] += 1
