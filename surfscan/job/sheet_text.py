@@ -23,16 +23,21 @@ def read_toml(folder: Path) -> dict[str, Any]:
         raise RefusedError(
             f"The job folder {folder} does not exist",
             found="nothing there",
-            allowed="a job folder",
+            allowed="a folder with panel.toml and its photos",
             cure=cure,
         )
     if not folder.is_dir():
-        raise RefusedError(f"{folder} is no folder", found="a file", allowed="a job folder", cure=cure)
+        raise RefusedError(
+            f"{folder} is no folder",
+            found="a file",
+            allowed="a folder with panel.toml and its photos",
+            cure=cure,
+        )
     if not path.is_file():
         raise RefusedError(
             f"The job folder {folder} has no panel.toml",
             found="a folder without it",
-            allowed="a job folder",
+            allowed="a folder with panel.toml and its photos",
             cure=cure,
         )
     try:
