@@ -77,7 +77,7 @@ COMMANDS = [
     (["report", "EMPTY", "--shop", "x\ny"], "x\\ny", "200 printable letters", "Shorten it"),
     (["teach"], "0 of them", "--worksheet DIR", "teach --help"),
     (["page", "--port", "80"], "80", "1024 to 65535", "another --port"),
-    (["check", "EMPTY", "--out", "OUT"], "has no panel.toml", "a job folder", "Give the folder"),
+    (["check", "EMPTY", "--out", "OUT"], "has no panel.toml", "a folder with panel.toml", "Give the folder"),
     (["show", "one"], "one", "a whole number", "surfscan show --help"),
     (["new", "NEW", "--yes", "--stage", "prymer"], "prymer", "sealer", "The nearest is primer"),
 ]  # fmt: skip
