@@ -39,6 +39,7 @@ CELLS_IN_WINDOW = 2.5
 
 TOP = 4
 LEAST_CELLS = 200
+FIT_CELLS = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,16 +91,25 @@ def compare_pair(reading: Reading) -> PairCheck:
     inner = cv2.erode(measured.astype(np.uint8), np.ones((reach, reach), np.uint8), borderValue=0) > 0
     if inner.sum() < LEAST_CELLS:
         return PairCheck(float("nan"), float("nan"))
-    p, q = (masked_mean(_without_bend(slope, measured), measured, wide)[0] for slope in (p, q))
+    p, q = (masked_mean(slope, measured, wide)[0] for slope in _without_bend((p, q), measured))
     across, along = np.gradient(p, step, axis=0)[inner], np.gradient(q, step, axis=1)[inner]
     curl = curl_of(p, q, step)[inner]
     size = float(np.mean(across**2 + along**2))
     return PairCheck(float(np.mean(curl**2)) / max(size, 1e-30), float(np.sqrt(np.mean(curl**2))))
 
 
-def _without_bend(slope: Array, measured: Array) -> Array:
-    """The slope less its polynomial of low degree; 0 where not measured."""
-    y, x = np.mgrid[-1 : 1 : slope.shape[0] * 1j, -1 : 1 : slope.shape[1] * 1j]
-    terms = np.stack([x ** (d - j) * y**j for d in range(TOP + 1) for j in range(d + 1)], axis=-1)
-    fit = np.linalg.lstsq(terms[measured], slope[measured], rcond=None)[0]
-    return np.where(measured, slope - terms @ fit, 0.0)
+def _without_bend(slopes: tuple[Array, Array], measured: Array) -> list[Array]:
+    """Both slopes less their polynomials of low degree; 0 where not measured."""
+    rows, columns = measured.shape
+    y, x = np.linspace(-1, 1, rows), np.linspace(-1, 1, columns)
+    powers = [(k, d - k) for d in range(TOP + 1) for k in range(d + 1)]
+    terms = np.stack([np.outer(y**b, x**a)[measured] for a, b in powers], axis=-1)
+    # A smooth bend is fitted as well by a part of the cells.
+    thin = np.s_[:: max(1, len(terms) // FIT_CELLS)]
+    seen = np.stack([slope[measured] for slope in slopes], axis=-1)
+    fit = np.linalg.lstsq(terms[thin], seen[thin], rcond=None)[0]
+    left = seen - terms @ fit
+    out = [np.zeros(measured.shape) for _ in slopes]
+    for k, slope in enumerate(out):
+        slope[measured] = left[:, k]
+    return out
