@@ -1,7 +1,7 @@
 from .change.comparison import Comparison as Comparison
-from .check.front import check as check
-from .check.front import check_map as check_map
-from .check.front import judge_map as judge_map
+from .checking.front import check as check
+from .checking.front import check_map as check_map
+from .checking.front import judge_map as judge_map
 from .core.errors import NotMeasuredError as NotMeasuredError
 from .core.errors import RefusedError as RefusedError
 from .core.errors import SurfscanError as SurfscanError

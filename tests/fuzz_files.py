@@ -18,7 +18,7 @@ from fuzz_inputs import JOBS
 from PIL import Image
 from result_folders import bump, grid, make_folder, spot
 
-from surfscan.check.from_map import read_map
+from surfscan.checking.from_map import read_map
 from surfscan.job.lens_file import LensFile, LensFit, LensSpread, lens_text, read_lens
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet

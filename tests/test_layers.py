@@ -29,7 +29,7 @@ def rooms_of(guide: str) -> list[set[str]]:
 
 LAYERS = rooms_of(GUIDE.read_text(encoding="utf-8"))
 ALLOWED = {("surface", "optics")}
-# Readers get plain arrays and a context: the sheet stops at check/.
+# Readers get plain arrays and a context: the sheet stops at checking/.
 NEVER = {("reading", "job"), ("optics", "job"), ("phase", "job"), ("surface", "job"), ("shading", "job")}
 # A result in a notebook is drawn by the report, found by name when the notebook asks: the one look down the table.
 LOOKS_DOWN = {("core/showing.py", "report")}
@@ -108,11 +108,11 @@ def test_every_part_has_a_layer_and_every_rule_bites() -> None:
     parts = {part_of(path) for path in FILES} - {FRONT}
     assert parts == set().union(*LAYERS)
     assert sum(map(len, LAYERS)) == len(parts), "a room stands in two rows"
-    assert complaint("phase", "check") == "phase may not import check"
+    assert complaint("phase", "checking") == "phase may not import checking"
     assert complaint("phase", "optics") == "phase may not import optics"
     assert complaint("surface", "optics") == ""
     assert complaint("reading", "job") == "reading may not use job"
-    assert complaint("check", "synth") == "check may not use known surfaces"
+    assert complaint("checking", "synth") == "checking may not use known surfaces"
     assert complaint("synth", "phase") == "synth may not use phase"
     assert imports("import_module('surfscan.report.notebook')") == [(1, "report")]
     assert imports("def f():\n    from surfscan.report.table import x\n    import surfscan.cli") == [
@@ -160,7 +160,7 @@ def test_importing_the_package_and_the_command_loads_no_heavy_library() -> None:
 
 
 def test_a_run_loads_no_plot_or_page_library() -> None:
-    code = "import sys, surfscan.check.pipeline, surfscan.report.export; print(*sys.modules)"
+    code = "import sys, surfscan.checking.pipeline, surfscan.report.export; print(*sys.modules)"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     loaded = {name.split(".")[0] for name in done.stdout.split()}
     assert {"matplotlib", "streamlit", "mitsuba"} & loaded == set()

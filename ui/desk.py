@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 import surfscan
-from surfscan.check.apart import CheckWorker
+from surfscan.checking.apart import CheckWorker
 
 __all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "without_folder"]
 

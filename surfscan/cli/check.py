@@ -107,7 +107,7 @@ def write_checked(
 
 
 def _check_job() -> Check:
-    from surfscan.check.pipeline import check_job
+    from surfscan.checking.pipeline import check_job
 
     return check_job
 

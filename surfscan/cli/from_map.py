@@ -57,7 +57,7 @@ def see_no_map_options(options: argparse.Namespace) -> None:
 
 def check_given_map(options: argparse.Namespace) -> CheckResult:
     """Judge the map that the options name."""
-    from surfscan.check.from_map import LEAST_STEP_MM, MOST_STEP_MM, check_map
+    from surfscan.checking.from_map import LEAST_STEP_MM, MOST_STEP_MM, check_map
     from surfscan.core.trade_names import STAGES, nearest_name, stage_named
     from surfscan.judge.limits import default_limits, with_given
 

@@ -6,8 +6,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from surfscan.change.comparison import Comparison, compare_results
-from surfscan.check.pipeline import check_job
-from surfscan.check.whole import join_views
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.whole import join_views
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import CheckResult
 from surfscan.report.export import stored_of

@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.check.stations import sharpest, stand
+from surfscan.checking.stations import sharpest, stand
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.photo_limits import FIGURES, check_figure

@@ -27,7 +27,7 @@ def draw_relative_overlay(result: CheckResult) -> Pixels:
     Parameters
     ----------
     result : CheckResult
-        With ``maps["relative"]``, ``column_px`` and ``row_px`` as `surfscan.check.relative` makes them.
+        With ``maps["relative"]``, ``column_px`` and ``row_px`` as `surfscan.checking.relative` makes them.
 
     Returns
     -------

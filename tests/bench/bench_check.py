@@ -27,7 +27,7 @@ import cv2
 import numpy as np
 import scipy.fft
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Panel

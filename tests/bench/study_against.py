@@ -23,7 +23,7 @@ import scene_table
 from scene_table import away, ball, board_at, bowl, spot
 
 from surfscan.change.against import against_result
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 
 SCENES = {
     "this-side": {

@@ -23,7 +23,7 @@ import cv2
 import numpy as np
 from study_coverage import draw_sheet, true_spots
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera
 from surfscan.job.sheet import Sheet, load_sheet

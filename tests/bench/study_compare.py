@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from reading.own_photos import FOCAL, take
 
 from surfscan.change.comparison import compare_results
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.records import Camera
 from surfscan.synth.panels import Crown, Dish, Flat, Panel, Ripple, Shape
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at

@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 from study_coverage import own_scene, true_spots
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import SurfscanError
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.scene import Exposure

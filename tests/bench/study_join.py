@@ -23,8 +23,8 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 from truth.mitsuba_mirror import photograph, stripes_texture
 from whole.views_of_a_panel import SPOTS, Part, plane_through, take_view
 
-from surfscan.check.pipeline import check_job
-from surfscan.check.whole import join_views
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.whole import join_views
 from surfscan.core.records import CheckResult
 from surfscan.report.export import write_result
 from surfscan.results.stored import StoredResult, load_result

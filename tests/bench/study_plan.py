@@ -27,7 +27,7 @@ import cv2
 import numpy as np
 from planned_jobs import SurfscanError, draw_sheet, found_at, map_at, places_for, random_shot, write_planned
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.plan.forward import Plan, plan_shot, work_out
 from surfscan.plan.shot import Shot
 from surfscan.reading.budget import Inputs

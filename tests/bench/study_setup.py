@@ -26,8 +26,8 @@ from reading.test_reference import form_error_um
 from truth import test_setup_photo as independent
 from truth.mitsuba_mirror import photograph, stripes_texture
 
-from surfscan.check.pipeline import check_job
-from surfscan.check.setup import stand_board
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.setup import stand_board
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.reading.propagation import Inputs

@@ -24,7 +24,7 @@ sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from truth.test_stepped_fold import FOCAL, PIXELS, scene
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.phase.stepped import find_place, fit_steps
 from surfscan.synth.camera_noise import write_job, write_photo
 from surfscan.synth.panels import Flat

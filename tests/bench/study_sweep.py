@@ -20,7 +20,7 @@ import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 from study_coverage import true_spots
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Flat, Panel

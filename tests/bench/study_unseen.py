@@ -26,7 +26,7 @@ from random_maps import Spot, place_spots, spot_height
 from scipy.stats import binomtest
 from study_coverage import draw_sheet
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet

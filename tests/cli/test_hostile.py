@@ -20,7 +20,7 @@ from fuzz_inputs import JOBS
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan import cli
-from surfscan.check import pipeline
+from surfscan.checking import pipeline
 from surfscan.core.errors import RefusedError, SurfscanError
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet import load_sheet
@@ -291,7 +291,7 @@ def test_scales_of_an_sdf_that_no_instrument_has(
 
 
 def test_a_ruler_that_does_not_fit_a_map_of_micrometres_is_left_out(tmp_path: Path) -> None:
-    from surfscan.check.from_map import check_map
+    from surfscan.checking.from_map import check_map
     from surfscan.judge.limits import default_limits
 
     rng = np.random.default_rng(1)

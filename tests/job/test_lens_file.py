@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from surfscan.check.stations import camera_of
+from surfscan.checking.stations import camera_of
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Camera, Photo, Pose
 from surfscan.job.lens_file import LensFile, LensFit, LensSpread, camera_for, lens_text, read_lens

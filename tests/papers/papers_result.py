@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from surfscan.check.from_map import check_map
+from surfscan.checking.from_map import check_map
 from surfscan.judge.limits import default_limits
 from surfscan.report.export import write_result
 from surfscan.results.grid_text import write_grid_text

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.errors import UsageError
 from surfscan.core.units import INCH

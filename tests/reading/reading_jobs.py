@@ -11,7 +11,7 @@ import cv2
 import numpy as np
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan.check.stations import level_places, stand
+from surfscan.checking.stations import level_places, stand
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.photos import read_photo

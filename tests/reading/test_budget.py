@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy.stats import binom
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.job.sheet import load_sheet
 from surfscan.reading.budget import Inputs
 

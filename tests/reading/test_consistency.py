@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from reading.own_photos import stripes_scene, take
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.reading import Reading
 from surfscan.core.records import Grid

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import RegularGridInterpolator
 
-from surfscan.check.stations import level_places, stand
+from surfscan.checking.stations import level_places, stand
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, View

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from reading.glass_photos import bad_scene, with_reference, write_reference_job
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Reading

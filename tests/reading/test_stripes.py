@@ -22,7 +22,7 @@ from reading.own_photos import (
     turned_board,
 )
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.flags import bit
 from surfscan.core.records import Camera, CheckResult
 from surfscan.optics.lens import project

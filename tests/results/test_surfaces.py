@@ -14,7 +14,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
-from surfscan.check.from_map import read_map
+from surfscan.checking.from_map import read_map
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.results.surfaces import read_surface, write_sdf, write_x3p
 

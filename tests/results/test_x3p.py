@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from surfscan.check.from_map import read_map
+from surfscan.checking.from_map import read_map
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError
 from surfscan.results.surfaces import surface_doubts
 from surfscan.results.x3p import read_x3p

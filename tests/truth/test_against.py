@@ -14,7 +14,7 @@ import pytest
 from reading.own_photos import FOCAL, SIZE, take
 
 from surfscan.change.against import against_result
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit

@@ -14,7 +14,7 @@ from scipy.interpolate import RegularGridInterpolator
 from truth.six_outputs import see_that_six_agree
 
 from surfscan.change.comparison import compare_results
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.flags import bit
 from surfscan.core.records import CheckResult
 from surfscan.surface.slopes import fit_polynomial, polynomial_terms

@@ -10,7 +10,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet

@@ -8,7 +8,7 @@ import numpy as np
 from reading.test_reference import form_error_um
 from truth.mitsuba_mirror import photograph_distorted, stripes_texture
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.synth.camera_noise import write_photo
 from surfscan.synth.panels import Dish
 

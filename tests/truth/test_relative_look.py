@@ -11,8 +11,8 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.check.pipeline import check_job
-from surfscan.check.stations import stand
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.stations import stand
 from surfscan.cli import main
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.job.photos import read_photo

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from truth.mitsuba_mirror import photograph, stripes_texture
 
-from surfscan.check.setup import stand_board
+from surfscan.checking.setup import stand_board
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.reading.propagation import Inputs

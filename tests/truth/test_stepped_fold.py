@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.flags import bit
 from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job

@@ -16,8 +16,8 @@ from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 import surfscan
-from surfscan.check.apart import CheckWorker
-from surfscan.check.pipeline import check_job
+from surfscan.checking.apart import CheckWorker
+from surfscan.checking.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.units import MM
 from surfscan.look.first_look import look_at_photo

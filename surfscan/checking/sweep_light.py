@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.context import PlacedJob, Progress
-from surfscan.check.stations import stand
+from surfscan.checking.context import PlacedJob, Progress
+from surfscan.checking.stations import stand
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.message import Reason, Weight

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from reading.setup_photos import AT_CORNERS, CLEAR_OF_SPOTS, add_board_tags, setup_scene, write_setup_job
 
-from surfscan.check.pipeline import check_job
-from surfscan.check.setup import stand_board
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.setup import stand_board
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import CheckResult
 from surfscan.job.photos import read_photo

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import Any
 
-from surfscan.check.context import PlacedJob, Progress, board_of
-from surfscan.check.lights import take
+from surfscan.checking.context import PlacedJob, Progress, board_of
+from surfscan.checking.lights import take
 from surfscan.core.records import CheckResult
 from surfscan.job.sheet import Sheet
 from surfscan.optics.board_pose import BoardFit

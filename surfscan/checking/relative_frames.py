@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
-from surfscan.check.stations import stand
+from surfscan.checking.stations import stand
 from surfscan.core.reading import View
 from surfscan.core.records import Array, Photo
 from surfscan.job.sheet import Sheet

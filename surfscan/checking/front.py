@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.check.pipeline import check_job
+from surfscan.checking.pipeline import check_job
 from surfscan.core.records import CheckResult, HeightMap
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.judge.judgement import Instruments, Judgement
@@ -99,7 +99,7 @@ def check_map(
     limits : Limits, optional
         Those of the stage when not given.
     **more
-        ``name``, ``unit`` (of a text file's heights) and ``instruments`` of `surfscan.check.from_map.check_map`.
+        ``name``, ``unit`` (of a text file's heights) and ``instruments`` of `surfscan.checking.from_map.check_map`.
 
     Returns
     -------
@@ -122,7 +122,7 @@ def check_map(
     >>> str(result.verdict), len(result.spots), abs(result.spots[0].peak_mm + 0.2) < 0.01
     ('rework', 1, True)
     """
-    from surfscan.check.from_map import check_map as judge_other
+    from surfscan.checking.from_map import check_map as judge_other
 
     given = heights if isinstance(heights, Path | str) else np.asarray(heights, dtype=float)
     limits = default_limits(stage) if limits is None else limits

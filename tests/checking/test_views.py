@@ -9,11 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from check.views_of_a_panel import FORM, ORIGINS, SPOTS, VIEW, take_view
+from checking.views_of_a_panel import FORM, ORIGINS, SPOTS, VIEW, take_view
 
-from surfscan.check.pipeline import check_job
-from surfscan.check.whole import join_views
-from surfscan.check.whole_adjust import ViewMap, join_heights
+from surfscan.checking.pipeline import check_job
+from surfscan.checking.whole import join_views
+from surfscan.checking.whole_adjust import ViewMap, join_heights
 from surfscan.cli import main
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Grid, HeightMap

@@ -14,10 +14,10 @@ from typing import Any
 import cv2
 import numpy as np
 
-from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
-from surfscan.check.from_map import raking
-from surfscan.check.setup_told import contradicted
-from surfscan.check.whole_adjust import WAVE_MM, Joined, ViewMap, join_heights
+from surfscan.checking.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
+from surfscan.checking.from_map import raking
+from surfscan.checking.setup_told import contradicted
+from surfscan.checking.whole_adjust import WAVE_MM, Joined, ViewMap, join_heights
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason, Verdict, Weight

@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.build import PhotoPlaces, Shown, build_result, uncertainty_row, versions, when
-from surfscan.check.quality import find_blocker
+from surfscan.checking.build import PhotoPlaces, Shown, build_result, uncertainty_row, versions, when
+from surfscan.checking.quality import find_blocker
 from surfscan.core.flags import bit, describe
 from surfscan.core.message import Reason
 from surfscan.core.reading import Reading

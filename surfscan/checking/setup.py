@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from surfscan.check.stations import camera_of, explain_tags
+from surfscan.checking.stations import camera_of, explain_tags
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.sheet import Sheet

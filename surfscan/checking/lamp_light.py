@@ -6,8 +6,8 @@ from dataclasses import replace
 
 import numpy as np
 
-from surfscan.check.context import PlacedJob, Progress, Taken
-from surfscan.check.lamp_places import LampPlaces, find_lamps
+from surfscan.checking.context import PlacedJob, Progress, Taken
+from surfscan.checking.lamp_places import LampPlaces, find_lamps
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
 from surfscan.core.flags import bit

@@ -13,16 +13,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from surfscan.check.context import PlacedJob, Taken
-from surfscan.check.lights import kind_of_light, lacks_scale, take
-from surfscan.check.outcome import assemble
-from surfscan.check.quality import find_blocker, judge_photo
-from surfscan.check.reference import add_null, read_reference, stand_again
-from surfscan.check.setup import find_mirrored, posed_sheet, stand_board, told
-from surfscan.check.setup_doubts import refuse_mixed, setup_reasons, setup_row
-from surfscan.check.setup_told import add_setup
-from surfscan.check.stations import stand
-from surfscan.check.sweep_light import Gathered, gather_sweep, is_sweep
+from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.lights import kind_of_light, lacks_scale, take
+from surfscan.checking.outcome import assemble
+from surfscan.checking.quality import find_blocker, judge_photo
+from surfscan.checking.reference import add_null, read_reference, stand_again
+from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, told
+from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_row
+from surfscan.checking.setup_told import add_setup
+from surfscan.checking.stations import stand
+from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
@@ -141,7 +141,7 @@ def _look(
             allowed="tags or corners_px, and where the board stands",
             cure="add them to the sheet, or leave --against out",
         )
-    from surfscan.check.relative import look_job  # loaded when used, as what few jobs need is
+    from surfscan.checking.relative import look_job  # loaded when used, as what few jobs need is
 
     tell("looking without a scale", 0.25)
     return look_job(

@@ -10,9 +10,9 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surfscan.check.context import PlacedJob, Progress, Taken, board_of, context_of
-from surfscan.check.lamp_light import lamp_step_mm, take_lamp
-from surfscan.check.sweep_light import is_sweep, take_sweep
+from surfscan.checking.context import PlacedJob, Progress, Taken, board_of, context_of
+from surfscan.checking.lamp_light import lamp_step_mm, take_lamp
+from surfscan.checking.sweep_light import is_sweep, take_sweep
 from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
 from surfscan.core.records import Board

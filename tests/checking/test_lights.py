@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from surfscan.check.lights import LIGHTS, kind_of_light
+from surfscan.checking.lights import LIGHTS, kind_of_light
 from surfscan.job.sheet import load_sheet
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"

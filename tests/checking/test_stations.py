@@ -8,7 +8,7 @@ import cv2
 import numpy as np
 import pytest
 
-from surfscan.check.stations import camera_of, level_places, sharpest, stand
+from surfscan.checking.stations import camera_of, level_places, sharpest, stand
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo

@@ -23,7 +23,7 @@ from surfscan.core.records import CheckResult
 __all__ = ["CheckWorker"]
 
 _KINDS = {kind.__name__: kind for kind in (SurfscanError, UsageError, RefusedError, NotMeasuredError)}
-_CHILD = "from surfscan.check.apart import _serve; _serve()"
+_CHILD = "from surfscan.checking.apart import _serve; _serve()"
 
 
 class CheckWorker:
@@ -115,7 +115,7 @@ def _serve() -> None:
     """The child: one line in, answers out, until the input ends. What libraries print goes to stderr."""
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
-    from surfscan.check.pipeline import check_job
+    from surfscan.checking.pipeline import check_job
 
     for line in sys.stdin.buffer:
         _answer(Path(line.decode().rstrip("\n")), out, check_job)

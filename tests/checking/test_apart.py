@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from surfscan.check.apart import CheckWorker
-from surfscan.check.pipeline import check_job
+from surfscan.checking.apart import CheckWorker
+from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import RefusedError
 from surfscan.report.panes import draw_photo_pair
 

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.stations import level_places
+from surfscan.checking.stations import level_places
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Reason

@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.build import limits_row, versions, when
-from surfscan.check.relative_bends import at_cells, follow_free, smaller, stepped_bends
-from surfscan.check.relative_frames import (
+from surfscan.checking.build import limits_row, versions, when
+from surfscan.checking.relative_bends import at_cells, follow_free, smaller, stepped_bends
+from surfscan.checking.relative_frames import (
     FramedPhoto,
     PhotoFrame,
     cell_px,

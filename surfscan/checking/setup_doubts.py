@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.check.context import PlacedJob
+from surfscan.checking.context import PlacedJob
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.message import Reason, Weight

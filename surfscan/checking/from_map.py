@@ -11,7 +11,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.check.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
+from surfscan.checking.build import MapPlaces, Shown, build_result, uncertainty_row, versions, when
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.message import Reason, Weight

@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from surfscan.check.relative_frames import LONG_PX, FramedPhoto, PhotoFrame
+from surfscan.checking.relative_frames import LONG_PX, FramedPhoto, PhotoFrame
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.job.sheet import Sheet

@@ -14,9 +14,9 @@ import numpy as np
 import pytest
 from judge.every_reason import NUMBERS
 
-from surfscan.check.from_map import check_map
-from surfscan.check.front import check_map as front_check_map
-from surfscan.check.whole import join_views
+from surfscan.checking.from_map import check_map
+from surfscan.checking.front import check_map as front_check_map
+from surfscan.checking.whole import join_views
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.message import Reason, Weight
 from surfscan.core.records import CheckResult
