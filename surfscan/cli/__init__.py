@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from surfscan.cli import (
+    car,
     check,
     compare,
     demo,
@@ -48,6 +49,7 @@ COMMANDS = (
     check,
     join,
     report,
+    car,
     compare,
     history,
     show,

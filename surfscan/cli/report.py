@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
-from datetime import date
 from pathlib import Path
 
-from surfscan.cli.terminal import Parser, add_inch, named_path, tell_files, units_of
+from surfscan.cli.particulars import add_particulars, particulars_of
+from surfscan.cli.terminal import Parser, named_path, tell_files
 from surfscan.core.errors import UsageError
 
 __all__ = ["add", "run_report", "run_verify"]
@@ -30,19 +30,11 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "result", metavar="RESULT", type=Path, help="output folder of surfscan check or compare"
     )
     report.add_argument("--out", metavar="DIR", type=named_path, help="another folder (default: into RESULT)")
-    report.add_argument(
-        "--checked-by", metavar="NAME", default="", help="who checked, as it is to be printed"
-    )
     report.add_argument("--job-number", metavar="TEXT", default="", help="the shop's number for the job")
-    report.add_argument("--shop", metavar="TEXT", default="", help="whose shop, as it is to be printed")
-    report.add_argument("--vehicle", metavar="TEXT", default="", help="which vehicle or part")
-    report.add_argument("--shot-by", metavar="NAME", default="", help="who took the photos")
     report.add_argument(
         "--photos", metavar="JOB", type=Path, help="put in the photos without marks, from this job folder"
     )
-    report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
-    add_inch(report)
-    report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
+    add_particulars(report)
     report.set_defaults(run=run_report)
     verify = commands.add_parser(
         "verify",
@@ -63,26 +55,8 @@ def run_report(options: argparse.Namespace) -> int:
     """Write the papers, and name them."""
     from surfscan.papers.before_after import holds_comparison, write_before_after
     from surfscan.papers.folder import write_report
-    from surfscan.papers.particulars import Particulars
 
-    for name in ("checked_by", "job_number", "date", "shop", "vehicle", "shot_by"):
-        text = getattr(options, name)
-        if len(text) > 200 or not all(letter.isprintable() for letter in text):
-            raise UsageError(
-                f"--{name.replace('_', '-')} can't be printed",
-                found=f"{len(text)} letters" if len(text) > 200 else repr(text),
-                allowed="up to 200 printable letters",
-                cure="shorten it, or leave out what is no letter",
-            )
-    particulars = Particulars(
-        date=options.date or date.today().isoformat(),
-        checked_by=options.checked_by,
-        job_number=options.job_number,
-        units=units_of(options).name,
-        shop=options.shop,
-        vehicle=options.vehicle,
-        shot_by=options.shot_by,
-    )
+    particulars = particulars_of(options)
     if holds_comparison(options.result):
         given = "--out" if options.out is not None else "--photos" if options.photos is not None else ""
         if given:
@@ -103,6 +77,7 @@ def run_report(options: argparse.Namespace) -> int:
 
 def run_verify(options: argparse.Namespace) -> int:
     """Compare, and say what differs."""
+    from surfscan.papers.car import holds_car, verify_car
     from surfscan.papers.folder import verify_report
 
     word = options.digest.strip().lower()
@@ -113,7 +88,8 @@ def run_verify(options: argparse.Namespace) -> int:
             allowed="8 to 64 digits of 0-9 and a-f",
             cure="type it as it stands at the foot of each page",
         )
-    found = verify_report(options.folder, printed=word)
+    verify = verify_car if holds_car(options.folder) else verify_report
+    found = verify(options.folder, printed=word)
     if options.json:
         print(
             json.dumps(

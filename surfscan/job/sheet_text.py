@@ -15,9 +15,23 @@ _SHEET_BYTES = 1_000_000
 _DEEPEST = 1000  # of a line: a long list of numbers after a line break has dots too
 
 
-def read_toml(folder: Path) -> dict[str, Any]:
-    """A job folder's `panel.toml` as tables (RefusedError when it is not there, too long or no TOML)."""
-    path = folder / "panel.toml"
+def read_toml(folder: Path, name: str = "panel.toml") -> dict[str, Any]:
+    """A folder's sheet as tables, a job's by default (RefusedError when it is not there, too long or no TOML)."""
+    path = folder / name
+    try:
+        return _read(path)
+    except RefusedError as error:
+        if name == "panel.toml":
+            raise
+        told = {k: getattr(error, k) for k in ("what", "found", "allowed", "cure")}
+        told = {
+            k: text.replace("panel.toml", name).replace("job folder", "folder") for k, text in told.items()
+        }
+        raise RefusedError(told.pop("what"), **told) from None
+
+
+def _read(path: Path) -> dict[str, Any]:
+    folder = path.parent
     cure = "give the folder that holds panel.toml and the photos"
     if not folder.exists():
         raise RefusedError(

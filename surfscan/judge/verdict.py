@@ -23,7 +23,16 @@ from surfscan.judge.reasons import REASONS, in_order, reason, rule_reason, sente
 from surfscan.judge.sentence import headline, headline_text
 from surfscan.judge.trade_table import words
 
-__all__ = ["Evidence", "Judged", "SpotEvidence", "judge_spot", "verdict_of", "weigh", "with_reasons"]
+__all__ = [
+    "Evidence",
+    "Judged",
+    "SpotEvidence",
+    "judge_spot",
+    "verdict_of",
+    "weigh",
+    "with_reasons",
+    "worst_verdict",
+]
 
 LEAST_COVERAGE = 0.8
 """Less of the region than this, and nothing found over a limit: not measured (our choice)."""
@@ -35,6 +44,11 @@ FAR = 3.0
 """One direction alone is called ready only when the limit is this many times its 95 % uncertainty (our choice)."""
 
 _RANKS = (Verdict.READY, Verdict.CLOSE, Verdict.NOT_MEASURED, Verdict.REWORK)
+
+
+def worst_verdict(verdicts: Iterable[str]) -> Verdict:
+    """What several panels together are: the worst of them; of none, not measured."""
+    return max(map(Verdict, verdicts), key=_RANKS.index, default=Verdict.NOT_MEASURED)
 
 
 @dataclass(frozen=True, slots=True)

@@ -77,13 +77,26 @@ class Picture:
 
 @dataclass(frozen=True, slots=True)
 class Shape:
-    """A polyline (two points and more), or a label at one point; y up, mm of the scene."""
+    """A polyline (two points and more), or a label at one point; y up, mm of the scene.
+
+    Attributes
+    ----------
+    fill : str
+        Colour of a closed one, #rrggbb; "" for none.
+    size : float
+        Height of a label's letters, in the scene's unit: it is then centred on its point. 0: small, beside it.
+    ink : str
+        Colour of a label, #rrggbb; "" for the paper's own.
+    """
 
     points: tuple[tuple[float, float], ...]
     label: str = ""
     heavy: bool = False
     dashed: bool = False
     closed: bool = False
+    fill: str = ""
+    size: float = 0.0
+    ink: str = ""
 
 
 @dataclass(frozen=True, slots=True)

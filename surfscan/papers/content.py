@@ -39,7 +39,7 @@ from surfscan.report.words import (
 )
 from surfscan.results.stored import StoredResult
 
-__all__ = ["Pictures", "compose"]
+__all__ = ["Pictures", "compose", "panel_blocks"]
 
 _OPEN = " Open: the rim of what was seen cuts the spot; it is at least this much, and may be more."
 _CLEAN_MM = (82.0, 56.0)  # heights of both pictures where page one holds both, on Letter too
@@ -85,30 +85,14 @@ def compose(
     list of Block
     """
     units = units_named(particulars.units)
-    panel = result.panel
-    overlay, panel_map, in_gloss = pictures.overlay, pictures.panel_map, pictures.in_gloss
+    panel_map, in_gloss = pictures.panel_map, pictures.in_gloss
+    # of a clean panel on page one too, so that the inspector's stays one page
+    photos = pictures.photos if result.spots else None
     blocks: list[Block] = [
-        Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
+        Heading(f"Panel check: {result.panel.get('name') or 'panel without a name'}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
         particulars_fields(result, particulars, units),
-    ]
-    photos = pictures.photos
-    if overlay is not None:
-        clean_mm = _CLEAN_MM[0] if photos is None else _CLEAN_MM[0] - 32.0
-        blocks.append(overlay if result.spots else replace(overlay, most_mm=clean_mm))
-    if photos is not None and not result.spots:  # on page one too, so that the inspector's stays one page
-        blocks.append(replace(photos, most_mm=24.0))
-        photos = None
-    # A clean panel has room for its map on the first page; with spots, their table comes first.
-    if panel_map is not None and not result.spots:
-        blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
-    blocks.append(_spot_table(result, units))
-    head = headline_line(result, units)
-    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
-    blocks += _work(result, units)
-    blocks += [
-        Text(limits_line(result.limits, units)),
-        Text(not_looked_line(result)),
+        *panel_blocks(result, pictures, units),
         SignLine(),
         Text(SHORT_CAUTION, small=True),
         NewPage(),
@@ -128,6 +112,25 @@ def compose(
     blocks += _origin(result, particulars, digest, photos)
     blocks += [Heading("Cautions"), Text(" ".join(CAUTIONS), small=True)]
     return blocks
+
+
+def panel_blocks(result: StoredResult, pictures: Pictures, units: Units) -> list[Block]:
+    """What page one shows of a panel under its verdict: pictures, spots, reasons, work order, limits."""
+    overlay, panel_map, photos = pictures.overlay, pictures.panel_map, pictures.photos
+    blocks: list[Block] = []
+    if overlay is not None:
+        clean_mm = _CLEAN_MM[0] if photos is None else _CLEAN_MM[0] - 32.0
+        blocks.append(overlay if result.spots else replace(overlay, most_mm=clean_mm))
+    if photos is not None and not result.spots:
+        blocks.append(replace(photos, most_mm=24.0))
+    # A clean panel has room for its map on the first page; with spots, their table comes first.
+    if panel_map is not None and not result.spots:
+        blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
+    blocks.append(_spot_table(result, units))
+    head = headline_line(result, units)
+    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
+    blocks += _work(result, units)
+    return [*blocks, Text(limits_line(result.limits, units)), Text(not_looked_line(result))]
 
 
 def _work(result: StoredResult, units: Units) -> list[Block]:

@@ -20,7 +20,7 @@ from surfscan.papers.blocks import (
     Verdict,
 )
 
-__all__ = ["make_html"]
+__all__ = ["draw_svg", "make_html"]
 
 _LOOKS = """
 :root { color-scheme: light dark; --ink: #1b1c1f; --paper: #fbfbf9; --soft: #55585e; --rule: #c9cac6; }
@@ -88,7 +88,7 @@ def _element(block: Block) -> str:
             f'<figcaption class="small soft">{escape(block.caption)}</figcaption></figure>'
         )
     if isinstance(block, Drawing):
-        views = "".join(_svg(title, shapes) for title, shapes in block.views)
+        views = "".join(draw_svg(title, shapes) for title, shapes in block.views)
         return f'<figure>{views}<figcaption class="small soft">{escape(block.caption)}</figcaption></figure>'
     if isinstance(block, SignLine):
         return (
@@ -117,29 +117,49 @@ def _side(column: int, block: Table) -> str:
     return ' class="right"' if column in block.right else ""
 
 
-def _svg(title: str, shapes: Sequence[Shape]) -> str:
+def draw_svg(title: str, shapes: Sequence[Shape], *, width_px: int = 560) -> str:
+    """One view of a drawing as an SVG element, its title over it and as its name for a screen reader."""
     x, y = ([p[k] for shape in shapes for p in shape.points] for k in (0, 1))
     wide, tall = max(x) - min(x), max(y) - min(y)
-    edge = 0.06 * max(wide, tall)
-    parts = []
-    for shape in shapes:
-        points = [(px - min(x), max(y) - py) for px, py in shape.points]
-        if len(points) > 1:
-            tag = "polygon" if shape.closed else "polyline"
-            text = " ".join(f"{px:.1f},{py:.1f}" for px, py in points)
-            thick = (0.008 if shape.heavy else 0.003) * max(wide, tall)
-            dash = f' stroke-dasharray="{edge / 4:.1f}"' if shape.dashed else ""
-            parts.append(
-                f'<{tag} points="{text}" fill="none" stroke="currentColor" stroke-width="{thick:.2f}"{dash}/>'
-            )
-        if shape.label:
-            px, py = points[0]
-            parts.append(
-                f'<text x="{px + edge / 4:.1f}" y="{py - edge / 5:.1f}" font-size="{edge * 0.6:.1f}"'
-                f' fill="currentColor">{escape(shape.label)}</text>'
-            )
-    box = f"{-edge:.1f} {-edge:.1f} {wide + 4 * edge:.1f} {tall + 2 * edge:.1f}"
+    most = max(wide, tall)
+    parts = [
+        part
+        for shape in shapes
+        for part in _svg_parts(shape, [(px - min(x), max(y) - py) for px, py in shape.points], most)
+    ]
+    edge = 0.06 * most
+    right = 4 if any(shape.label and not shape.size for shape in shapes) else 2  # labels beside their points
+    box = f"{-edge:.1f} {-edge:.1f} {wide + right * edge:.1f} {tall + 2 * edge:.1f}"
+    head = f'<p class="small soft">{escape(title)}</p>' if title else ""
     return (
-        f'<p class="small soft">{escape(title)}</p><svg role="img" aria-label="{escape(title, quote=True)}"'
-        f' viewBox="{box}" width="560">{"".join(parts)}</svg>'
+        f'{head}<svg role="img" aria-label="{escape(title, quote=True)}"'
+        f' viewBox="{box}" width="{width_px}">{"".join(parts)}</svg>'
     )
+
+
+def _svg_parts(shape: Shape, points: list[tuple[float, float]], most: float) -> list[str]:
+    """Line and label of a shape; `most` is the drawing's longer side."""
+    parts, edge = [], 0.06 * most
+    if len(points) > 1:
+        tag = "polygon" if shape.closed else "polyline"
+        text = " ".join(f"{px:.1f},{py:.1f}" for px, py in points)
+        thick = (0.008 if shape.heavy else 0.003) * most
+        dash = f' stroke-dasharray="{edge / 4:.1f}"' if shape.dashed else ""
+        fill = shape.fill or "none"
+        parts.append(
+            f'<{tag} points="{text}" fill="{fill}" stroke="currentColor" stroke-width="{thick:.2f}"{dash}/>'
+        )
+    if not shape.label:
+        return parts
+    (px, py), ink = points[0], shape.ink or "currentColor"
+    if shape.size:
+        parts.append(
+            f'<text x="{px:.1f}" y="{py + 0.36 * shape.size:.1f}" font-size="{shape.size:.1f}" font-weight="700"'
+            f' text-anchor="middle" fill="{ink}">{escape(shape.label)}</text>'
+        )
+    else:
+        parts.append(
+            f'<text x="{px + edge / 4:.1f}" y="{py - edge / 5:.1f}" font-size="{edge * 0.6:.1f}"'
+            f' fill="{ink}">{escape(shape.label)}</text>'
+        )
+    return parts

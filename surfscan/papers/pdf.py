@@ -9,7 +9,7 @@ from importlib import resources
 from typing import Any
 from xml.sax.saxutils import escape
 
-from reportlab.lib.colors import Color, black, white
+from reportlab.lib.colors import Color, HexColor, black, white
 from reportlab.lib.enums import TA_RIGHT
 from reportlab.lib.pagesizes import A4, LETTER
 from reportlab.lib.styles import ParagraphStyle
@@ -39,6 +39,7 @@ from surfscan.papers.blocks import (
     Heading,
     NewPage,
     Picture,
+    Shape,
     SignLine,
     Table,
     Text,
@@ -344,13 +345,34 @@ class _Sketch(Flowable):
                 points = [
                     (left + (x - x0) * self._scale, 4 + (y - y0) * self._scale) for x, y in shape.points
                 ]
-                canvas.setDash(2, 2) if shape.dashed else canvas.setDash()
-                canvas.setLineWidth(1.6 if shape.heavy else 0.5)
-                for a, b in zip(points, points[1:] + (points[:1] if shape.closed else []), strict=False):
-                    canvas.line(*a, *b)
-                if shape.label:
-                    canvas.setFillColor(black)
-                    canvas.drawString(points[0][0] + 4, points[0][1] + 3, shape.label)
+                _draw(canvas, shape, points, self._scale)
+
+
+def _draw(canvas: Any, shape: Shape, points: list[tuple[float, float]], scale: float) -> None:
+    """One shape at its place on the canvas."""
+    canvas.setDash(2, 2) if shape.dashed else canvas.setDash()
+    canvas.setLineWidth(1.6 if shape.heavy else 0.5)
+    if shape.fill:
+        path = canvas.beginPath()
+        path.moveTo(*points[0])
+        for point in points[1:]:
+            path.lineTo(*point)
+        path.close()
+        canvas.setFillColor(HexColor(shape.fill))
+        canvas.drawPath(path, stroke=1, fill=1)
+    else:
+        for a, b in zip(points, points[1:] + (points[:1] if shape.closed else []), strict=False):
+            canvas.line(*a, *b)
+    if not shape.label:
+        return
+    canvas.setFillColor(HexColor(shape.ink) if shape.ink else black)
+    x, y = points[0]
+    if shape.size:
+        canvas.setFont(_BOLD, shape.size * scale)
+        canvas.drawCentredString(x, y - 0.36 * shape.size * scale, shape.label)
+        canvas.setFont(_PLAIN, 6.5)
+    else:
+        canvas.drawString(x + 4, y + 3, shape.label)
 
 
 def _box(shapes: Sequence[Any]) -> tuple[float, float, float, float]:

@@ -1,0 +1,104 @@
+"""``surfscan car``: a whole car, its outline with each panel's verdict, what is left to do, one sealed paper."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import sys
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from surfscan.cli.particulars import add_particulars, particulars_of
+from surfscan.cli.recording import add_record_option, open_given
+from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, named_path, units_of
+from surfscan.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from surfscan.car.summary import Car
+    from surfscan.core.units import Units
+
+__all__ = ["add", "run"]
+
+
+def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
+    """Tell the parser about this command."""
+    car = commands.add_parser(
+        "car",
+        parents=[common],
+        help="a whole car: its outline, what is left to do, one paper",
+        description=(
+            "Put a car's panels together: check the jobs that are new or changed, draw the car's outline with each"
+            " panel's verdict, say what is left to do in order, and write one sealed paper. The car is a folder with"
+            " car.toml, or with a job or result folder for each panel; or one job number of a record."
+        ),
+        epilog=EPILOG,
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    car.add_argument("car", metavar="CAR", type=Path, nargs="?", help="folder of the car")
+    car.add_argument(
+        "--out", metavar="DIR", type=named_path, required=True, help="folder for the results and the paper"
+    )
+    car.add_argument(
+        "--job-number", metavar="N", default="", help="without CAR: the job number in the record"
+    )
+    add_record_option(car)
+    add_particulars(car)
+    car.set_defaults(run=run)
+
+
+def run(options: argparse.Namespace) -> int:
+    """Check, put together, write, print; the exit status is the worst panel's."""
+    from surfscan.interface.car import gather_car, gather_recorded_car, keep_recorded
+    from surfscan.papers.car import write_car
+
+    if (options.car is None) == (not options.job_number):
+        raise UsageError(
+            "A car is a folder, or a job number of a record",
+            found="both" if options.car is not None else "neither",
+            allowed="surfscan car CAR --out DIR, or surfscan car --record PATH --job-number N --out DIR",
+            cure="give one of them",
+        )
+    particulars = particulars_of(options)
+    if options.car is None:
+        with open_given(options) as record:
+            car, numbers = gather_recorded_car(record, options.job_number)
+            sources = keep_recorded(record, car, numbers, options.out)
+    else:
+        progress = Progress(quiet=options.quiet)
+        try:
+            car, sources = gather_car(options.car, options.out, check=_check, progress=progress)
+        finally:
+            progress.close()
+    write_car(car, sources, options.out, particulars, paper=options.paper)
+    if options.json:
+        sys.stdout.write(json.dumps(car.document(), indent=2, ensure_ascii=False) + "\n")
+    else:
+        print(_told(car, units_of(options)))
+        print(f"\nPaper: {options.out / 'car.pdf'}   for a phone: {options.out / 'car.html'}")
+    sys.stdout.flush()
+    return EXIT_STATUS[car.verdict]
+
+
+def _check(job: Path, out: Path) -> None:
+    """Check a job into its folder, in this process."""
+    from surfscan.checking.pipeline import check_job
+    from surfscan.report.export import write_result
+    from surfscan.report.output import output_folder
+
+    with output_folder(out):
+        write_result(out, check_job(job))
+
+
+def _told(car: Car, units: Units) -> str:
+    """The car as text."""
+    from surfscan.report.car_words import car_headline, car_title, left_lines, stage_word
+    from surfscan.report.words import VERDICT_WORDS
+
+    lines = [f"{car_title(car)}: {VERDICT_WORDS[car.verdict]}. {car_headline(car)}", ""]
+    lines.append("no.  panel                            stage          verdict")
+    for k, panel in enumerate(car.panels, 1):
+        word = "not checked" if panel.result is None else VERDICT_WORDS[panel.verdict].lower()
+        lines.append(f"{k:>3}  {panel.title:<31.31}  {stage_word(panel.stage):<13.13}  {word}")
+    left = left_lines(car, units)
+    lines += ["", "Left to do, in order:" if left else "Nothing is left to do at these stages."]
+    return "\n".join(lines + [f"{k:>3}. {line}" for k, line in enumerate(left, 1)])
