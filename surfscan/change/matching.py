@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 
@@ -11,7 +12,7 @@ from surfscan.change.registration import Registration
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 
-__all__ = ["SpotChange", "match_spots"]
+__all__ = ["Footprint", "SpotChange", "match_spots", "reaches"]
 
 NEAR_MM = 15.0
 """Two peaks nearer than this can be one spot, however small (our choice: a fingertip)."""
@@ -91,7 +92,8 @@ def match_spots(
         near = [
             (float(np.hypot(spot.x_mm - x, spot.y_mm - y)), k)
             for k, (x, y) in enumerate(places)
-            if before[k].kind == spot.kind and _holds(before[k], spot.x_mm - x, spot.y_mm - y, registration)
+            if before[k].kind == spot.kind
+            and reaches(before[k], spot.x_mm - x, spot.y_mm - y, turn_mrad=registration.turn_mrad)
         ]
         if near:
             heirs[min(near)[1]].append(spot)
@@ -154,13 +156,33 @@ def _later_place(spot: Spot, registration: Registration) -> tuple[float, float]:
     return float(np.cos(turn) * dx + np.sin(turn) * dy), float(-np.sin(turn) * dx + np.cos(turn) * dy)
 
 
-def _holds(spot: Spot, dx: float, dy: float, registration: Registration) -> bool:
-    """Whether a place beside the spot's peak lies in its footprint (twice the half-depth ellipse) or very near."""
+class Footprint(Protocol):
+    """What of a spot says how far it reaches, mm and degrees."""
+
+    @property
+    def length_mm(self) -> float: ...
+    @property
+    def width_mm(self) -> float: ...
+    @property
+    def angle_deg(self) -> float: ...
+
+
+def reaches(spot: Footprint, dx: float, dy: float, *, turn_mrad: float = 0.0) -> bool:
+    """Whether a place beside the spot's peak lies in its footprint (twice the half-depth ellipse) or very near.
+
+    Parameters
+    ----------
+    spot : Footprint
+    dx, dy : float
+        The place less the spot's peak, mm.
+    turn_mrad : float
+        By how much the spot's own frame is turned against theirs.
+    """
     if np.hypot(dx, dy) <= NEAR_MM:
         return True
     if not (spot.length_mm > 0 and spot.width_mm > 0):
         return False
-    angle = np.radians(spot.angle_deg) - 1e-3 * registration.turn_mrad
+    angle = np.radians(spot.angle_deg) - 1e-3 * turn_mrad
     along, across = dx * np.cos(angle) + dy * np.sin(angle), -dx * np.sin(angle) + dy * np.cos(angle)
     # Half-depth axes are length and width; a compact spot's foot reaches about twice as far.
     return bool(np.hypot(along / spot.length_mm, across / spot.width_mm) <= 1.0)

@@ -32,6 +32,7 @@ from surfscan.cli import (
     print_,
     report,
     screen,
+    shop,
     show,
     teach,
 )
@@ -54,6 +55,7 @@ COMMANDS = (
     history,
     show,
     forget,
+    shop,
     gloss,
     demo,
     plan,

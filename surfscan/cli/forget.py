@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import argparse
 
-from surfscan.cli.recording import add_record_option, open_given
+from surfscan.cli.recording import add_record_option, open_given, record_path
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import UsageError
 
@@ -17,10 +17,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "forget",
         parents=[common],
         help="take passes out of a record for good",
-        description="Take passes out of a record for good: sheet, result, maps and photo digests.",
+        description="Take passes out of a record for good: sheet, result, maps and photo digests; or a station's proofs."
+        " The shop's figures are worked out anew each time, so what is forgotten is gone from them too.",
     )
     forget.add_argument("numbers", metavar="N", type=int, nargs="*", help="the passes' numbers")
     forget.add_argument("--job-number", metavar="J", help="all passes of this job")
+    forget.add_argument("--station", metavar="NAME", help="all proofs of this station")
     add_record_option(forget)
     forget.add_argument("--yes", action="store_true", help="do it; without this only what would go is listed")
     forget.set_defaults(run=run)
@@ -30,12 +32,14 @@ def run(options: argparse.Namespace) -> int:
     """List what would go, or take it out."""
     from surfscan.report.record_table import format_history
 
+    if options.station is not None:
+        return _forget_station(options)
     if not options.numbers and options.job_number is None:
         raise UsageError(
             "Nothing was named to forget",
-            cure="give numbers of passes, or --job-number",
+            cure="give numbers of passes, --job-number or --station",
             found="no number",
-            allowed="numbers of passes, or --job-number J",
+            allowed="numbers of passes, --job-number J, or --station NAME",
         )
     with open_given(options) as record:
         rows = record.history()
@@ -55,4 +59,31 @@ def run(options: argparse.Namespace) -> int:
             allowed="passes of this record",
         )
     print(f"{gone} {'pass' if gone == 1 else 'passes'} forgotten.")
+    return 0
+
+
+def _forget_station(options: argparse.Namespace) -> int:
+    """List a station's proofs, or take them out."""
+    from surfscan.results.proofs import forget_proofs, list_proofs
+
+    if options.numbers or options.job_number is not None:
+        raise UsageError(
+            "--station goes by itself",
+            found="--station with passes",
+            allowed="--station NAME alone",
+            cure="forget passes and proofs one after the other",
+        )
+    where, station = record_path(options), options.station
+    count = len(list_proofs(where, station))
+    if not count:
+        raise UsageError(
+            f"There are no proofs of station {station}",
+            found="none",
+            allowed="a station that surfscan shop tells",
+            cure="see surfscan shop",
+        )
+    if not options.yes:
+        print(f"{count} proofs of {station} would be forgotten for good. Say so with --yes.")
+        return 0
+    print(f"{forget_proofs(where, station)} proofs forgotten.")
     return 0

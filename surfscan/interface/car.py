@@ -65,7 +65,8 @@ def gather_car(folder: Path, out: Path, *, check: Check, progress: Progress | No
         When the folder holds no car.
     """
     name, number, entries = _entries(folder, out)
-    panels, sources = [], {}
+    panels: list[CarPanel] = []
+    sources: dict[str, Path] = {}
     for k, entry in enumerate(entries):
         slug = slug_of(entry.place or entry.name, [p.slug for p in panels])
         if progress is not None:

@@ -6,9 +6,8 @@ killed at any moment, or a power cut, leaves every finished pass and no half of 
 
 from __future__ import annotations
 
-import re
 import zlib
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -20,6 +19,7 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.results.job_number import check_job_number
 from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
 from surfscan.results.record_tables import (
     VERSION,
@@ -37,10 +37,7 @@ from surfscan.results.record_tables import (
 )
 from surfscan.results.stored import StoredResult, parse_result
 
-__all__ = ["Pass", "Record", "check_job_number", "open_record"]
-
-JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
-"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
+__all__ = ["Pass", "Record", "open_record"]
 
 MOST_NUMBER = 2**63 - 1
 """What a database can count to."""
@@ -205,6 +202,26 @@ class Record:
         if photo_sha256 is None:
             return chosen
         return [one for one in chosen if self._has_photo(one.id, photo_sha256)]
+
+    def documents(self, *, batch: int = 100) -> Iterator[tuple[Pass, str]]:
+        """Every pass with its `result.json`, earliest added first, a batch in memory at a time; no map is read.
+
+        A damaged one is left out. Each batch is its own transaction, so that writers are not held up.
+        """
+        last = 0
+        while True:
+            query = select(*_LISTED, passes.c.document, passes.c.document_sha256).where(passes.c.id > last)
+            try:
+                with self._engine.connect() as connection:
+                    rows = connection.execute(query.order_by(passes.c.id).limit(batch)).mappings().all()
+            except DBAPIError as error:
+                raise unusable(self.name, error) from None
+            for row in rows:
+                if digest(row["document"].encode()) == row["document_sha256"]:
+                    yield Pass(**{column.name: row[column.name] for column in _LISTED}), row["document"]
+            if len(rows) < batch:
+                return
+            last = rows[-1]["id"]
 
     def unreadable(self) -> Sequence[int]:
         """Numbers of passes whose row, document or maps are damaged; reads everything, so it takes its time."""
@@ -381,14 +398,3 @@ def open_record(where: Path | str) -> Record:
         engine.dispose()
         raise unusable(name, error) from None
     return Record(engine, name)
-
-
-def check_job_number(job: str) -> None:
-    """Refuse a job number that could be a plate or a name (UsageError); "" is allowed."""
-    if job and not JOB_NUMBER.fullmatch(job):
-        raise UsageError(
-            "A job number has digits only",
-            found=repr(job),
-            allowed="digits, with . / - between them, at most 32: the record holds no plates and no names",
-            cure="give the shop's own number of the job",
-        )
