@@ -6,7 +6,6 @@ killed at any moment, or a power cut, leaves every finished pass and no half of 
 
 from __future__ import annotations
 
-import re
 import zlib
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -21,6 +20,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
+from surfscan.results.record_keys import check_job_number, forget_key, keep_key, keys, pass_of_key
 from surfscan.results.record_tables import (
     VERSION,
     add_photos,
@@ -38,9 +38,6 @@ from surfscan.results.record_tables import (
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = ["Pass", "Record", "check_job_number", "open_record"]
-
-JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
-"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
 
 MOST_NUMBER = 2**63 - 1
 """What a database can count to."""
@@ -121,7 +118,9 @@ class Record:
         """Let go of the database."""
         self._engine.dispose()
 
-    def add(self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None) -> int:
+    def add(
+        self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None, once: str = ""
+    ) -> int:
         """Add the finished output folder of a check as one pass.
 
         Parameters
@@ -132,11 +131,13 @@ class Record:
             The job's number: digits, with . / - between them.
         sheet : path, optional
             The job sheet, kept as it is.
+        once : str, optional
+            A key, at most 59 letters: a second pass of the same key is not added, however many add at once.
 
         Returns
         -------
         int
-            The pass's number.
+            The pass's number; the first one's when it was there.
 
         Raises
         ------
@@ -158,15 +159,28 @@ class Record:
         packed = zlib.compress(plain)
 
         def write(connection: Connection) -> int:
+            known = pass_of_key(connection, once) if once else None
+            if known is not None:
+                return known
             made = connection.execute(passes.insert().values(**values)).inserted_primary_key
             assert made is not None  # for the type checker
             number = int(made[0])
             connection.execute(maps.insert().values(pass_id=number, sha256=digest(plain), packed=packed))
             add_photos(connection, number, result.document)
             bind(connection, number)
+            if once:
+                keep_key(connection, once, number)
             return number
 
         return self._write(write)
+
+    def keys(self) -> set[str]:
+        """What passes were added under with `once`."""
+        try:
+            with self._engine.connect() as connection:
+                return keys(connection)
+        except SQLAlchemyError as error:
+            raise unusable(self.name, error) from None
 
     def history(
         self, *, job: str | None = None, panel: str | None = None, photo_sha256: str | None = None
@@ -257,6 +271,7 @@ class Record:
             gone = 0
             for number in (one for one in numbers if 0 < one <= MOST_NUMBER):
                 connection.execute(delete(meta).where(meta.c.name == bond_name(number)))
+                forget_key(connection, number)
                 for table in (maps, photos):
                     connection.execute(delete(table).where(table.c.pass_id == number))
                 gone += connection.execute(delete(passes).where(passes.c.id == number)).rowcount
@@ -381,14 +396,3 @@ def open_record(where: Path | str) -> Record:
         engine.dispose()
         raise unusable(name, error) from None
     return Record(engine, name)
-
-
-def check_job_number(job: str) -> None:
-    """Refuse a job number that could be a plate or a name (UsageError); "" is allowed."""
-    if job and not JOB_NUMBER.fullmatch(job):
-        raise UsageError(
-            "A job number has digits only",
-            found=repr(job),
-            allowed="digits, with . / - between them, at most 32: the record holds no plates and no names",
-            cure="give the shop's own number of the job",
-        )
