@@ -198,20 +198,28 @@ class Keeper:
         told, tell = os.pipe()
         try:
             with self._lock:
-                for last in (False, True):
-                    control = self._started()
-                    try:
-                        socket.send_fds(control, [MESSAGE.pack(FORK, 0)], [theirs.fileno(), tell])
-                        break
-                    except OSError:  # it ended since it was looked at
-                        assert self._process is not None
-                        _end(self._process, control)
-                        if last:
-                            raise
+                control = self._ask_for_fork(theirs.fileno(), tell)
+        except BaseException:
+            ours.close()
+            os.close(told)
+            raise
         finally:
             theirs.close()
             os.close(tell)
         return _Forked(ours, told, control)
+
+    def _ask_for_fork(self, link: int, tell: int) -> socket.socket:
+        """Hand a child's descriptors over; to another process when the first has ended since it was looked at."""
+        request = [MESSAGE.pack(FORK, 0)]
+        control = self._started()
+        try:
+            socket.send_fds(control, request, [link, tell])
+        except OSError:
+            assert self._process is not None
+            _end(self._process, control)
+            control = self._started()
+            socket.send_fds(control, request, [link, tell])
+        return control
 
 
 class _Forked:
