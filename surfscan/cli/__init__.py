@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from surfscan.cli import (
+    batch,
     check,
     compare,
     demo,
@@ -46,6 +47,7 @@ COMMANDS = (
     new,
     screen,
     check,
+    batch,
     join,
     report,
     compare,

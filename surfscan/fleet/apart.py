@@ -227,7 +227,7 @@ class _Forked:
 
     def __init__(self, link: socket.socket, told: int, control: socket.socket) -> None:
         self._link, self._told, self._control = link, told, control
-        self.stream: IO[bytes] = link.makefile("rwb")
+        self._answers = link.makefile("rb")
         self._number = self._read()
 
     def _read(self) -> int | None:
@@ -235,9 +235,8 @@ class _Forked:
         return None if len(data) < NUMBER.size else int(NUMBER.unpack(data)[0])
 
     def ask(self, request: bytes) -> IO[bytes]:
-        self.stream.write(request)
-        self.stream.flush()
-        return self.stream
+        self._link.sendall(request)
+        return self._answers
 
     def kill(self) -> None:
         if self._number is not None:
@@ -246,8 +245,7 @@ class _Forked:
 
     def close(self) -> int | None:
         """Wait for its end; how it ended, None when nobody is left to tell."""
-        with suppress(OSError):
-            self.stream.close()
+        self._answers.close()
         self._link.close()
         status = self._read() if self._number is not None else None
         os.close(self._told)

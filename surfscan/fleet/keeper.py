@@ -62,7 +62,8 @@ def serve(descriptor: int, load: Sequence[str] = ()) -> None:
 
 def _listen(control: socket.socket, woken: int, wake: int, children: dict[int, int]) -> None:
     while True:
-        ready = select.select([control, woken], [], [])[0]
+        sources: list[Any] = [control, woken]
+        ready = select.select(sources, [], [])[0]
         if woken in ready:
             os.read(woken, 512)
             _reap(children)
@@ -88,8 +89,8 @@ def _fork(link: int, told: int, children: dict[int, int], ours: tuple[int, ...])
             for other in (*ours, told, *children.values()):
                 os.close(other)
             _die_with(keeper)
-            with socket.socket(fileno=link) as ends, ends.makefile("rwb") as stream:
-                answer(stream, stream)
+            with socket.socket(fileno=link) as ends, ends.makefile("rb") as asked, ends.makefile("wb") as out:
+                answer(asked, out)
         finally:
             os._exit(0)
     os.close(link)

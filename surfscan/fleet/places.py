@@ -149,6 +149,16 @@ def filled(out: str, *, last: str) -> Iterator[Path]:
         shutil.rmtree(made, ignore_errors=True)
 
 
+@contextmanager
+def put_over(address: str) -> Iterator[Path]:
+    """A folder of this computer whose files are put to an address at the end of the block, over older ones."""
+    store, top = _store(address)
+    with tempfile.TemporaryDirectory(prefix="surfscan-tables-") as made:
+        yield Path(made)
+        for one in sorted(Path(made).iterdir()):
+            store.put_file(str(one), posixpath.join(top, one.name))
+
+
 def read_each(top: str, names: Sequence[str]) -> Iterator[bytes | None]:
     """The bytes of many small files below a place, in their order; None where there is none."""
     path = local_path(top)

@@ -60,7 +60,7 @@ JOB_COLUMNS = _columns(
     ("over", "int", "number of spots that are over their limit"),
     ("worst_mm", "float", "peak of the spot farthest out, mm; a low is negative"),
     ("worst_u95_mm", "float", "half width of its 95 % interval, mm"),
-    ("fill_ml", "float", "filler that levels the lows, ml"),
+    ("fill_ml", "float", "filler that levels the lows as they are, ml"),
     ("FLTt_mm", "float", "peak-to-valley flatness deviation about the fair form (ISO 12781-1), mm"),
     ("FLTq_mm", "float", "root mean square flatness deviation about the fair form (ISO 12781-1), mm"),
     ("photos", "int", "number of photos"),
@@ -102,9 +102,10 @@ def blank_row(**known: Any) -> Row:
 def rows_of(document: Mapping[str, Any], **known: Any) -> tuple[Row, list[Row]]:
     """A job's row and its spots', from `result.json` as read and what is known besides."""
     panel, limits, measures = document["panel"], document["limits"], document["measures"]
+    fill = document.get("fill")
     size = panel.get("size_mm") or (None, None)
     spots = document["spots"]
-    worst = max(spots, key=lambda spot: abs(spot["peak_mm"]), default={})
+    worst: Mapping[str, Any] = max(spots, key=lambda spot: abs(spot["peak_mm"]), default={})
     row = blank_row(
         outcome=document["verdict"],
         status=OUTCOMES[document["verdict"]],
@@ -121,7 +122,7 @@ def rows_of(document: Mapping[str, Any], **known: Any) -> tuple[Row, list[Row]]:
         over=sum(spot["verdict"] == "rework" for spot in spots),
         worst_mm=worst.get("peak_mm"),
         worst_u95_mm=worst.get("u95_mm"),
-        fill_ml=(document.get("fill") or {}).get("volume_ml"),
+        fill_ml=sum(low["volume_ml"] or 0.0 for low in fill["lows"]) if fill else None,
         FLTt_mm=measures.get("FLTt_mm"),
         FLTq_mm=measures.get("FLTq_mm"),
         photos=len(document["photos"]),

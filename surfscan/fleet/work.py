@@ -10,14 +10,17 @@ import cv2
 
 from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import NotMeasuredError, SurfscanError
+from surfscan.core.records import CheckResult
 from surfscan.fleet.marks import SMALL, Mark, clear, write_mark
 from surfscan.fleet.rows import OUTCOMES, Row, blank_row, rows_of
 from surfscan.report.export import document, write_result
+from surfscan.report.figures import end_of_scale
+from surfscan.report.panes import draw_map_pane
 
 __all__ = ["add_to_record", "check_into", "recorded"]
 
-SMALL_PX = 240
-"""Width of the small picture."""
+SMALL_PX = (192, 128)
+"""Most width and height of the small picture: twice what the index shows, for sharp screens."""
 
 
 def check_into(
@@ -54,20 +57,34 @@ def check_into(
     progress("writing the result", 0.97)
     clear(here)
     write_result(here, result)
-    _write_small(here)
+    _write_small(here, result)
     row, spots = rows_of(document(result), **known)
     heights = "relative" not in result.details
     write_mark(here, Mark(row, spots, heights))
     return row, heights
 
 
-def _write_small(folder: Path) -> None:
-    """The overlay, small; written beside it, and the mark comes later."""
-    picture = cv2.imread(str(folder / "overlay.png"), cv2.IMREAD_REDUCED_COLOR_2)
+def _write_small(folder: Path, result: CheckResult) -> None:
+    """The map, small; without a scale the photo with its highs and lows. The mark comes later."""
+    if "relative" in result.details:
+        picture = cv2.imread(str(folder / "overlay.png"), cv2.IMREAD_REDUCED_COLOR_2)
+    else:
+        low, high = result.limits["low_mm"], result.limits["high_mm"]
+        end = end_of_scale(result.height, result.spots, result.limits)
+        pane = draw_map_pane(
+            result.height,
+            result.height.height_mm,
+            scale="deviation",
+            low=low,
+            high=high,
+            end=end,
+            lines=False,
+        )
+        picture = cv2.cvtColor(pane.picture, cv2.COLOR_RGB2BGR)
     if picture is None:
         return
-    scale = SMALL_PX / picture.shape[1]
-    size = (SMALL_PX, max(1, round(scale * picture.shape[0])))
+    scale = min(SMALL_PX[0] / picture.shape[1], SMALL_PX[1] / picture.shape[0])
+    size = (max(1, round(scale * picture.shape[1])), max(1, round(scale * picture.shape[0])))
     cv2.imwrite(str(folder / SMALL), cv2.resize(picture, size, interpolation=cv2.INTER_AREA))
 
 
@@ -86,4 +103,4 @@ def recorded(record: str, *, progress: Callable[..., Any]) -> set[str]:
     from surfscan.results.record import open_record
 
     with open_record(record) as opened:
-        return opened.keys()
+        return set(opened.keys())
