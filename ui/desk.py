@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import queue
 import tempfile
 import threading
 import time
@@ -15,7 +14,7 @@ from pathlib import Path
 from typing import Any
 
 import surfscan
-from surfscan.checking.apart import CheckWorker
+from surfscan.fleet.apart import CHECK, Keeper
 
 __all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "without_folder"]
 
@@ -76,9 +75,7 @@ class Desk:
 
     def __init__(self, *, at_once: int = 2, keep: int = 8) -> None:
         # A process each: a check's threads and the page's would hold each other up in one.
-        self._workers: queue.SimpleQueue[CheckWorker] = queue.SimpleQueue()
-        for _ in range(at_once):
-            self._workers.put(CheckWorker())
+        self._keeper = Keeper()
         self._pool = ThreadPoolExecutor(at_once, thread_name_prefix="check")
         self._keep, self._lock = keep, threading.Lock()
         self._works: OrderedDict[str, Work] = OrderedDict()
@@ -97,26 +94,20 @@ class Desk:
         return fresh
 
     def warm_up(self) -> None:
-        """Start the processes, one after the other, so that a first check need not wait for them."""
-        workers = [self._workers.get() for _ in range(self._workers.qsize())]
-        for worker in workers:
-            worker.start()
-            self._workers.put(worker)
+        """Load what a check needs, so that a first one need not wait for it."""
+        self._keeper.start()
 
     def _run(self, this: Work, text: str, taken: list[PhotoFile]) -> None:
         def tell(stage: str, share: float) -> None:
             this.stage, this.share = stage, share
 
-        worker = self._workers.get()
         try:
             with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
                 (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
                 for photo in taken:
                     (Path(folder) / photo.file).write_bytes(photo.data)
-                this.result = without_folder(lambda: worker.check(folder, progress=tell), folder)
+                this.result = without_folder(lambda: self._keeper.call(CHECK, folder, progress=tell), folder)
         except surfscan.SurfscanError as error:
             this.error = error
         except Exception as error:  # a fault of ours: told as a sentence, whatever it is
             this.fault = f"{type(error).__name__}: {error}"
-        finally:
-            self._workers.put(worker)

@@ -12,7 +12,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.job.sheet_base import Table, as_tuples, inside
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_text import read_toml
-from surfscan.results.job_number import JOB_NUMBER
+from surfscan.results.record_keys import JOB_NUMBER
 
 __all__ = ["CAR_SHEET", "CarSheet", "PanelEntry", "load_car_sheet"]
 

@@ -15,6 +15,7 @@ from collections.abc import Sequence
 from contextlib import suppress
 
 from surfscan.cli import (
+    batch,
     car,
     check,
     compare,
@@ -48,6 +49,7 @@ COMMANDS = (
     new,
     screen,
     check,
+    batch,
     join,
     report,
     car,

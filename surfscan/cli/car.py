@@ -29,7 +29,8 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         description=(
             "Put a car's panels together: check the jobs that are new or changed, draw the car's outline with each"
             " panel's verdict, say what is left to do in order, and write one sealed paper. The car is a folder with"
-            " car.toml, or with a job or result folder for each panel; or one job number of a record."
+            " car.toml, or with a job or result folder for each panel; or one job number of a record. With CAR and"
+            " --record, what is checked is added to the record under the car's job number."
         ),
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
@@ -66,7 +67,7 @@ def run(options: argparse.Namespace) -> int:
     else:
         progress = Progress(quiet=options.quiet)
         try:
-            car, sources = gather_car(options.car, options.out, check=_check, progress=progress)
+            car, sources = gather_car(options.car, options.out, record=_record(options), progress=progress)
         finally:
             progress.close()
     write_car(car, sources, options.out, particulars, paper=options.paper)
@@ -79,14 +80,14 @@ def run(options: argparse.Namespace) -> int:
     return EXIT_STATUS[car.verdict]
 
 
-def _check(job: Path, out: Path) -> None:
-    """Check a job into its folder, in this process."""
-    from surfscan.checking.pipeline import check_job
-    from surfscan.report.export import write_result
-    from surfscan.report.output import output_folder
+def _record(options: argparse.Namespace) -> str | None:
+    """The record to add checked panels to, where one is named; seen before any work."""
+    if options.record is None:
+        return None
+    from surfscan.results.record import open_record
 
-    with output_folder(out):
-        write_result(out, check_job(job))
+    open_record(options.record).close()
+    return options.record if "://" in options.record else str(Path(options.record).absolute())
 
 
 def _told(car: Car, units: Units) -> str:

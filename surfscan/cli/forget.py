@@ -17,8 +17,8 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "forget",
         parents=[common],
         help="take passes out of a record for good",
-        description="Take passes out of a record for good: sheet, result, maps and photo digests; or a station's proofs."
-        " The shop's figures are worked out anew each time, so what is forgotten is gone from them too.",
+        description="Take passes out of a record for good: sheet, result, maps and photo digests; or a station's"
+        " proofs. The shop's figures are worked out anew each time, so what is forgotten is gone from them too.",
     )
     forget.add_argument("numbers", metavar="N", type=int, nargs="*", help="the passes' numbers")
     forget.add_argument("--job-number", metavar="J", help="all passes of this job")

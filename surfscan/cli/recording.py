@@ -59,8 +59,8 @@ def check_recording(options: argparse.Namespace) -> None:
                 allowed="--job-number with --record PATH_OR_URL",
             )
         return
-    from surfscan.results.job_number import check_job_number
     from surfscan.results.record import open_record
+    from surfscan.results.record_keys import check_job_number
 
     check_job_number(options.job_number)
     open_record(options.record).close()

@@ -50,7 +50,8 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Work the figures out, print and write them; status 0."""
     from surfscan.papers.shop import write_shop
-    from surfscan.shop.figures import learn, table_rows
+    from surfscan.shop.figures import learn
+    from surfscan.shop.table import table_rows
 
     for name in ("since", "until"):
         month = getattr(options, name)

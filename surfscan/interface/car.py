@@ -10,6 +10,9 @@ from surfscan.car.places import place_named
 from surfscan.car.sheet import CAR_SHEET, load_car_sheet
 from surfscan.car.summary import Car, CarPanel, make_car, slug_of
 from surfscan.core.errors import RefusedError, SurfscanError
+from surfscan.fleet.find import Job
+from surfscan.fleet.one import Orders
+from surfscan.fleet.pool import Pool, cores
 from surfscan.report.export import write_png
 from surfscan.report.figures import draw_map
 from surfscan.report.output import prepare_output, write_files
@@ -20,9 +23,7 @@ __all__ = ["Gathered", "gather_car", "gather_recorded_car", "job_numbers", "keep
 
 _DEEPEST = 4  # folders between a car's and a job's
 _MOST = 60
-
-Check = Callable[[Path, Path], None]
-"""Checks a job folder into an output folder, or finds that it is there already; raises `SurfscanError`."""
+_PANELS = "panels"
 
 Progress = Callable[[str, float], None]
 
@@ -41,8 +42,10 @@ class _Entry(NamedTuple):
     result: Path | None
 
 
-def gather_car(folder: Path, out: Path, *, check: Check, progress: Progress | None = None) -> Gathered:
-    """Check what is to be checked, and read every panel's result.
+def gather_car(
+    folder: Path, out: Path, *, record: str | None = None, progress: Progress | None = None
+) -> Gathered:
+    """Check what is new or changed, on all cores, and read every panel's result.
 
     Parameters
     ----------
@@ -50,7 +53,8 @@ def gather_car(folder: Path, out: Path, *, check: Check, progress: Progress | No
         It holds `car.toml`; or jobs and results in folders below it, whose places their names tell.
     out : Path
         Where results of jobs go, below ``panels/``.
-    check : callable
+    record : str, optional
+        A record that results of jobs are added to, under the car's job number.
     progress : callable, optional
         Told a stage in words and the share done, 0 to 1.
 
@@ -62,30 +66,46 @@ def gather_car(folder: Path, out: Path, *, check: Check, progress: Progress | No
     Raises
     ------
     RefusedError
-        When the folder holds no car.
+        When the folder holds no car, or the results can't be written.
     """
     name, number, entries = _entries(folder, out)
+    slugs: list[str] = []
+    for entry in entries:
+        slugs.append(slug_of(entry.place or entry.name, slugs))
+    jobs = {f"{_PANELS}/{slug}": e.job for slug, e in zip(slugs, entries, strict=True) if e.job is not None}
+    refused = _check(jobs, Orders(str(out), record=record, job_number=number), progress)
     panels: list[CarPanel] = []
     sources: dict[str, Path] = {}
-    for k, entry in enumerate(entries):
-        slug = slug_of(entry.place or entry.name, [p.slug for p in panels])
-        if progress is not None:
-            progress(entry.name or entry.place, k / len(entries))
-        try:
-            source = entry.result
-            if entry.job is not None:
-                source = out / "panels" / slug
-                check(entry.job, source)
-            if source is None:
-                panels.append(CarPanel(entry.place, entry.name, slug, None, "not checked yet"))
-                continue
-            result = load_result(source)
-        except SurfscanError as error:
-            panels.append(CarPanel(entry.place, entry.name, slug, None, str(error).rstrip(".")))
-            continue
-        panels.append(_panel(entry.place, slug, result))
-        sources[slug] = source
+    for slug, entry in zip(slugs, entries, strict=True):
+        source = entry.result if entry.job is None else out / _PANELS / slug
+        why = "not checked yet" if source is None else refused.get(f"{_PANELS}/{slug}", "")
+        result = None
+        if source is not None and not why:
+            try:
+                result = load_result(source)
+            except SurfscanError as error:
+                why = str(error)
+        if result is None or source is None:
+            panels.append(CarPanel(entry.place, entry.name, slug, None, why.rstrip(".")))
+        else:
+            panels.append(_panel(entry.place, slug, result))
+            sources[slug] = source
     return Gathered(make_car(panels, name=name, job_number=number), sources)
+
+
+def _check(jobs: dict[str, Path], orders: Orders, progress: Progress | None) -> dict[str, str]:
+    """Check jobs by the name of their result folder; why there is no result, for those that have none."""
+    if not jobs:
+        return {}
+    refused = {}
+    with Pool(orders, workers=min(len(jobs), cores())) as pool:
+        for k, done in enumerate(pool.run([Job(name, str(source)) for name, source in jobs.items()]), 1):
+            if progress is not None:
+                progress(f"{k} of {len(jobs)} panels checked", k / len(jobs))
+            name = str(done.row["job"])
+            if not (Path(orders.out) / name / "result.json").is_file():
+                refused[name] = str(done.row["reason"])
+    return refused
 
 
 def _entries(folder: Path, out: Path) -> tuple[str, str, list[_Entry]]:
@@ -183,7 +203,7 @@ def keep_recorded(record: Record, car: Car, numbers: dict[str, int], out: Path) 
     for panel in car.panels:
         if panel.result is None:
             continue
-        target = out / "panels" / panel.slug
+        target = out / _PANELS / panel.slug
         prepare_output(target)
         write_files(target, record.files(numbers[panel.slug]))
         result = panel.result

@@ -19,8 +19,9 @@ from surfscan.papers.sealed import see_setting
 from surfscan.report.car_words import stage_word
 from surfscan.report.output import prepare_output, write_files
 from surfscan.shop.drift import DECISION, Drift
-from surfscan.shop.figures import ShopFigures, as_csv, table_rows
+from surfscan.shop.figures import ShopFigures
 from surfscan.shop.shares import Share, share_of
+from surfscan.shop.table import as_csv, table_rows
 
 __all__ = [
     "SHOP_FILES",
@@ -198,7 +199,7 @@ def _passes(figures: ShopFigures) -> list[Block]:
 
 def filler_rows(figures: ShopFigures, units: Units) -> list[tuple[str, ...]]:
     """What the lows asked for and what went on, in all: label, panels, together, the panel in the middle, thickest."""
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for label, sums in (
         ("asked for at first look", figures.asked_for),
         ("went on between passes", figures.went_on),

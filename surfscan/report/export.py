@@ -20,7 +20,7 @@ from surfscan.core.message import Message
 from surfscan.core.records import CheckResult, HeightMap, Spot
 from surfscan.core.units import MM, Units
 from surfscan.report.figures import draw_map, draw_overlay
-from surfscan.report.output import output_folder, written_whole
+from surfscan.report.output import OUTPUT_FILES, output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
 from surfscan.report.words import headline_line
 from surfscan.results.npz import maps_digest
@@ -39,8 +39,6 @@ __all__ = [
 ]
 
 SCHEMA = 1
-OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
-"""In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
 
 
 def document(result: CheckResult) -> dict[str, Any]:

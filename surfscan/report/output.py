@@ -18,7 +18,18 @@ from pathlib import Path
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["output_folder", "prepare_output", "unwritable", "write_file", "write_files", "written_whole"]
+__all__ = [
+    "OUTPUT_FILES",
+    "output_folder",
+    "prepare_output",
+    "unwritable",
+    "write_file",
+    "write_files",
+    "written_whole",
+]
+
+OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
+"""In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
 
 _HIDDEN = ".surfscan-"
 _LEFT_S = 3600.0

@@ -7,7 +7,7 @@ killed at any moment, or a power cut, leaves every finished pass and no half of 
 from __future__ import annotations
 
 import zlib
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -19,8 +19,8 @@ from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.errors import RefusedError, UsageError
-from surfscan.results.job_number import check_job_number
 from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
+from surfscan.results.record_keys import check_job_number, forget_key, keep_key, keys, pass_of_key
 from surfscan.results.record_tables import (
     VERSION,
     add_photos,
@@ -37,12 +37,12 @@ from surfscan.results.record_tables import (
 )
 from surfscan.results.stored import StoredResult, parse_result
 
-__all__ = ["Pass", "Record", "open_record"]
+__all__ = ["LISTED", "Pass", "Record", "check_job_number", "open_record"]
 
 MOST_NUMBER = 2**63 - 1
 """What a database can count to."""
 
-_LISTED = (
+LISTED = (
     passes.c.id,
     passes.c.job,
     passes.c.panel,
@@ -118,7 +118,9 @@ class Record:
         """Let go of the database."""
         self._engine.dispose()
 
-    def add(self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None) -> int:
+    def add(
+        self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None, once: str = ""
+    ) -> int:
         """Add the finished output folder of a check as one pass.
 
         Parameters
@@ -129,11 +131,13 @@ class Record:
             The job's number: digits, with . / - between them.
         sheet : path, optional
             The job sheet, kept as it is.
+        once : str, optional
+            A key, at most 59 letters: a second pass of the same key is not added, however many add at once.
 
         Returns
         -------
         int
-            The pass's number.
+            The pass's number; the first one's when it was there.
 
         Raises
         ------
@@ -155,15 +159,28 @@ class Record:
         packed = zlib.compress(plain)
 
         def write(connection: Connection) -> int:
+            known = pass_of_key(connection, once) if once else None
+            if known is not None:
+                return known
             made = connection.execute(passes.insert().values(**values)).inserted_primary_key
             assert made is not None  # for the type checker
             number = int(made[0])
             connection.execute(maps.insert().values(pass_id=number, sha256=digest(plain), packed=packed))
             add_photos(connection, number, result.document)
             bind(connection, number)
+            if once:
+                keep_key(connection, once, number)
             return number
 
         return self._write(write)
+
+    def keys(self) -> set[str]:
+        """What passes were added under with `once`."""
+        try:
+            with self._engine.connect() as connection:
+                return keys(connection)
+        except SQLAlchemyError as error:
+            raise unusable(self.name, error) from None
 
     def history(
         self, *, job: str | None = None, panel: str | None = None, photo_sha256: str | None = None
@@ -182,7 +199,7 @@ class Record:
         sequence of Pass
             Rows of a damaged record that can't be read any more are left out; `unreadable` tells them.
         """
-        query = select(*_LISTED).order_by(passes.c.id)
+        query = select(*LISTED).order_by(passes.c.id)
         if job is not None:
             query = query.where(passes.c.job == job)
         if panel is not None:
@@ -202,26 +219,6 @@ class Record:
         if photo_sha256 is None:
             return chosen
         return [one for one in chosen if self._has_photo(one.id, photo_sha256)]
-
-    def documents(self, *, batch: int = 100) -> Iterator[tuple[Pass, str]]:
-        """Every pass with its `result.json`, earliest added first, a batch in memory at a time; no map is read.
-
-        A damaged one is left out. Each batch is its own transaction, so that writers are not held up.
-        """
-        last = 0
-        while True:
-            query = select(*_LISTED, passes.c.document, passes.c.document_sha256).where(passes.c.id > last)
-            try:
-                with self._engine.connect() as connection:
-                    rows = connection.execute(query.order_by(passes.c.id).limit(batch)).mappings().all()
-            except DBAPIError as error:
-                raise unusable(self.name, error) from None
-            for row in rows:
-                if digest(row["document"].encode()) == row["document_sha256"]:
-                    yield Pass(**{column.name: row[column.name] for column in _LISTED}), row["document"]
-            if len(rows) < batch:
-                return
-            last = rows[-1]["id"]
 
     def unreadable(self) -> Sequence[int]:
         """Numbers of passes whose row, document or maps are damaged; reads everything, so it takes its time."""
@@ -274,6 +271,7 @@ class Record:
             gone = 0
             for number in (one for one in numbers if 0 < one <= MOST_NUMBER):
                 connection.execute(delete(meta).where(meta.c.name == bond_name(number)))
+                forget_key(connection, number)
                 for table in (maps, photos):
                     connection.execute(delete(table).where(table.c.pass_id == number))
                 gone += connection.execute(delete(passes).where(passes.c.id == number)).rowcount
@@ -350,7 +348,7 @@ class Record:
         try:
             with self._engine.connect() as connection:
                 row = (
-                    connection.execute(select(*_LISTED).where(passes.c.id == number)).mappings().one_or_none()
+                    connection.execute(select(*LISTED).where(passes.c.id == number)).mappings().one_or_none()
                 )
         except (DBAPIError, UnicodeDecodeError):
             return None

@@ -1,28 +1,21 @@
-"""Everything a shop learns from its record at once, and as one table."""
+"""Everything a shop learns from its record at once."""
 
 from __future__ import annotations
 
-import csv
-import io
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from statistics import quantiles
-from typing import Any
 
 from surfscan.results.proofs import list_proofs
-from surfscan.results.record import open_record
 from surfscan.shop.drift import Drift, drifts
 from surfscan.shop.filler import FillerSum, asked_for, went_on
 from surfscan.shop.passes import CheckedPass, read_passes, stories
 from surfscan.shop.shares import PassCounts, Share, count_passes, first_looks, spots_back
 
-__all__ = ["COLUMNS", "MonthU95", "ShopFigures", "as_csv", "learn", "table_rows"]
+__all__ = ["MonthU95", "ShopFigures", "learn"]
 
 Progress = Callable[[str, float], None]
-
-COLUMNS = ("figure", "stage", "group", "value", "low", "high", "of", "unit")
-"""Of the table: which figure, of which stage, month or kind, its value with its 95 % interval, of how many."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,10 +95,9 @@ def learn(
     RefusedError
         When the record can't be used.
     """
-    with open_record(where) as record:
-        passes = read_passes(record, since=since, until=until)
-        told = list(stories(passes))
-        on, failed = went_on(record, where, told, progress=progress) if compare else ([], 0)
+    passes = read_passes(where, since=since, until=until)
+    told = list(stories(passes))
+    on, failed = went_on(where, told, progress=progress) if compare else ([], 0)
     proofs = [
         one
         for one in list_proofs(where)
@@ -138,89 +130,3 @@ def _u95_by_month(passes: Sequence[CheckedPass]) -> list[MonthU95]:
         lower, middle, upper = quantiles(values, n=4, method="inclusive") if len(values) > 1 else values * 3
         found.append(MonthU95(month, len(values), lower, middle, upper))
     return found
-
-
-def table_rows(figures: ShopFigures) -> list[dict[str, Any]]:
-    """All figures as rows of `COLUMNS`; None where there is no such thing."""
-
-    def row(figure: str, value: float, unit: str, **more: Any) -> dict[str, Any]:
-        empty: dict[str, Any] = dict.fromkeys(COLUMNS)
-        return empty | {"figure": figure, "value": value, "unit": unit} | more
-
-    def shares(figure: str, found: Sequence[Share]) -> list[dict[str, Any]]:
-        return [
-            row(
-                figure,
-                s.share,
-                "share",
-                stage=s.stage,
-                group=s.group or "all",
-                low=s.low,
-                high=s.high,
-                of=s.of,
-            )
-            for s in found
-        ]
-
-    rows = shares("ready at first look", figures.first_looks)
-    for counts in figures.counts:
-        rows += [
-            row("panels ready after so many passes", n, "panels", stage=counts.stage, group=str(k))
-            for k, n in counts.ready
-        ]
-        rows.append(row("panels not ready yet", counts.open, "panels", stage=counts.stage))
-    for figure, sums in (("filler asked for", figures.asked_for), ("filler that went on", figures.went_on)):
-        rows += [
-            row(
-                figure,
-                s.total_ml,
-                "ml",
-                group=s.month or "all",
-                of=s.panels,
-                **_interval(s.total_ml, s.u95_ml),
-            )
-            for s in sums
-        ]
-    rows += shares("spots back at the next pass", figures.back)
-    for drift in figures.drifts:
-        unit = "ratio" if drift.of == "proof" else "mrad"
-        rows += [
-            row(
-                f"{drift.of} of a station", v, unit, group=f"{drift.station or '-'} {when}", **_interval(v, u)
-            )
-            for when, v, u in zip(drift.when, drift.values, drift.u95, strict=True)
-        ]
-        limits = {"low": drift.low, "high": drift.high, "of": drift.base}
-        rows.append(
-            row(f"{drift.of} of a station, limits", drift.centre, unit, group=drift.station or "-", **limits)
-        )
-    rows += [
-        row(
-            "typical uncertainty (quartiles)",
-            m.median_mm,
-            "mm",
-            group=m.month,
-            low=m.lower_mm,
-            high=m.upper_mm,
-            of=m.checks,
-        )
-        for m in figures.u95
-    ]
-    return [{key: _plain(value) for key, value in one.items()} for one in rows]
-
-
-def as_csv(figures: ShopFigures) -> str:
-    """The table as CSV."""
-    out = io.StringIO()
-    writer = csv.DictWriter(out, COLUMNS)
-    writer.writeheader()
-    writer.writerows(table_rows(figures))
-    return out.getvalue()
-
-
-def _interval(value: float, u95: float) -> dict[str, float]:
-    return {"low": value - u95, "high": value + u95} if math.isfinite(u95) else {}
-
-
-def _plain(value: Any) -> Any:
-    return None if isinstance(value, float) and not math.isfinite(value) else value

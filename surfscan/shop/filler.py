@@ -19,7 +19,7 @@ from sqlalchemy.exc import SQLAlchemyError
 from surfscan.change.comparison import compare_results
 from surfscan.core.errors import SurfscanError
 from surfscan.core.message import Verdict
-from surfscan.results.record import Record
+from surfscan.results.record import open_record
 from surfscan.results.record_engine import open_engine, unusable, writing
 from surfscan.shop.passes import CheckedPass
 
@@ -84,15 +84,14 @@ def asked_for(stories: Iterable[Sequence[CheckedPass]]) -> list[FillerSum]:
 
 
 def went_on(
-    record: Record, where: str, stories: Iterable[Sequence[CheckedPass]], *, progress: Progress | None = None
+    where: str, stories: Iterable[Sequence[CheckedPass]], *, progress: Progress | None = None
 ) -> tuple[list[FillerSum], int]:
     """What was added from one pass to the next after a filler stage, by month and in all.
 
     Parameters
     ----------
-    record : Record
     where : str
-        Its file or address: comparisons are kept there.
+        The record's file or address: comparisons are kept there too.
     stories : iterable of sequences of CheckedPass
     progress : callable, optional
 
@@ -113,7 +112,7 @@ def went_on(
         if (before.id, after.id) not in known:
             if progress is not None:
                 progress("comparing passes", k / len(pairs))
-            known[before.id, after.id] = _compare(record, where, before.id, after.id)
+            known[before.id, after.id] = _compare(where, before.id, after.id)
         volume, u95, most = known[before.id, after.id]
         if volume is None:
             failed += 1
@@ -145,12 +144,13 @@ def _known(where: str) -> dict[tuple[int, int], _Build]:
         engine.dispose()
 
 
-def _compare(record: Record, where: str, before: int, after: int) -> _Build:
+def _compare(where: str, before: int, after: int) -> _Build:
     """Compare two passes, and keep what was found."""
     found: _Build = (None, None, None)
     why = ""
     try:
-        build = compare_results(record.get(before), record.get(after)).build
+        with open_record(where) as record:
+            build = compare_results(record.get(before), record.get(after)).build
         found = (build.volume_ml, _finite(build.u95_volume_ml), _finite(build.max_mm))
     except SurfscanError as error:
         why = str(error)

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from surfscan.core.message import Verdict
-from surfscan.results.record import Pass, Record
+from surfscan.results.record import Pass
+from surfscan.results.record_documents import read_documents
 
 __all__ = ["CheckedPass", "CheckedSpot", "read_passes", "stories"]
 
@@ -72,12 +73,13 @@ class CheckedPass:
         return self.verdict == Verdict.READY
 
 
-def read_passes(record: Record, *, since: str = "", until: str = "") -> list[CheckedPass]:
+def read_passes(where: str, *, since: str = "", until: str = "") -> list[CheckedPass]:
     """The passes of a record by time.
 
     Parameters
     ----------
-    record : Record
+    where : str
+        The record: a file, or an SQLAlchemy URL.
     since, until : str
         Months, such as 2026-03; "" for no bound. Both are counted in.
 
@@ -88,7 +90,7 @@ def read_passes(record: Record, *, since: str = "", until: str = "") -> list[Che
     """
     found = [
         one
-        for one in (_pass_of(row, text) for row, text in record.documents())
+        for one in (_pass_of(row, text) for row, text in read_documents(where))
         if one is not None and (not since or one.month >= since) and (not until or one.month <= until)
     ]
     return sorted(found, key=lambda one: (one.when, one.id))

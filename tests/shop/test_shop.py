@@ -20,8 +20,9 @@ from surfscan.papers.shop import drift_words, write_shop
 from surfscan.results.proofs import Proof, keep_proof, list_proofs
 from surfscan.results.record import open_record
 from surfscan.shop.drift import FEWEST, chart
-from surfscan.shop.figures import as_csv, learn
+from surfscan.shop.figures import learn
 from surfscan.shop.shares import share_of
+from surfscan.shop.table import as_csv
 
 
 @pytest.mark.parametrize(

@@ -16,10 +16,10 @@ from streamlit import config
 from streamlit.testing.v1 import AppTest
 
 import surfscan
-from surfscan.checking.apart import CheckWorker
 from surfscan.checking.pipeline import check_job
 from surfscan.cli import main
 from surfscan.core.units import MM
+from surfscan.fleet.apart import Keeper
 from surfscan.look.first_look import look_at_photo
 from surfscan.papers.folder import verify_report
 from surfscan.papers.particulars import Particulars
@@ -274,7 +274,7 @@ def test_a_fault_of_ours_is_a_sentence(monkeypatch: pytest.MonkeyPatch) -> None:
         raise ZeroDivisionError("made for the test")
 
     page = bring_job(open_page(), SMALL)
-    monkeypatch.setattr(CheckWorker, "check", broken)
+    monkeypatch.setattr(Keeper, "call", broken)
     page.session_state["job"]["panel"]["name"] = "never checked before"
     check(page)
     said = told(page)

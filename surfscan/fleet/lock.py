@@ -1,0 +1,52 @@
+"""One batch at a time into an output folder: two would do the same jobs twice."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from surfscan.core.errors import RefusedError
+from surfscan.fleet.places import local_path
+
+__all__ = ["kept_alone"]
+
+_NAME = ".surfscan-batch"
+
+
+@contextmanager
+def kept_alone(out: str) -> Iterator[None]:
+    """Hold an output folder of this computer for a block; the hold ends with the process, however that ends.
+
+    Raises
+    ------
+    RefusedError
+        When another process holds it.
+    """
+    path = local_path(out)
+    try:
+        import fcntl
+    except ImportError:  # Windows
+        path = None
+    if path is None:
+        yield
+        return
+    path.mkdir(parents=True, exist_ok=True)
+    with (path / _NAME).open("a+") as file:
+        try:
+            fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            file.seek(0)
+            raise RefusedError(
+                f"Another batch writes into {out}",
+                found=f"process {file.read().strip() or 'unknown'}",
+                allowed="one at a time",
+                cure="wait for it, or choose another folder with --out",
+            ) from None
+        except OSError:  # a network drive without locks
+            yield
+            return
+        file.truncate(0)
+        file.write(str(os.getpid()))
+        file.flush()
+        yield

@@ -1,0 +1,54 @@
+"""What passes are known by: the shop's job numbers, and keys under which a pass is added once only."""
+
+from __future__ import annotations
+
+import re
+
+from sqlalchemy import Connection, delete, func, select
+
+from surfscan.core.errors import UsageError
+from surfscan.results.record_tables import digest, meta
+
+__all__ = ["JOB_NUMBER", "check_job_number", "forget_key", "keep_key", "keys", "pass_of_key"]
+
+JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
+"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
+
+_BEFORE = "once "  # names of the rows of `meta` that hold a key; their values are passes' numbers
+
+
+def check_job_number(job: str) -> None:
+    """Refuse a job number that could be a plate or a name (UsageError); "" is allowed."""
+    if job and not JOB_NUMBER.fullmatch(job):
+        raise UsageError(
+            "A job number has digits only",
+            found=repr(job),
+            allowed="digits, with . / - between them, at most 32: the record holds no plates and no names",
+            cure="give the shop's own number of the job",
+        )
+
+
+def pass_of_key(connection: Connection, key: str) -> int | None:
+    """The pass that was added under a key; whoever asks in a transaction that writes keeps others from adding it."""
+    if connection.dialect.name == "postgresql":  # in SQLite there is one writer at a time
+        connection.execute(select(func.pg_advisory_xact_lock(int(digest(key.encode())[:15], 16))))
+    value = connection.execute(select(meta.c.value).where(meta.c.name == _BEFORE + key)).scalar()
+    return None if value is None else int(value)
+
+
+def keep_key(connection: Connection, key: str, number: int) -> None:
+    """Keep the key of a pass; at most 59 letters."""
+    connection.execute(meta.insert().values(name=_BEFORE + key, value=str(number)))
+
+
+def forget_key(connection: Connection, number: int) -> None:
+    """Take the keys of a pass away, so that it can be added again."""
+    connection.execute(
+        delete(meta).where(meta.c.name.startswith(_BEFORE, autoescape=True), meta.c.value == str(number))
+    )
+
+
+def keys(connection: Connection) -> set[str]:
+    """All keys."""
+    names = connection.execute(select(meta.c.name).where(meta.c.name.startswith(_BEFORE, autoescape=True)))
+    return {str(name).removeprefix(_BEFORE) for name in names.scalars()}
