@@ -6,6 +6,7 @@ import re
 from pathlib import PurePosixPath
 
 import surfscan
+from surfscan.job.uploads import MOST_FILE_MB, MOST_MEGAPIXELS, MOST_PHOTOS, MOST_TOTAL_MB
 
 __all__ = [
     "MOST_FILE_MB",
@@ -17,10 +18,6 @@ __all__ = [
     "shown_name",
 ]
 
-MOST_FILE_MB = 40
-MOST_TOTAL_MB = 400
-MOST_PHOTOS = 40
-MOST_MEGAPIXELS = 64
 _LEAST_SIDE = 64
 
 

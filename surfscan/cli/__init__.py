@@ -33,6 +33,7 @@ from surfscan.cli import (
     print_,
     report,
     screen,
+    serve,
     shop,
     show,
     teach,
@@ -64,6 +65,7 @@ COMMANDS = (
     print_,
     export,
     page,
+    serve,
     lens,
     teach,
 )

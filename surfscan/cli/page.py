@@ -16,7 +16,7 @@ from typing import Any, NoReturn
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import RefusedError, UsageError
 
-__all__ = ["add", "find_page", "run", "settings"]
+__all__ = ["add", "find_page", "own_address", "run", "see_port_is_free", "settings"]
 
 _PORT = 8471
 _NAME = "surfscan.ui"
@@ -42,16 +42,9 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Serve until stopped."""
-    if not 1024 <= options.port <= 65535:
-        raise UsageError(
-            "--port can't be used",
-            found=str(options.port),
-            allowed="1024 to 65535",
-            cure="give another --port",
-        )
     script = find_page()
     address = "0.0.0.0" if options.lan else "127.0.0.1"
-    _see_port_is_free(address, options.port)
+    see_port_is_free(address, options.port)
     try:
         import streamlit
         from starlette.middleware import Middleware
@@ -66,7 +59,7 @@ def run(options: argparse.Namespace) -> int:
     middleware = []
     print(f"surfscan: the page is at http://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)
     if options.lan:
-        print(f"surfscan: for phones on this network: http://{_own_address()}:{options.port}", flush=True)
+        print(f"surfscan: for phones on this network: http://{own_address()}:{options.port}", flush=True)
         lock = door.Door(lambda code: print(f"surfscan: code for the next browser: {code}", flush=True))
         middleware = [Middleware(door.DoorMiddleware, door=lock)]
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
@@ -132,7 +125,12 @@ def settings(script: Path) -> dict[str, Any]:
     return flat
 
 
-def _see_port_is_free(address: str, port: int) -> None:
+def see_port_is_free(address: str, port: int, *, command: str = "page") -> None:
+    """Refuse a port that another program listens on, or that may not be used (UsageError, RefusedError)."""
+    if not 1024 <= port <= 65535:
+        raise UsageError(
+            "--port can't be used", found=str(port), allowed="1024 to 65535", cure="give another --port"
+        )
     with socket.socket() as test:
         test.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         try:
@@ -140,13 +138,13 @@ def _see_port_is_free(address: str, port: int) -> None:
         except OSError:
             raise RefusedError(
                 f"Port {port} is taken",
-                cure=f"stop what uses it (another page?), or give another: surfscan page --port {port + 1}",
+                cure=f"stop what uses it (another {command}?), or give another: surfscan {command} --port {port + 1}",
                 found="another program listens there",
                 allowed="a port that is free, 1024 to 65535",
             ) from None
 
 
-def _own_address() -> str:
+def own_address() -> str:
     """This machine's address on the network, as the way out of it tells; no packet is sent."""
     with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
         try:

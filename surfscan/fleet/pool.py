@@ -67,11 +67,14 @@ class Pool:
     def __exit__(self, *_: object) -> None:
         self.close()
 
-    def submit(self, job: Job, *, progress: Progress | None = None) -> Future[Done]:
-        """Hand out one job; `progress` is told only on this computer."""
+    def submit(
+        self, job: Job, *, orders: Orders | None = None, progress: Progress | None = None
+    ) -> Future[Done]:
+        """Hand out one job, under orders of its own where they are given; `progress` is told only on this computer."""
+        orders = orders or self.orders
         if self._keeper is None:
-            return self._executor.submit(run_job, job, self.orders)
-        return self._executor.submit(run_job, job, self.orders, keeper=self._keeper, progress=progress)
+            return self._executor.submit(run_job, job, orders)
+        return self._executor.submit(run_job, job, orders, keeper=self._keeper, progress=progress)
 
     def run(self, jobs: Iterable[Job]) -> Iterator[Done]:
         """Do all jobs; each is told when it is done, in the order in which that happens."""
