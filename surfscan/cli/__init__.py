@@ -37,6 +37,7 @@ from surfscan.cli import (
     shop,
     show,
     teach,
+    watch,
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
@@ -51,6 +52,7 @@ COMMANDS = (
     screen,
     check,
     batch,
+    watch,
     join,
     report,
     car,

@@ -19,7 +19,7 @@ from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tag_mirror import mirror_alike
 from surfscan.look.first_look import FirstLook, look_at
 
-__all__ = ["Finding", "check_folder", "photo_files"]
+__all__ = ["Finding", "check_folder", "photo_files", "seen_ways"]
 
 _ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
 _ZOOMED = 0.02  # EXIF focal lengths farther apart than this were taken with another zoom
@@ -187,22 +187,54 @@ def _side_by_side(sheet: Sheet, photos: dict[int, Photo]) -> list[Finding]:
     return found
 
 
-def _directions(sheet: Sheet, photos: dict[int, Photo], looks: dict[int, FirstLook]) -> list[Finding]:
-    """Two photos of stripes that show one direction; which one, by looking again the other way."""
+def seen_ways(folder: Path) -> list[str] | None:
+    """Which way the stripes run in each photo of a job of two, as they are seen.
+
+    Parameters
+    ----------
+    folder : Path
+        With `panel.toml` and both photos.
+
+    Returns
+    -------
+    list of "across" and "up", or None
+        None where it can't be told, or where the job is another one.
+
+    Raises
+    ------
+    RefusedError
+        When the sheet or a photo is refused.
+    """
+    sheet = load_sheet(folder)
+    if sheet.board is None or sheet.board.pattern != "stripes" or len(sheet.photos) != 2:
+        return None
+    photos = {
+        k: read_photo(folder / row.file, row.file, encoding=row.encoding)
+        for k, row in enumerate(sheet.photos)
+    }
+    try:
+        looks = {k: look_at(photo, sheet=sheet, row=k) for k, photo in photos.items()}
+    except SurfscanError:  # the check will say so
+        return None
+    return _ways(sheet, photos, looks)
+
+
+def _ways(sheet: Sheet, photos: dict[int, Photo], looks: dict[int, FirstLook]) -> list[str] | None:
+    """The direction of each of two photos of stripes, by looking again the other way where the sheet's is not seen."""
     if (
         sheet.board is None
         or sheet.board.pattern != "stripes"
         or len(sheet.photos) != 2
         or set(looks) != {0, 1}
     ):
-        return []
-    ways: list[str | None] = []
+        return None
+    ways: list[str] = []
     for k, row in enumerate(sheet.photos):
         checks = {c.name: c.good for c in looks[k].checks}
-        if "stripes" not in checks:
-            return []
-        way: str | None = row.varies
-        if not checks["stripes"] and row.varies is not None:
+        if "stripes" not in checks or row.varies is None:
+            return None
+        way: str = row.varies
+        if not checks["stripes"]:
             other = "up" if row.varies == "across" else "across"
             rows = tuple(
                 each.model_copy(update={"varies": other}) if j == k else each
@@ -212,6 +244,14 @@ def _directions(sheet: Sheet, photos: dict[int, Photo], looks: dict[int, FirstLo
             if any(c.name == "stripes" and (c.good or "fine" in c.sentence) for c in turned.checks):
                 way = other
         ways.append(way)
+    return ways
+
+
+def _directions(sheet: Sheet, photos: dict[int, Photo], looks: dict[int, FirstLook]) -> list[Finding]:
+    """Two photos of stripes that show one direction, or are swapped."""
+    ways = _ways(sheet, photos, looks)
+    if ways is None:
+        return []
     if ways[0] == ways[1]:
         cure = "turn the board by 90 degrees in its place and take the other photo"
         return [Finding("photos 1 and 2", False, f"these two show the same direction, {ways[0]}", cure)]
