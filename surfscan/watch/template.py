@@ -45,7 +45,7 @@ class Template:
     photos: int
 
     def write_job(self, folder: Path, photos: Sequence[Path], *, panel: str) -> None:
-        """Write a job folder: the sheet with the panel's name, photos in the order of its rows, and what it names besides."""
+        """Write a job folder: the sheet with the panel's name, photos in the order of its rows, what else it has."""
         rows = [
             {**row, "file": f"photo-{k}{path.suffix.lower()}"}
             for k, (row, path) in enumerate(zip(self.tables["photo"], photos, strict=True), 1)
