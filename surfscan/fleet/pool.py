@@ -99,6 +99,6 @@ class Pool:
         """End what runs, without a trace of it, and let go of the workers."""
         if self._keeper is not None:
             self._keeper.close()
-        self._executor.shutdown(wait=True, cancel_futures=True)
+            self._executor.shutdown(wait=True, cancel_futures=True)
         if self._cluster is not None:
             self._cluster.close()
