@@ -9,12 +9,13 @@ from __future__ import annotations
 import os
 import queue
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Executor, Future, ThreadPoolExecutor
+from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from typing import Any
 
+from surfscan.core.errors import RefusedError
 from surfscan.fleet.apart import Keeper, Progress
 from surfscan.fleet.find import Job
-from surfscan.fleet.one import Done, Orders, run_job
+from surfscan.fleet.one import Done, Orders, give_up, run_job
 
 __all__ = ["Pool", "cores"]
 
@@ -92,16 +93,33 @@ class Pool:
                 if not out:
                     return
                 future = finished.get()
-                yield future.result()
+                yield self._told(future, out[future])
                 del out[future]
         finally:
             for future in out:
                 future.cancel()
 
+    def _told(self, future: Future[Done], job: Job) -> Done:
+        try:
+            return future.result()
+        except CancelledError:
+            raise RefusedError(
+                "The connection to the scheduler was lost",
+                found=f"{job.name} without an answer",
+                allowed="a scheduler that stays until the end",
+                cure="start it again, then run the same command: what is finished is not done again",
+            ) from None
+        except Exception as error:
+            if type(error).__name__ != "KilledWorker":  # Dask's, which is not loaded where it is not used
+                raise
+            return give_up(
+                job, self.orders, "crashed", "several workers of the cluster ended while they did it"
+            )
+
     def close(self) -> None:
         """End what runs, without a trace of it, and let go of the workers."""
         if self._keeper is not None:
             self._keeper.close()
-        self._executor.shutdown(wait=True, cancel_futures=True)
+            self._executor.shutdown(wait=True, cancel_futures=True)
         if self._cluster is not None:
             self._cluster.close()
