@@ -24,7 +24,7 @@ from surfscan.papers.seal import PICTURES, Seal, seal_result
 from surfscan.papers.sealed import Verification, read_seal, sealed_papers, see_setting, verify_sealed
 from surfscan.report.car_words import car_headline, car_title, left_lines, stage_word
 from surfscan.report.output import prepare_output, written_whole
-from surfscan.report.words import VERDICT_WORDS, headline_line
+from surfscan.report.words import VERDICT_WORDS, first_lines, headline_line
 from surfscan.results.edited import told_as_damage
 from surfscan.results.stored import load_result, once
 
@@ -235,6 +235,7 @@ def _page(number: int, panel: CarPanel, shown: Pictures, units: Units) -> list[B
         NewPage(),
         Heading(f"{number}. {panel.title[:1].upper()}{panel.title[1:]}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
+        *map(Text, first_lines(result, units)),
         Fields(rows),
         *panel_blocks(result, shown, units),
     ]

@@ -29,6 +29,7 @@ from surfscan.report.words import (
     action_text,
     against_word,
     better_shot_text,
+    first_lines,
     flag_text,
     gauge_lines,
     headline_line,
@@ -91,6 +92,7 @@ def compose(
     blocks: list[Block] = [
         Heading(f"Panel check: {result.panel.get('name') or 'panel without a name'}", 1),
         Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
+        *map(Text, first_lines(result, units)),
         particulars_fields(result, particulars, units),
         *panel_blocks(result, pictures, units),
         SignLine(),
@@ -127,8 +129,8 @@ def panel_blocks(result: StoredResult, pictures: Pictures, units: Units) -> list
     if panel_map is not None and not result.spots:
         blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
     blocks.append(_spot_table(result, units))
-    head = headline_line(result, units)
-    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
+    said = {headline_line(result, units), *first_lines(result, units)}
+    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text not in said]
     blocks += _work(result, units)
     return [*blocks, Text(limits_line(result.limits, units)), Text(not_looked_line(result))]
 
@@ -242,9 +244,9 @@ def _uncertainty(result: StoredResult, units: Units) -> list[Block]:
             words = ", ".join(f"{t['source']} {_small(t['u_mm'], units)}" for t in terms)
             rows.append((str(row["spot"]), words, str(row.get("shrinks_most", ""))))
     if rows:
-        columns = ("Spot", "Largest shares of the standard uncertainty", "What would shrink it most")
-        note = "µm: a thousandth of a millimetre." if units.name == "mm" else ""
-        blocks.append(Table(columns, tuple(rows), (0.07, 0.52, 0.41), note=note))
+        unit = " (µm: 1/1000 mm)" if units.name == "mm" else ""
+        columns = ("Spot", f"Largest shares of the standard uncertainty{unit}", "What would shrink it most")
+        blocks.append(Table(columns, tuple(rows), (0.07, 0.56, 0.37)))
     return blocks
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 from collections.abc import Sequence
+from dataclasses import replace
 from html import escape
 
 from surfscan.papers.blocks import (
@@ -19,6 +20,7 @@ from surfscan.papers.blocks import (
     Text,
     Verdict,
 )
+from surfscan.papers.labels import place_labels
 
 __all__ = ["draw_svg", "make_html"]
 
@@ -121,15 +123,21 @@ def draw_svg(title: str, shapes: Sequence[Shape], *, width_px: int = 560) -> str
     """One view of a drawing as an SVG element, its title over it and as its name for a screen reader."""
     x, y = ([p[k] for shape in shapes for p in shape.points] for k in (0, 1))
     wide, tall = max(x) - min(x), max(y) - min(y)
-    most = max(wide, tall)
-    parts = [
-        part
-        for shape in shapes
-        for part in _svg_parts(shape, [(px - min(x), max(y) - py) for px, py in shape.points], most)
+    edge, top = 0.06 * max(wide, tall), max(y)
+    parts = [part for shape in shapes for part in _svg_parts(shape, (min(x), top), max(wide, tall))]
+    beside = [replace(shape, label="") if shape.size else shape for shape in shapes]
+    labels = [shape.label for shape in beside if shape.label]
+    size = edge * 0.6
+    places = place_labels(
+        beside, wide=[0.55 * size * len(label) for label in labels], tall=0.75 * size, top=top + edge
+    )
+    parts += [
+        f'<text x="{px - min(x):.1f}" y="{top - py:.1f}" font-size="{size:.1f}" fill="currentColor">'
+        f"{escape(label)}</text>"
+        for (px, py), label in zip(places, labels, strict=True)
     ]
-    edge = 0.06 * most
-    right = 4 if any(shape.label and not shape.size for shape in shapes) else 2  # labels beside their points
-    box = f"{-edge:.1f} {-edge:.1f} {wide + right * edge:.1f} {tall + 2 * edge:.1f}"
+    side = 4 * edge if labels else edge
+    box = f"{-side:.1f} {-edge:.1f} {wide + 2 * side:.1f} {tall + 2 * edge:.1f}"
     head = f'<p class="small soft">{escape(title)}</p>' if title else ""
     return (
         f'{head}<svg role="img" aria-label="{escape(title, quote=True)}"'
@@ -137,29 +145,23 @@ def draw_svg(title: str, shapes: Sequence[Shape], *, width_px: int = 560) -> str
     )
 
 
-def _svg_parts(shape: Shape, points: list[tuple[float, float]], most: float) -> list[str]:
-    """Line and label of a shape; `most` is the drawing's longer side."""
-    parts, edge = [], 0.06 * most
+def _svg_parts(shape: Shape, corner: tuple[float, float], most: float) -> list[str]:
+    """Line and centred label of a shape; `corner` is the drawing's upper left, `most` its longer side."""
+    points = [(px - corner[0], corner[1] - py) for px, py in shape.points]
+    parts = []
     if len(points) > 1:
         tag = "polygon" if shape.closed else "polyline"
         text = " ".join(f"{px:.1f},{py:.1f}" for px, py in points)
         thick = (0.008 if shape.heavy else 0.003) * most
-        dash = f' stroke-dasharray="{edge / 4:.1f}"' if shape.dashed else ""
-        fill = shape.fill or "none"
+        dash = f' stroke-dasharray="{0.015 * most:.1f}"' if shape.dashed else ""
         parts.append(
-            f'<{tag} points="{text}" fill="{fill}" stroke="currentColor" stroke-width="{thick:.2f}"{dash}/>'
+            f'<{tag} points="{text}" fill="{shape.fill or "none"}" stroke="currentColor"'
+            f' stroke-width="{thick:.2f}"{dash}/>'
         )
-    if not shape.label:
-        return parts
-    (px, py), ink = points[0], shape.ink or "currentColor"
-    if shape.size:
+    if shape.label and shape.size:
+        px, py = points[0]
         parts.append(
             f'<text x="{px:.1f}" y="{py + 0.36 * shape.size:.1f}" font-size="{shape.size:.1f}" font-weight="700"'
-            f' text-anchor="middle" fill="{ink}">{escape(shape.label)}</text>'
-        )
-    else:
-        parts.append(
-            f'<text x="{px + edge / 4:.1f}" y="{py - edge / 5:.1f}" font-size="{edge * 0.6:.1f}"'
-            f' fill="{ink}">{escape(shape.label)}</text>'
+            f' text-anchor="middle" fill="{shape.ink or "currentColor"}">{escape(shape.label)}</text>'
         )
     return parts

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources
 from typing import Any
@@ -45,6 +46,7 @@ from surfscan.papers.blocks import (
     Text,
     Verdict,
 )
+from surfscan.papers.labels import place_labels
 
 __all__ = ["PAPER_SIZES", "make_pdf"]
 
@@ -341,38 +343,50 @@ class _Sketch(Flowable):
             canvas.setFillColor(_GREY)
             canvas.setFont(_PLAIN, 6.5)
             canvas.drawString(k * self._cell, self.height - 7, title)
-            for shape in shapes:
-                points = [
-                    (left + (x - x0) * self._scale, 4 + (y - y0) * self._scale) for x, y in shape.points
-                ]
-                _draw(canvas, shape, points, self._scale)
+            placed = [
+                replace(
+                    s,
+                    points=tuple(
+                        (left + (x - x0) * self._scale, 4 + (y - y0) * self._scale) for x, y in s.points
+                    ),
+                    size=s.size * self._scale,
+                )
+                for s in shapes
+            ]
+            for shape in placed:
+                _draw(canvas, shape)
+            beside = [replace(shape, label="") if shape.size else shape for shape in placed]
+            canvas.setFillColor(black)
+            labels = [shape.label for shape in beside if shape.label]
+            wide = [canvas.stringWidth(label, _PLAIN, 6.5) for label in labels]
+            for at, label in zip(
+                place_labels(beside, wide=wide, tall=5.0, top=self.height - 9), labels, strict=True
+            ):
+                canvas.drawString(*at, label)
 
 
-def _draw(canvas: Any, shape: Shape, points: list[tuple[float, float]], scale: float) -> None:
-    """One shape at its place on the canvas."""
+def _draw(canvas: Any, shape: Shape) -> None:
+    """One shape where it is, with a label that is centred on it."""
     canvas.setDash(2, 2) if shape.dashed else canvas.setDash()
     canvas.setLineWidth(1.6 if shape.heavy else 0.5)
     if shape.fill:
         path = canvas.beginPath()
-        path.moveTo(*points[0])
-        for point in points[1:]:
+        path.moveTo(*shape.points[0])
+        for point in shape.points[1:]:
             path.lineTo(*point)
         path.close()
         canvas.setFillColor(HexColor(shape.fill))
         canvas.drawPath(path, stroke=1, fill=1)
     else:
-        for a, b in zip(points, points[1:] + (points[:1] if shape.closed else []), strict=False):
+        ends = shape.points[1:] + (shape.points[:1] if shape.closed else ())
+        for a, b in zip(shape.points, ends, strict=False):
             canvas.line(*a, *b)
-    if not shape.label:
-        return
-    canvas.setFillColor(HexColor(shape.ink) if shape.ink else black)
-    x, y = points[0]
-    if shape.size:
-        canvas.setFont(_BOLD, shape.size * scale)
-        canvas.drawCentredString(x, y - 0.36 * shape.size * scale, shape.label)
+    if shape.label and shape.size:
+        x, y = shape.points[0]
+        canvas.setFillColor(HexColor(shape.ink) if shape.ink else black)
+        canvas.setFont(_BOLD, shape.size)
+        canvas.drawCentredString(x, y - 0.36 * shape.size, shape.label)
         canvas.setFont(_PLAIN, 6.5)
-    else:
-        canvas.drawString(x + 4, y + 3, shape.label)
 
 
 def _box(shapes: Sequence[Any]) -> tuple[float, float, float, float]:
