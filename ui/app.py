@@ -18,6 +18,7 @@ VIEWS = {
     "On a screen": "screen",
     "Teach": "teach",
     "Papers": "papers",
+    "The shop": "shop",
 }
 
 st.set_page_config(page_title="surfscan: is the panel fair?", page_icon="◧", layout="wide")

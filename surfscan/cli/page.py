@@ -5,6 +5,7 @@ from __future__ import annotations
 import argparse
 import importlib.util
 import logging
+import os
 import signal
 import socket
 import sys
@@ -13,6 +14,7 @@ import tomllib
 from pathlib import Path
 from typing import Any, NoReturn
 
+from surfscan.cli.recording import VARIABLE, record_path
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import RefusedError, UsageError
 
@@ -20,6 +22,7 @@ __all__ = ["add", "find_page", "own_address", "run", "see_port_is_free", "settin
 
 _PORT = 8471
 _NAME = "surfscan.ui"
+WATCH_VARIABLE = "SURFSCAN_WATCH"
 
 
 def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
@@ -37,11 +40,21 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     page.add_argument(
         "--lan", action="store_true", help="let phones on the network in, with a one-time code each"
     )
+    page.add_argument(
+        "--record", metavar="PATH_OR_URL", help=f"show this record under The shop (default: {VARIABLE})"
+    )
+    page.add_argument(
+        "--watch", metavar="DIR", type=Path, help="show what surfscan watch --out DIR does there"
+    )
     page.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Serve until stopped."""
+    if options.record is not None:
+        os.environ[VARIABLE] = record_path(options)
+    if options.watch is not None:
+        os.environ[WATCH_VARIABLE] = str(options.watch.absolute())
     script = find_page()
     address = "0.0.0.0" if options.lan else "127.0.0.1"
     see_port_is_free(address, options.port)

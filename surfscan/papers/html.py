@@ -119,8 +119,8 @@ def _side(column: int, block: Table) -> str:
     return ' class="right"' if column in block.right else ""
 
 
-def draw_svg(title: str, shapes: Sequence[Shape], *, width_px: int = 560) -> str:
-    """One view of a drawing as an SVG element, its title over it and as its name for a screen reader."""
+def draw_svg(title: str, shapes: Sequence[Shape], *, words: str = "", width_px: int = 560) -> str:
+    """One view of a drawing as an SVG element, its title over it; `words`, else the title, is what is read out."""
     x, y = ([p[k] for shape in shapes for p in shape.points] for k in (0, 1))
     wide, tall = max(x) - min(x), max(y) - min(y)
     edge, top = 0.06 * max(wide, tall), max(y)
@@ -140,7 +140,7 @@ def draw_svg(title: str, shapes: Sequence[Shape], *, width_px: int = 560) -> str
     box = f"{-side:.1f} {-edge:.1f} {wide + 2 * side:.1f} {tall + 2 * edge:.1f}"
     head = f'<p class="small soft">{escape(title)}</p>' if title else ""
     return (
-        f'{head}<svg role="img" aria-label="{escape(title, quote=True)}"'
+        f'{head}<svg role="img" aria-label="{escape(words or title, quote=True)}"'
         f' viewBox="{box}" width="{width_px}">{"".join(parts)}</svg>'
     )
 

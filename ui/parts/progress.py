@@ -10,6 +10,7 @@ from surfscan.core.errors import SurfscanError
 from surfscan.results.progress import check_apprentice, keep_answer, list_progress
 from surfscan.teach.exercises import KINDS
 from surfscan.ui import looks
+from surfscan.ui.parts.place import only_here
 
 __all__ = ["ask_progress", "keep"]
 
@@ -17,14 +18,9 @@ _WHO, _WHERE = "apprentice", "apprentice-record"
 _TITLES = {"find-the-low": "Find the low", **KINDS}
 
 
-def _here() -> bool:
-    """Whether only this computer can open the page: not where phones are let in, nor where nobody said."""
-    return st.get_option("server.address") in ("127.0.0.1", "localhost", "::1")
-
-
 def ask_progress() -> None:
     """Who answers, and in which record that is kept; and how they do. Only on the trainer's own machine."""
-    if not _here():
+    if not only_here():
         st.caption(
             "Progress can be kept where the page is opened on the trainer's computer only, without --lan."
         )
@@ -55,7 +51,7 @@ def ask_progress() -> None:
 def keep(kind: str, seed: int, number: int, points: int) -> None:
     """Keep an answer, where it was asked for."""
     who, where = (str(st.session_state.get(key) or "").strip() for key in (_WHO, _WHERE))
-    if who and where and _here():
+    if who and where and only_here():
         try:
             keep_answer(where, who, kind=kind, seed=seed, number=number, points=points)
         except SurfscanError as error:
