@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import base64
 import html
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import streamlit as st
 
@@ -13,10 +15,14 @@ from surfscan.report.units import format_area, format_depth, format_filler, form
 from surfscan.report.words import ResultText
 from surfscan.ui import session
 
+if TYPE_CHECKING:
+    from surfscan.papers.blocks import Shape
+
 __all__ = [
     "WORDS",
     "area",
     "depth",
+    "drawing",
     "dress",
     "fault",
     "filler",
@@ -106,6 +112,15 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
         f'<li><span class="swatch swatch-{c}"></span>{html.escape(text)}</li>' for c, text in rows
     )
     st.html(f'<ul class="legend">{items}</ul>')
+
+
+def drawing(shapes: Sequence[Shape], words: str, *, width_px: int) -> None:
+    """A line drawing of the papers, on white as there; `words` say what it shows."""
+    from surfscan.papers.html import draw_svg  # late: a first picture of the page does not wait for it
+
+    code = base64.b64encode(draw_svg("", shapes, words=words, width_px=width_px).encode()).decode()
+    alt = html.escape(words, quote=True)
+    st.html(f'<img class="drawn" width="{width_px}" alt="{alt}" src="data:image/svg+xml;base64,{code}">')
 
 
 def refusal(error: surfscan.SurfscanError) -> None:

@@ -140,8 +140,8 @@ def draw_svg(title: str, shapes: Sequence[Shape], *, words: str = "", width_px: 
     box = f"{-side:.1f} {-edge:.1f} {wide + 2 * side:.1f} {tall + 2 * edge:.1f}"
     head = f'<p class="small soft">{escape(title)}</p>' if title else ""
     return (
-        f'{head}<svg role="img" aria-label="{escape(words or title, quote=True)}"'
-        f' viewBox="{box}" width="{width_px}">{"".join(parts)}</svg>'
+        f'{head}<svg xmlns="http://www.w3.org/2000/svg" role="img" aria-label="{escape(words or title, quote=True)}"'
+        f' viewBox="{box}" width="{width_px}" font-family="sans-serif">{"".join(parts)}</svg>'
     )
 
 

@@ -67,15 +67,13 @@ def show() -> None:
 def _show(car: Car) -> None:
     from surfscan.core.units import units_named
     from surfscan.papers.car_outline import draw_car, outline_words
-    from surfscan.papers.html import draw_svg
     from surfscan.report.car_words import car_headline, left_lines, stage_word
 
     looks.verdict_strip(str(car.verdict), car_headline(car), name=f"job {car.job_number}")
     drawing = draw_car(car, front="up")
     left, right = st.columns([2, 3])
     with left:
-        picture = draw_svg("", drawing.views[0][1], words=outline_words(car), width_px=380)
-        st.html(f'<div class="outline">{picture}</div>')
+        looks.drawing(drawing.views[0][1], outline_words(car), width_px=380)
         st.caption(drawing.caption)
     with right:
         rows = []

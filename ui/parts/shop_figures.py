@@ -96,13 +96,10 @@ def _show(figures: ShopFigures) -> None:
 
 
 def _chart(drawing: Drawing | None, otherwise: str) -> None:
-    from surfscan.papers.html import draw_svg
-
     if drawing is None:
         st.caption(otherwise)
         return
-    picture = draw_svg("", drawing.views[0][1], words=drawing.caption, width_px=640)
-    st.html(f'<div class="outline">{picture}</div>')
+    looks.drawing(drawing.views[0][1], drawing.caption, width_px=640)
     st.caption(looks.escape(drawing.caption))
 
 
