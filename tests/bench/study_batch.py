@@ -180,7 +180,7 @@ class State:
 def kills(folder: Path, wanted: int) -> None:
     """Kill the parent, the keeper or a job's process at random moments until so many were killed and all is done."""
     out, state, total = folder / "out", State(folder), len(list((folder / "jobs").glob("*/panel-*")))
-    per_kill = (1.5, 14.0)
+    per_kill = (4.0, 26.0)
     while True:
         process = batch([folder / "jobs"], out)
         me = psutil.Process(process.pid)

@@ -8,6 +8,7 @@ import shutil
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import replace
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -155,6 +156,14 @@ def test_the_tables_say_the_same_in_pandas_and_duckdb(run_once: tuple[Path, int]
         assert duckdb.sql(f"SELECT count(*) FROM '{out / name}.parquet'").fetchall() == [(len(packed),)]
     deepest = duckdb.sql(f"SELECT min(peak_mm) FROM '{out / 'spots.parquet'}' WHERE kind = 'low'").fetchall()
     assert deepest[0][0] == min(load_result(out / one / "good").spots[0].peak_mm for one in "ab")
+
+
+def test_every_column_is_told_in_the_guide() -> None:
+    guide = (resources.files("surfscan") / "data" / "guide" / "many-panels.md").read_text(encoding="utf-8")
+    for name, columns in (("jobs", JOB_COLUMNS), ("spots", SPOT_COLUMNS)):
+        part = guide.split(f"### `{name}`\n")[1].split("\n#")[0]
+        rows = [line for line in part.splitlines() if line.startswith("| `")]
+        assert rows == [f"| `{column.name}` | {column.kind} | {column.meaning} |" for column in columns]
 
 
 def test_the_record_has_each_result_once(run_once: tuple[Path, int], tree: Path) -> None:
