@@ -41,6 +41,7 @@ from surfscan.cli import (
 )
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, common_options
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
+from surfscan.core.parts import missing_part
 from surfscan.version import VERSION
 
 __all__ = ["COMMANDS", "EXIT_STATUS", "main"]
@@ -121,6 +122,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         with suppress(OSError):
             sys.stdout.close()
         return 1
+    except ModuleNotFoundError as error:
+        part = missing_part(error)
+        return _fault(error, debug=debug) if part is None else _tell(part, given)
     except OSError as error:  # a name too long, no rights, a drive that went away
         return _tell(_no_access(error), given)
     except MemoryError:
@@ -132,12 +136,16 @@ def main(argv: Sequence[str] | None = None) -> int:
         )
         return _tell(short, given)
     except Exception as error:
-        if debug:
-            traceback.print_exc()
-        more = "" if debug else " Run it again with --debug to see where, and please report that"
-        kind = f"{type(error).__name__}: {error}"
-        print(f"surfscan: a fault of ours, not of your photos ({kind}).{more}", file=sys.stderr)
-        return 1
+        return _fault(error, debug=debug)
+
+
+def _fault(error: Exception, *, debug: bool) -> int:
+    if debug:
+        traceback.print_exc()
+    more = "" if debug else " Run it again with --debug to see where, and please report that"
+    kind = f"{type(error).__name__}: {error}"
+    print(f"surfscan: a fault of ours, not of your photos ({kind}).{more}", file=sys.stderr)
+    return 1
 
 
 def _no_access(error: OSError) -> RefusedError:

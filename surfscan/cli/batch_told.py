@@ -75,7 +75,7 @@ class BatchProgress:
         self._clear()
         row = done.row
         wide = shutil.get_terminal_size().columns if sys.stdout.isatty() else 200
-        text = f"{str(row['outcome']).replace('_', ' '):<13} {row['job']}  {row['reason']}"
+        text = f"{str(row['outcome']).replace('_', ' '):<13} {row['job']}  {row['reason'] or ''}"
         print(text if len(text) <= wide else text[: wide - 3] + "...", flush=True)
 
     def _show(self, line: str) -> None:
@@ -120,7 +120,16 @@ class Log:
         row = done.row
         when = datetime.now(UTC).isoformat(timespec="seconds")
         seconds = "" if row["seconds"] is None else f"{row['seconds']:.1f} s"
-        print(when, row["outcome"], seconds, row["job"], row["reason"], sep="\t", file=self._file, flush=True)
+        print(
+            when,
+            row["outcome"],
+            seconds,
+            row["job"],
+            row["reason"] or "",
+            sep="\t",
+            file=self._file,
+            flush=True,
+        )
 
 
 def duration(seconds: float) -> str:

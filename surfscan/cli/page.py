@@ -17,6 +17,7 @@ from typing import Any, NoReturn
 from surfscan.cli.recording import VARIABLE, record_path
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.parts import missing_part
 
 __all__ = ["add", "find_page", "own_address", "run", "see_port_is_free", "settings"]
 
@@ -61,13 +62,8 @@ def run(options: argparse.Namespace) -> int:
     try:
         import streamlit
         from starlette.middleware import Middleware
-    except ImportError as error:
-        raise RefusedError(
-            "The page needs a library that is not installed",
-            found=str(error),
-            cure="run pip install surfscan again",
-            allowed="all libraries that surfscan is installed with",
-        ) from None
+    except ModuleNotFoundError as error:
+        raise missing_part(error) or error from None
     door = importlib.import_module(f"{_NAME}.door")
     middleware = []
     print(f"surfscan: the page is at http://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)

@@ -13,7 +13,7 @@ from pathlib import Path
 from surfscan.cli.page import own_address, see_port_is_free
 from surfscan.cli.terminal import Parser, named_path
 from surfscan.core.errors import RefusedError, UsageError
-from surfscan.core.parts import missing
+from surfscan.core.parts import needing
 
 __all__ = ["add", "run"]
 
@@ -60,12 +60,10 @@ def run(options: argparse.Namespace) -> int:
     _see_options(options)
     address = "0.0.0.0" if options.lan else "127.0.0.1"
     see_port_is_free(address, options.port, command="serve")
-    try:
+    with needing():
         import uvicorn
 
         from surfscan.serve.app import make_app
-    except ModuleNotFoundError as error:
-        raise missing(error.name or "a library", extra="page", what="The service") from None
     from surfscan.fleet.lock import kept_alone
     from surfscan.serve.desk import JobDesk
 

@@ -1,49 +1,69 @@
-"""Parts of the program that a plain installation leaves out: loaded when asked for, or told how to get them."""
+"""Parts that a plain installation leaves out, the extras of `pyproject.toml`: loaded, or told how to get them."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["missing", "wanted"]
+__all__ = ["EXTRAS", "missing_part", "needing", "wanted"]
+
+EXTRAS = {
+    "streamlit": "page",
+    "plotly": "page",
+    "reportlab": "papers",
+    "SurfaceTopography": "files",
+    "trimesh": "files",
+    "pyarrow": "table",
+    "distributed": "cluster",
+    "fsspec": "cluster",
+    "shewhart": "shop",
+    "starlette": "serve",
+    "uvicorn": "serve",
+}
+"""Library, and the extra that brings it."""
+
+_PARTS = {
+    "page": "The page in a browser",
+    "papers": "A paper or print as PDF",
+    "files": "A file of x3p, sdf or a mesh",
+    "table": "A table as Parquet",
+    "cluster": "A run on a cluster, or at an address,",
+    "shop": "What the shop learns",
+    "serve": "The service",
+}
 
 
-def wanted(module: str, *, extra: str, what: str) -> Any:
-    """A module of an extra of the package.
-
-    Parameters
-    ----------
-    module : str
-        Its full name.
-    extra : str
-        Which extra of `pyproject.toml` brings it.
-    what : str
-        What was asked for, as the beginning of a sentence: "The paper".
-
-    Returns
-    -------
-    module
-
-    Raises
-    ------
-    RefusedError
-        When it is not installed, with the command that installs it.
-    """
-    try:
-        return import_module(module)
-    except ModuleNotFoundError as error:
-        if (error.name or "").partition(".")[0] != module.partition(".")[0]:
-            raise
-        raise missing(module.partition(".")[0], extra=extra, what=what) from None
-
-
-def missing(name: str, *, extra: str, what: str) -> RefusedError:
-    """What to say when a part is not installed."""
+def missing_part(error: ModuleNotFoundError) -> RefusedError | None:
+    """What to say about a library that is not there; None when it belongs to no extra."""
+    library = (error.name or "").partition(".")[0]
+    extra = EXTRAS.get(library)
+    if extra is None:
+        return None
     return RefusedError(
-        f"{what} needs a part of surfscan that is not installed",
-        found=f"no {name}",
+        f"{_PARTS[extra]} needs a part of surfscan that is not installed",
+        found=f"no {library}",
         allowed=f"surfscan with its extra `{extra}`, or with all of them",
         cure=f"pip install 'surfscan[{extra}]', or 'surfscan[all]'; in a clone: pip install '.[{extra}]'",
     )
+
+
+@contextmanager
+def needing() -> Iterator[None]:
+    """A block that loads a library of an extra (RefusedError that names the extra when it is missing)."""
+    try:
+        yield
+    except ModuleNotFoundError as error:
+        told = missing_part(error)
+        if told is None:
+            raise
+        raise told from None
+
+
+def wanted(module: str) -> Any:
+    """A module of an extra (RefusedError that names the extra when it is missing)."""
+    with needing():
+        return import_module(module)

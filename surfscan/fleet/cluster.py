@@ -39,7 +39,7 @@ class Cluster:
     """
 
     def __init__(self, address: str, *, workers: int | None = None) -> None:
-        distributed = wanted("distributed", extra="cluster", what="A run on a cluster")
+        distributed = wanted("distributed")
         logging.getLogger("distributed").setLevel(logging.ERROR)
         self._local: Any = None
         if address == LOCAL:

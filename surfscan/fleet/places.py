@@ -63,7 +63,7 @@ def below(where: str, name: str) -> str:
 
 def _store(address: str) -> tuple[Any, str]:
     """The file system of an address, and the path in it."""
-    fsspec = wanted("fsspec", extra="cluster", what=f"The address {address}")
+    fsspec = wanted("fsspec")
     try:
         store, path = fsspec.core.url_to_fs(address)
     except (ImportError, ValueError) as error:

@@ -54,7 +54,6 @@ class Pool:
             self.workers = workers or cores()
             load = ("surfscan.fleet.work", *(() if orders.record is None else ("surfscan.results.record",)))
             self._keeper = Keeper(one_thread=self.workers > 1, load=load)
-            self._keeper.start()
             self._executor = ThreadPoolExecutor(self.workers, thread_name_prefix="job")
         else:
             from surfscan.fleet.cluster import Cluster

@@ -109,9 +109,9 @@ def rows_of(document: Mapping[str, Any], **known: Any) -> tuple[Row, list[Row]]:
     row = blank_row(
         outcome=document["verdict"],
         status=OUTCOMES[document["verdict"]],
-        reason=str(document.get("sentence") or ""),
-        panel=str(panel.get("name") or ""),
-        stage=str(panel.get("stage") or ""),
+        reason=document.get("sentence") or None,
+        panel=panel.get("name") or None,
+        stage=panel.get("stage") or None,
         width_mm=size[0],
         height_mm=size[1],
         low_limit_mm=limits.get("low_mm"),
@@ -137,7 +137,7 @@ def rows_of(document: Mapping[str, Any], **known: Any) -> tuple[Row, list[Row]]:
 
 def _spot_row(spot: Mapping[str, Any], shared: Row) -> Row:
     row = {column.name: spot.get(column.name) for column in SPOT_COLUMNS}
-    return {**row, **shared, "flags": ";".join(spot.get("flags") or ())}
+    return {**row, **shared, "flags": ";".join(spot.get("flags") or ()) or None}
 
 
 def worst_status(outcomes: Mapping[str, int]) -> int:

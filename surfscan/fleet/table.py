@@ -26,7 +26,7 @@ _AT_ONCE = 2000  # rows held before they are written
 def has_parquet() -> bool:
     """Whether Parquet can be written here."""
     try:
-        wanted("pyarrow", extra="table", what="A table as Parquet")
+        wanted("pyarrow")
     except RefusedError:
         return False
     return True
@@ -54,7 +54,7 @@ def write_tables(out: str, *, parquet: bool | None = None) -> dict[str, int]:
     """
     parquet = has_parquet() if parquet is None else parquet
     if parquet:
-        wanted("pyarrow", extra="table", what="A table as Parquet")
+        wanted("pyarrow")
     counts = dict.fromkeys(TABLES, 0)
     with _written(out) as folder, ExitStack() as open_files:
         tables = {

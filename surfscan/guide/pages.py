@@ -35,6 +35,7 @@ WETTING: tuple[str, ...] = (
 
 CHAPTERS = {
     "more-ways.md": "More ways to shoot: set-up photo, reference, lens, other lights, several views",
+    "many-panels.md": "Many panels: a shop's or a fleet's jobs in one go, one table of all, a cluster",
     "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
 }
 """Chapters written by hand, by file name (`data/guide/`)."""

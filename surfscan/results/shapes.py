@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from surfscan.core.parts import needing
 from surfscan.core.records import Array
 
 __all__ = ["mesh_of", "write_mesh", "write_png16"]
@@ -46,7 +47,8 @@ def write_mesh(path: Path, height_mm: Array, *, x_mm: Array, y_mm: Array, taller
 
     Parameters are those of `mesh_of`.
     """
-    import trimesh
+    with needing():
+        import trimesh
 
     corners, faces = mesh_of(height_mm, x_mm=x_mm, y_mm=y_mm, taller=taller)
     body = trimesh.Trimesh(vertices=corners, faces=faces, process=False)

@@ -21,6 +21,7 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.errors import RefusedError
+from surfscan.core.parts import needing
 from surfscan.core.records import Array
 from surfscan.results.x3p import LEAST_STEP_M, MOST_BYTES, MOST_CELLS, MOST_STEP_M, read_x3p
 from surfscan.version import VERSION
@@ -42,7 +43,7 @@ def write_x3p(path: Path, height_mm: Array, *, step_mm: float) -> None:
     step_mm : float
         Spacing of rows and columns.
     """
-    with _quietly():
+    with _quietly(), needing():
         from SurfaceTopography import Topography
         from SurfaceTopography.IO.X3P import write_x3p as write
 
@@ -164,7 +165,7 @@ def _open(path: Path) -> tuple[Array, tuple[float, float]]:
         read = read_x3p(path)
         rows, columns = read.heights_m.shape
         return read.heights_m.T, (read.step_m[0] * columns, read.step_m[1] * rows)
-    with _quietly():
+    with _quietly(), needing():
         from SurfaceTopography.IO.SDF import SDFReader
         from SurfaceTopography.Support.UnitConversion import get_unit_conversion_factor
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 from statistics import median
 
+from surfscan.core.parts import wanted
 from surfscan.results.proofs import Proof
 from surfscan.shop.passes import CheckedPass
 
@@ -111,8 +112,7 @@ def chart(rows: Sequence[tuple[str, float, float]], *, station: str = "", of: st
     """
     if len(rows) < FEWEST:
         return None
-    import shewhart  # late: it brings pandas
-
+    shewhart = wanted("shewhart")  # late: it brings pandas
     when, values, u95 = (tuple(column) for column in zip(*rows, strict=True))
     base = min(BASE, max(FEWEST, len(values) // 2))
     fitted = shewhart.imr(list(values[:base]), rules=None)

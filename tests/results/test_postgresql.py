@@ -14,6 +14,7 @@ import subprocess
 import sys
 import tempfile
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import numpy as np
@@ -118,6 +119,13 @@ def test_eight_bays_write_at_once_also_into_a_new_record(folder: Path, database:
         assert record.unreadable() == []
         for job, numbers in given.items():
             assert [row.id for row in record.history(job=job)] == numbers
+
+
+def test_eight_bays_with_one_result_add_one_pass(folder: Path, database: str) -> None:
+    with open_record(database) as record, ThreadPoolExecutor(8) as bays:
+        numbers = list(bays.map(lambda _: record.add(folder, once="k" * 59), range(24)))
+        assert numbers == [numbers[0]] * 24
+        assert [row.id for row in record.history()] == numbers[:1]
 
 
 def test_version_1_becomes_version_2(folder: Path, database: str) -> None:

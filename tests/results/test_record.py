@@ -7,6 +7,7 @@ import sqlite3
 import subprocess
 import sys
 import time
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import closing
 from pathlib import Path
 
@@ -35,6 +36,18 @@ def folder(tmp_path: Path) -> Path:
 @pytest.fixture
 def database(tmp_path: Path) -> Path:
     return tmp_path / "shop.db"
+
+
+def test_a_key_adds_one_pass_until_it_is_forgotten(folder: Path, database: Path) -> None:
+    with open_record(database) as record, ThreadPoolExecutor(4) as bays:
+        numbers = list(bays.map(lambda _: record.add(folder, once="one"), range(8)))
+        assert numbers == [numbers[0]] * 8
+        assert record.add(folder) == record.add(folder, once="two") - 1
+        assert record.keys() == {"one", "two"}
+        record.forget(numbers[:1])
+        assert record.keys() == {"two"}
+        assert record.add(folder, once="one") not in numbers
+        assert record.unreadable() == []
 
 
 def test_a_pass_comes_back_byte_for_byte(folder: Path, database: Path, tmp_path: Path) -> None:
