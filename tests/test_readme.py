@@ -27,11 +27,11 @@ COMMANDS = [
     c for text in TEXTS for c in re.findall(r"^```sh\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
 ]
 # A check tells its verdict by its status.
-GOOD = {"check": {0, 10, 11}, "batch": {0, 10, 11}}
+GOOD = {name: {0, 10, 11} for name in ("check", "batch", "car", "watch")}
 
 
 # These serve until they are stopped.
-SERVERS = (".venv/bin/surfscan page", ".venv/bin/surfscan screen --lan")
+SERVERS = (".venv/bin/surfscan page", ".venv/bin/surfscan screen --lan", ".venv/bin/surfscan serve")
 
 
 def _serve_a_while(command: str, folder: Path, settings: dict[str, str]) -> None:

@@ -114,13 +114,17 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
     st.html(f'<ul class="legend">{items}</ul>')
 
 
-def drawing(shapes: Sequence[Shape], words: str, *, width_px: int) -> None:
-    """A line drawing of the papers, on white as there; `words` say what it shows."""
+def drawing(shapes: Sequence[Shape], words: str, *, width_px: int, least_px: int = 0) -> None:
+    """A line drawing of the papers, on white as there; `words` say what it shows. A phone scrolls under `least_px`."""
     from surfscan.papers.html import draw_svg  # late: a first picture of the page does not wait for it
 
     code = base64.b64encode(draw_svg("", shapes, words=words, width_px=width_px).encode()).decode()
     alt = html.escape(words, quote=True)
-    st.html(f'<img class="drawn" width="{width_px}" alt="{alt}" src="data:image/svg+xml;base64,{code}">')
+    style = f' style="min-width: {least_px}px"' if least_px else ""
+    picture = (
+        f'<img class="drawn" width="{width_px}" alt="{alt}"{style} src="data:image/svg+xml;base64,{code}">'
+    )
+    st.html(f'<div class="tablewrap">{picture}</div>')
 
 
 def refusal(error: surfscan.SurfscanError) -> None:

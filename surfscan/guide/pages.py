@@ -37,6 +37,7 @@ CHAPTERS = {
     "more-ways.md": "More ways to shoot: set-up photo, reference, lens, other lights, several views",
     "many-panels.md": "Many panels: a shop's or a fleet's jobs in one go, one table of all, a cluster",
     "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
+    "the-shop.md": "The shop: a car, photos as they arrive, what the shop learns, a service for other programs",
 }
 """Chapters written by hand, by file name (`data/guide/`)."""
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import re
+from importlib import resources
 from pathlib import Path
 
 import numpy as np
@@ -147,6 +149,15 @@ def test_a_car_from_a_record_by_its_job_number(tmp_path: Path, capsys: pytest.Ca
     assert verify_car(out).differences == ()
     assert main([*given[:3], "--job-number", "9", "--out", str(out)]) == 3
     assert "no pass of job 9" in capsys.readouterr().err
+
+
+def test_the_guides_sheet_is_a_good_one(tmp_path: Path) -> None:
+    chapter = resources.files("surfscan") / "data" / "guide" / "the-shop.md"
+    (text,) = re.findall(
+        r"^```toml\n(.*?)^```", chapter.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL
+    )
+    (tmp_path / "car.toml").write_text(text)
+    assert [panel.place for panel in load_car_sheet(tmp_path).panels] == ["left front door", "roof", "hood"]
 
 
 @pytest.mark.parametrize(

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 import threading
 import time
 from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from importlib import resources
 from pathlib import Path
 
 import httpx
@@ -115,9 +118,27 @@ def test_a_real_job_is_the_commands_result(service: Service, place: Path) -> Non
             assert [row.job for row in record.history()] == ["1042"]
         # photos are not kept
         assert list((place / "out" / "jobs").iterdir()) == []
-        assert client.delete(sent.json()["url"]).status_code == 204
-        assert client.get(sent.json()["url"]).status_code == 404
-        assert not (place / "out" / "results" / sent.json()["id"]).exists()
+        wrong, _ = send(client, wrong_job(500))
+        finish(client, wrong.json()["url"])
+        assert client.delete(wrong.json()["url"]).status_code == 204
+        assert client.get(wrong.json()["url"]).status_code == 404
+        assert not (place / "out" / "results" / wrong.json()["id"]).exists()
+
+
+def test_the_guides_client_works_as_printed(service: Service, tmp_path: Path) -> None:
+    chapter = resources.files("surfscan") / "data" / "guide" / "the-shop.md"
+    (code,) = re.findall(
+        r"^```python\n(.*?)^```", chapter.read_text(encoding="utf-8"), flags=re.MULTILINE | re.DOTALL
+    )
+    assert len([line for line in code.splitlines() if line.strip() and not line.startswith("import")]) <= 10
+    job = tmp_path / "surfscan-demo" / "job"
+    job.mkdir(parents=True)
+    for _, (name, data) in files_of(SMALL):
+        (job / name).write_bytes(data)
+    done = subprocess.run(
+        [sys.executable, "-c", code, service.token, service.url], cwd=tmp_path, capture_output=True, text=True
+    )
+    assert done.stdout.splitlines()[-1].startswith("rework Rework: 3 lows and 1 high."), done.stderr
 
 
 def test_what_is_no_job_is_refused_with_what_to_do(service: Service) -> None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import streamlit as st
 
+from surfscan.core.errors import SurfscanError
 from surfscan.ui import looks
 from surfscan.ui.parts.place import ask_place
 
@@ -43,7 +44,10 @@ def _renewed(where: str) -> None:
     if not (out / STATE).is_file():
         st.info("Nothing has arrived there yet. surfscan watch writes there what it does.")
         return
-    _show(out, read_state(out))
+    try:
+        _show(out, read_state(out))
+    except SurfscanError as error:  # a part that renews itself is out of the router's reach
+        looks.refusal(error)
 
 
 def _show(out: Path, state: WatchState) -> None:

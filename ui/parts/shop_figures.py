@@ -99,7 +99,7 @@ def _chart(drawing: Drawing | None, otherwise: str) -> None:
     if drawing is None:
         st.caption(otherwise)
         return
-    looks.drawing(drawing.views[0][1], drawing.caption, width_px=640)
+    looks.drawing(drawing.views[0][1], drawing.caption, width_px=640, least_px=520)
     st.caption(looks.escape(drawing.caption))
 
 
