@@ -24,7 +24,9 @@ from results.old_record import write_version_1
 from sqlalchemy import create_engine, text
 
 from surfscan.core.errors import RefusedError
+from surfscan.results.proofs import Proof, forget_proofs, keep_proof, list_proofs
 from surfscan.results.record import open_record
+from surfscan.shop.figures import learn
 
 
 def _programs() -> Path | None:
@@ -126,6 +128,26 @@ def test_eight_bays_with_one_result_add_one_pass(folder: Path, database: str) ->
         numbers = list(bays.map(lambda _: record.add(folder, once="k" * 59), range(24)))
         assert numbers == [numbers[0]] * 24
         assert [row.id for row in record.history()] == numbers[:1]
+
+
+def test_the_shops_figures_are_kept_and_forgotten_there_too(database: str, tmp_path: Path) -> None:
+    x, y = grid(4.0)
+    with open_record(database) as record:
+        for k, peak in enumerate((-0.5, 0.0)):
+            low = [spot(1, "low", 0, 0, peak, 0.01)] if peak else None
+            made = make_folder(tmp_path / str(k), x, y, bump(*np.meshgrid(x, y), peak=peak), spots=low)
+            record.add(made, job="7")
+    keep_proof(database, Proof("bay 3", "2026-01-01T08:00:00+00:00", 1.0, 0.01))
+    assert [one.station for one in list_proofs(database, "bay 3")] == ["bay 3"]
+    for _ in range(2):  # worked out, then kept
+        assert [round(one.most_mm, 2) for one in learn(database, compare=True).went_on] == [0.5, 0.5]
+    with open_record(database) as record:
+        record.forget([1])
+    engine = create_engine(database.replace("postgresql:", "postgresql+psycopg:"))
+    with engine.connect() as connection:
+        assert connection.execute(text("SELECT count(*) FROM surfscan_build")).scalar() == 0
+    engine.dispose()
+    assert forget_proofs(database, "bay 3") == 1
 
 
 def test_version_1_becomes_version_2(folder: Path, database: str) -> None:
