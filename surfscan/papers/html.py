@@ -37,6 +37,7 @@ dt { color: var(--soft); } dd { margin: 0; }
 .wide { overflow-x: auto; } table { border-collapse: collapse; width: 100%; font-size: .9rem; }
 th, td { text-align: left; vertical-align: top; padding: .3rem .5rem; border-bottom: 1px solid var(--rule); }
 .right { text-align: right; } figure { margin: 1rem 0; } img, svg { max-width: 100%; height: auto; }
+svg { background: #fff; color: #1b1c1f; }
 td, th { overflow-wrap: break-word; } .right { white-space: nowrap; }
 @media screen and (max-width: 640px) { thead { display: none; } tr { display: block; padding: .5rem 0; }
   td { display: flex; gap: .8rem; border: 0; padding: .1rem 0; overflow-wrap: anywhere; }

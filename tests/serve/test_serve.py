@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+import socket
 import subprocess
 import sys
 import threading
@@ -15,12 +16,15 @@ from pathlib import Path
 
 import httpx
 import pytest
+import uvicorn
 from serve.service import Service, start_service
 
 from surfscan.core.errors import RefusedError
 from surfscan.job.uploads import name_in_job
 from surfscan.report.output import OUTPUT_FILES
 from surfscan.results.record import open_record
+from surfscan.serve.app import make_app
+from surfscan.serve.desk import FullError
 from surfscan.serve.openapi import describe
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
@@ -184,6 +188,34 @@ def test_a_restart_takes_up_what_waited(tmp_path: Path) -> None:
     finally:
         running.stop()
     assert [re.search(r"-(\d+)\.0", reason)[1] for reason in told] == [str(k) for k in range(1, 16)]  # type: ignore[index]
+
+
+class FullDesk:
+    """A desk that has no room, whatever comes."""
+
+    def see_room(self) -> None:
+        raise FullError(7)
+
+    def close(self) -> None:
+        pass
+
+
+def test_a_client_in_the_middle_of_twenty_megabytes_reads_that_it_has_to_wait() -> None:
+    with socket.socket() as listening:
+        listening.bind(("127.0.0.1", 0))
+        listening.listen()
+        app = make_app(FullDesk(), "t")  # type: ignore[arg-type]
+        server = uvicorn.Server(uvicorn.Config(app, log_level="warning"))
+        running = threading.Thread(target=server.run, kwargs={"sockets": [listening]})
+        running.start()
+        try:
+            large = [*wrong_job(1)[:1], ("files", ("a.jpg", bytes(20_000_000)))]
+            url = f"http://127.0.0.1:{listening.getsockname()[1]}/jobs"
+            told = httpx.post(url, files=large, headers={"Authorization": "Bearer t"}, timeout=60)
+        finally:
+            server.should_exit = True
+            running.join()
+    assert (told.status_code, told.headers["Retry-After"]) == (429, "7")
 
 
 def test_it_is_described_as_the_standard_asks(service: Service) -> None:
