@@ -37,14 +37,6 @@ LEAST_WIDE_MM = 6.0
 CELLS_IN_WINDOW = 2.5
 """Cells in that width: finer ones would tell nothing more."""
 
-NARROW = 0.5
-"""A second window, as a share of the first, tells curl that is noise or texture from curl of spots: of slopes that do
-not hang together from place to place (noise; waves too short for the map) a window twice as wide leaves a quarter of
-the curl, of spots nearly all."""
-
-WHITE = 1.3
-"""Margin on what noise would leave: a texture is not quite white."""
-
 TOP = 4
 LEAST_CELLS = 200
 FIT_CELLS = 2000
@@ -91,27 +83,19 @@ def compare_pair(reading: Reading) -> PairCheck:
     step = reading.grid.step_mm
     # Narrower than half a stripe nothing is told faithfully, and a stepped series' noise is all narrower still.
     wide_mm = max(0.5 * float(np.max(reading.period_mm)), LEAST_WIDE_MM)
-    skip = max(1, int(NARROW * wide_mm / step / CELLS_IN_WINDOW))
+    skip = max(1, int(wide_mm / step / CELLS_IN_WINDOW))
     p, q = (slope[skip // 2 :: skip, skip // 2 :: skip] for slope in (reading.p, reading.q))
     step, measured = step * skip, np.isfinite(p) & np.isfinite(q)
-    reach = 2 * round(2 * wide_mm / step) + 1
+    wide = wide_mm / step
+    reach = 2 * round(2 * wide) + 1
     inner = cv2.erode(measured.astype(np.uint8), np.ones((reach, reach), np.uint8), borderValue=0) > 0
-    if inner.sum() < LEAST_CELLS / NARROW**2:
+    if inner.sum() < LEAST_CELLS:
         return PairCheck(float("nan"), float("nan"))
-    straight = _without_bend((p, q), measured)
-    narrow, _ = _curl(straight, measured, inner, NARROW * wide_mm / step, step)
-    curl, size = _curl(straight, measured, inner, wide_mm / step, step)
-    curl = max(curl - (WHITE * NARROW**2) ** 2 * narrow, 0.0)
-    return PairCheck(curl / max(size, 1e-30), float(np.sqrt(curl)))
-
-
-def _curl(
-    slopes: list[Array], measured: Array, inner: Array, wide_px: float, step_mm: float
-) -> tuple[float, float]:
-    """Mean square of the curl of slopes averaged over a window, and of its two parts together, 1/mm^2."""
-    p, q = (masked_mean(slope, measured, wide_px)[0] for slope in slopes)
-    across, along = np.gradient(p, step_mm, axis=0)[inner], np.gradient(q, step_mm, axis=1)[inner]
-    return float(np.mean(curl_of(p, q, step_mm)[inner] ** 2)), float(np.mean(across**2 + along**2))
+    p, q = (masked_mean(slope, measured, wide)[0] for slope in _without_bend((p, q), measured))
+    across, along = np.gradient(p, step, axis=0)[inner], np.gradient(q, step, axis=1)[inner]
+    curl = curl_of(p, q, step)[inner]
+    size = float(np.mean(across**2 + along**2))
+    return PairCheck(float(np.mean(curl**2)) / max(size, 1e-30), float(np.sqrt(np.mean(curl**2))))
 
 
 def _without_bend(slopes: tuple[Array, Array], measured: Array) -> list[Array]:
