@@ -62,7 +62,9 @@ _SLOPE = (
     "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad}"
     " (u {u_mrad:mrad}): "
 )
-_TEXTURE = "Texture: waves of {short_mm:given_bare} to {long_mm:given} lean by {slope_mrad:mrad} (u {u_mrad:mrad}): "
+_TEXTURE = (
+    "Texture: waves of {short_mm:given_bare} to {long_mm:given} lean by {slope_mrad:mrad} (u {u_mrad:mrad}): "
+)
 _BUILD = "The greatest build is {size_mm:measured} (u {u_mm:measured}): "
 _TURN = "add a photo with the board turned 90 degrees"
 
