@@ -47,10 +47,11 @@ def bytes_of(folder: Path, *names: str) -> int:
 def one_check(job: Path, out: Path) -> dict[str, float]:
     """Processor seconds without the start of the program (a keeper has that done), memory, bytes."""
     code = (
-        "import resource, sys, time\nfrom pathlib import Path\nfrom surfscan.fleet.work import check_into\n"
+        "import resource, sys\nfrom surfscan.fleet.work import check_into\n"
         "u = lambda: sum(resource.getrusage(resource.RUSAGE_SELF)[:2])\nbegan = u()\n"
         "check_into(sys.argv[1], sys.argv[2], {}, progress=lambda *_: None)\n"
-        "print(u() - began, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024)"
+        "peak = next(line for line in open('/proc/self/status') if line.startswith('VmHWM'))\n"
+        "print(u() - began, int(peak.split()[1]) / 1000)"
     )
     done = subprocess.run(
         [sys.executable, "-c", code, str(job), str(out)],
