@@ -125,6 +125,7 @@ def _orders(options: argparse.Namespace) -> Orders:
     """What the options say for all jobs (UsageError)."""
     from surfscan.fleet.apart import Bounds
     from surfscan.fleet.one import Orders
+    from surfscan.fleet.places import local_path
     from surfscan.fleet.rows import OUTCOMES
 
     for name, least in (("workers", 1), ("memory", 200), ("time", 1)):
@@ -148,11 +149,13 @@ def _orders(options: argparse.Namespace) -> Orders:
         raise UsageError(
             "The place for the results is empty", found='""', allowed="a folder", cure="name one"
         )
+    path = local_path(options.out)
+    out = options.out if path is None else str(path.absolute())  # a worker may stand elsewhere
     bounds = Bounds(memory_mb=options.memory, seconds=options.time)
     record = options.record
     if record is not None and "://" not in record:
-        record = str(Path(record).absolute())  # a worker may stand elsewhere
-    return Orders(options.out, bounds, frozenset(named), record, options.job_number)
+        record = str(Path(record).absolute())
+    return Orders(out, bounds, frozenset(named), record, options.job_number)
 
 
 def _log_path(options: argparse.Namespace) -> Path | None:

@@ -142,6 +142,8 @@ def duration(seconds: float) -> str:
 
 def summary(progress: BatchProgress, out: str, *, rows: Mapping[str, int], seconds: float) -> dict[str, Any]:
     """The end, for JSON and in words."""
+    from surfscan.fleet.table import has_parquet
+
     counts = dict(progress._named())
     known = progress.done - progress.fresh
     lines = [
@@ -149,6 +151,7 @@ def summary(progress: BatchProgress, out: str, *, rows: Mapping[str, int], secon
         + ", ".join(f"{n} {name}" for name, n in counts.items()),
         f"{known} of them were known already." if known else "",
         f"All {rows['jobs']} results below {out}: index.html, jobs.csv, spots.csv ({rows['spots']} spots).",
+        "" if has_parquet() else "No Parquet, which needs another part: pip install 'surfscan[table]'.",
     ]
     return {
         "jobs": progress.done,

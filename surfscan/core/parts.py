@@ -47,7 +47,7 @@ def missing_part(error: ModuleNotFoundError) -> RefusedError | None:
         f"{_PARTS[extra]} needs a part of surfscan that is not installed",
         found=f"no {library}",
         allowed=f"surfscan with its extra `{extra}`, or with all of them",
-        cure=f"pip install 'surfscan[{extra}]', or 'surfscan[all]'; in a clone: pip install '.[{extra}]'",
+        cure=f"install it: pip install 'surfscan[{extra}]', or 'surfscan[all]'; in a clone pip install '.[{extra}]'",
     )
 
 

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import os
 import pickle
-import signal
 import socket
 import subprocess
 import sys
@@ -32,6 +31,7 @@ _KINDS = {kind.__name__: kind for kind in (SurfscanError, UsageError, RefusedErr
 _KEEPER = "import sys; from surfscan.fleet.keeper import serve; serve(int(sys.argv[1]), sys.argv[2:])"
 _CHILD = "from surfscan.fleet.keeper import serve_one; serve_one()"
 _ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "OPENCV_FOR_THREADS_NUM"), "1")
+_OUTSIDE = (2, 9, 15)  # signals: Ctrl-C, whoever makes room in memory, a polite end
 _FORKS = hasattr(os, "fork") and hasattr(socket, "send_fds")
 
 Progress = Callable[[str, float], None]
@@ -67,9 +67,7 @@ class EndedError(RuntimeError):
     @property
     def from_outside(self) -> bool:
         """Whether somebody else ended the process, so that another try may fare better."""
-        return self.kind == "crashed" and (
-            self.status is None or -self.status in (signal.SIGTERM, signal.SIGINT, signal.SIGKILL)
-        )
+        return self.kind == "crashed" and (self.status is None or -self.status in _OUTSIDE)
 
 
 class Keeper:

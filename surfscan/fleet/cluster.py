@@ -40,7 +40,8 @@ class Cluster:
 
     def __init__(self, address: str, *, workers: int | None = None) -> None:
         distributed = wanted("distributed")
-        logging.getLogger("distributed").setLevel(logging.ERROR)
+        for name in ("distributed", "asyncio", "tornado.application"):  # what is lost is told in words, once
+            logging.getLogger(name).setLevel(logging.CRITICAL)
         self._local: Any = None
         if address == LOCAL:
             self._local = distributed.LocalCluster(

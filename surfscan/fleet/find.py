@@ -103,4 +103,4 @@ def _local_jobs(folder: Path, leave_out: Path | None) -> Iterator[tuple[str, str
         inner[:] = sorted(name for name in inner if not name.startswith("."))
         if SHEET in files:
             place = Path(here).relative_to(folder).as_posix()
-            yield "" if place == "." else place, here
+            yield "" if place == "." else place, os.path.abspath(here)  # a worker may stand elsewhere

@@ -8,10 +8,9 @@ from contextlib import contextmanager
 
 from surfscan.core.errors import RefusedError
 from surfscan.fleet.places import local_path
+from surfscan.report.output import LOCK
 
 __all__ = ["kept_alone"]
-
-_NAME = ".surfscan-batch"
 
 
 @contextmanager
@@ -32,7 +31,7 @@ def kept_alone(out: str) -> Iterator[None]:
         yield
         return
     path.mkdir(parents=True, exist_ok=True)
-    with (path / _NAME).open("a+") as file:
+    with (path / LOCK).open("a+") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)
         except BlockingIOError:

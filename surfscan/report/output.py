@@ -19,9 +19,11 @@ from pathlib import Path
 from surfscan.core.errors import RefusedError
 
 __all__ = [
+    "LOCK",
     "OUTPUT_FILES",
     "output_folder",
     "prepare_output",
+    "sweep",
     "unwritable",
     "write_file",
     "write_files",
@@ -32,6 +34,8 @@ OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.jso
 """In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
 
 _HIDDEN = ".surfscan-"
+LOCK = f"{_HIDDEN}batch"
+"""The file that a batch holds while it writes below a folder."""
 _LEFT_S = 3600.0
 _CURE = "choose another folder with --out, or free some room"
 
@@ -106,7 +110,7 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
         When the folder can't be written or the disk is full; nothing is changed then.
     """
     try:
-        _sweep(out)
+        sweep(out)
         hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
         try:
             yield hidden
@@ -120,12 +124,16 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
         raise unwritable(out, error) from None
 
 
-def _sweep(out: Path) -> None:
-    """Take away hidden folders that killed programs left: older than any write takes."""
+def sweep(out: Path, *, older_s: float = _LEFT_S) -> None:
+    """Take away what killed programs left half-written in a folder: by default, what is older than any write takes."""
     for left in out.glob(f"{_HIDDEN}*"):
         with suppress(OSError):
-            if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > _LEFT_S:
+            if left.is_symlink() or left.name == LOCK or time.time() - left.stat().st_mtime < older_s:
+                continue
+            if left.is_dir():
                 shutil.rmtree(left, ignore_errors=True)
+            else:
+                left.unlink()
 
 
 def write_files(out: Path, files: Mapping[str, bytes]) -> list[Path]:

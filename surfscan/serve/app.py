@@ -6,11 +6,11 @@ import asyncio
 import hmac
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager, suppress
+from contextlib import asynccontextmanager
 from typing import Any
 
 from starlette.applications import Starlette
-from starlette.requests import ClientDisconnect, Request
+from starlette.requests import Request
 from starlette.responses import FileResponse, HTMLResponse, JSONResponse, Response
 from starlette.routing import Route
 
@@ -90,7 +90,6 @@ class _Service:
             try:
                 return await handler(request)
             except FullError as full:
-                await _read_away(request)
                 return _later(str(full), full.wait_s)
             except TooLargeError as large:
                 return _error(413, str(large), cure="send less, or smaller photos: 12 megapixels are plenty")
@@ -188,14 +187,6 @@ class _Service:
         if not await asyncio.to_thread(self._desk.forget, name):
             return _error(409, "The job is not done", found=told.state, cure="wait until it is")
         return Response(status_code=204)
-
-
-async def _read_away(request: Request) -> None:
-    """Let what is still being sent pass by: an answer in the middle of it would be lost on the client."""
-    with suppress(TimeoutError, ClientDisconnect, RuntimeError):  # RuntimeError: it was read already
-        async with asyncio.timeout(_PATIENCE_S):
-            async for _ in request.stream():
-                pass
 
 
 def _document(told: Told) -> dict[str, Any]:
