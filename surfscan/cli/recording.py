@@ -62,7 +62,8 @@ def check_recording(options: argparse.Namespace) -> None:
     from surfscan.results.record import check_job_number, open_record
 
     check_job_number(options.job_number)
-    open_record(options.record).close()
+    with open_record(options.record) as record:
+        record.see_writable()
 
 
 def record_result(options: argparse.Namespace, out: Path, sheet: Path | None) -> None:
