@@ -106,8 +106,8 @@ def _break(rng: random.Random, raw: dict[str, Any]) -> None:
         (key, field) for name, field in Sheet.model_fields.items() if (key := field.alias or name) != "folder"
     ]
     act = rng.randrange(5)
-    places = places(raw)
-    if act == 0 or not places:  # a key of the grammar, with a value of its kind
+    found = places(raw)
+    if act == 0 or not found:  # a key of the grammar, with a value of its kind
         key, field = rng.choice(tables)
         model = next(
             (k for k in _kinds(field.annotation) if isinstance(k, type) and issubclass(k, BaseModel)), None
@@ -118,7 +118,7 @@ def _break(rng: random.Random, raw: dict[str, Any]) -> None:
         name, inner = rng.choice(list(model.model_fields.items()))
         raw[key][inner.alias or name] = _value(rng, inner.annotation)
         return
-    *path, last = rng.choice(places)
+    *path, last = rng.choice(found)
     home: Any = raw
     for part in path:
         home = home[part]

@@ -273,6 +273,7 @@ def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -
             "the panel can't be read from these photos",
             found=f"{100 * coverage:.0f} % of the region measured",
             cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
+            allowed=f"at least {ENOUGH} measured cells",
         )
     return coverage
 

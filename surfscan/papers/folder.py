@@ -83,9 +83,19 @@ def write_report(
         For an unknown paper or unit.
     """
     if paper not in PAPER_SIZES:
-        raise UsageError("The paper size is not known", found=paper, allowed=", ".join(PAPER_SIZES))
+        raise UsageError(
+            "The paper size is not known",
+            found=paper,
+            allowed=", ".join(PAPER_SIZES),
+            cure="choose one of these",
+        )
     if particulars.units not in UNIT_NAMES:
-        raise UsageError("The unit is not known", found=particulars.units, allowed=", ".join(UNIT_NAMES))
+        raise UsageError(
+            "The unit is not known",
+            found=particulars.units,
+            allowed=", ".join(UNIT_NAMES),
+            cure="choose one of these",
+        )
     folder = Path(folder)
     result = load_result(folder)
     target = folder if out is None else out
@@ -383,6 +393,7 @@ def _read_seal(path: Path) -> dict[str, Any]:
             f"{path} is damaged",
             found="not what surfscan report writes",
             cure="make the report again",
+            allowed="seal.json as surfscan report wrote it",
         )
     return dict(document)
 
@@ -391,4 +402,9 @@ def _bytes_of(path: Path) -> bytes | None:
     try:
         return path.read_bytes() if path.is_file() else None
     except OSError as error:
-        raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{path} cannot be read",
+            found=error.strerror or str(error),
+            allowed="a file that you may read",
+            cure="check its rights, and that the drive is there",
+        ) from None

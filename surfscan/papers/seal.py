@@ -90,7 +90,12 @@ def seal_result(result: StoredResult, folder: Path, *, made: dict[str, bytes] | 
             try:
                 parts[name] = _sum(path.read_bytes())
             except OSError as error:
-                raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+                raise RefusedError(
+                    f"{path} cannot be read",
+                    found=error.strerror or str(error),
+                    allowed="a file that you may read",
+                    cure="check its rights, and that the drive is there",
+                ) from None
     return Seal(parts)
 
 

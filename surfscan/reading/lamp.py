@@ -111,6 +111,7 @@ def read_lamp(
             "the judged region is too small to measure",
             found=f"{int(judged.sum())} cells of {grid.step_mm:g} mm",
             cure="judge a larger region or leave less out",
+            allowed=f"at least {ENOUGH} cells",
         )
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
@@ -310,6 +311,7 @@ def _height(fit: CellFit, context: Context) -> tuple[Array, Array, float]:
             "the lamp photos can't be read on this panel",
             found=f"{int(measured.sum())} cells lit by three lamps",
             cure="use a brighter or higher lamp, keep clear of shadows, and expose so that nothing is blown out",
+            allowed=f"at least {ENOUGH} cells",
         )
     across, down, _ = scaled_axes(grid)
     whole = continue_smoothly(height, measured, across, down, reach_px=8.0)

@@ -43,7 +43,9 @@ def prepare_output(out: Path) -> bool:
         When it is a file, can't be made or can't be written.
     """
     if out.exists() and not out.is_dir():
-        raise RefusedError(f"The output folder {out} is a file", allowed="a folder", cure=_CURE)
+        raise RefusedError(
+            f"The output folder {out} is a file", allowed="a folder", cure=_CURE, found="a file"
+        )
     made = not out.exists()
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -169,14 +171,20 @@ def write_file(path: Path, data: bytes, *, make_folder: bool = False) -> None:
             raise
     except OSError as error:
         raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another place"
+            f"{path} can't be written",
+            found=error.strerror or str(error),
+            cure="choose another place",
+            allowed="a place that you may write, with room",
         ) from None
 
 
 def unwritable(out: Path, error: OSError) -> RefusedError:
     """What to say when the output folder can't be written."""
     return RefusedError(
-        f"The output folder {out} cannot be written", found=error.strerror or str(error), cure=_CURE
+        f"The output folder {out} cannot be written",
+        found=error.strerror or str(error),
+        cure=_CURE,
+        allowed="a folder that you may write, with room",
     )
 
 

@@ -120,7 +120,12 @@ class Record:
             document, plain = (folder / "result.json").read_bytes(), (folder / "height.npz").read_bytes()
             sheet_text = "" if sheet is None else Path(sheet).read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise RefusedError(f"{folder} cannot be added to the record", found=str(error)) from None
+            raise RefusedError(
+                f"{folder} cannot be added to the record",
+                found=str(error),
+                allowed="an output folder of surfscan check that you may read",
+                cure="check the path and its rights",
+            ) from None
         result = parse_result(document, plain, name=str(folder), folder=folder)
         now = datetime.now(UTC).isoformat(timespec="seconds")
         values = row_of(result.document, document.decode(), job=job, sheet=sheet_text, added=now)

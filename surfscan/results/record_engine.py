@@ -56,6 +56,7 @@ def open_engine(where: Path | str) -> tuple[Engine, str]:
             f"The record {name} cannot be opened",
             found=f"no driver for {url.drivername} ({error})",
             cure="install it, for PostgreSQL: pip install 'psycopg[binary]'",
+            allowed="SQLite, or a database whose driver is installed",
         ) from None
     if sqlite_file and not fixed:
         _set_up_sqlite(engine)
@@ -86,15 +87,25 @@ def _url(where: Path | str) -> tuple[URL, str]:
     if isinstance(where, Path) or "://" not in where:
         path = Path(where)
         if path.is_dir():
-            raise RefusedError(f"The record {path} is a folder", allowed="a file", cure="name a file in it")
+            raise RefusedError(
+                f"The record {path} is a folder", allowed="a file", cure="name a file in it", found="a folder"
+            )
         if not path.parent.is_dir():
-            raise RefusedError(f"The folder of the record {path} is not there", cure="make it first")
+            raise RefusedError(
+                f"The folder of the record {path} is not there",
+                cure="make it first",
+                found="no such folder",
+                allowed="a folder that is there",
+            )
         return URL.create("sqlite", database=str(path)), str(path)
     try:
         url = make_url(where)
     except ArgumentError:
         raise RefusedError(
-            "The record's address cannot be read", allowed="a file, or postgresql://user@host/name"
+            "The record's address cannot be read",
+            allowed="a file, or postgresql://user@host/name",
+            found="no address",
+            cure="name a file, or write the address in this form",
         ) from None
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")
@@ -165,7 +176,9 @@ def is_damage(error: DBAPIError) -> bool:
 
 
 def damaged(number: int, found: str) -> RefusedError:
-    return RefusedError(f"Pass {number} of the record is damaged", found=found, cure=_CURE)
+    return RefusedError(
+        f"Pass {number} of the record is damaged", found=found, cure=_CURE, allowed="a row as it was added"
+    )
 
 
 def of_another_version(name: str, found: int, known: int) -> RefusedError:
@@ -191,7 +204,12 @@ def unusable(name: str, error: Exception) -> RefusedError:
     found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
     first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
     if isinstance(error, DBAPIError) and is_damage(error):
-        return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
+        return RefusedError(
+            f"The record {name} is damaged, or no record",
+            found=first,
+            cure=_CURE,
+            allowed="a record as surfscan wrote it",
+        )
     if "readonly" in first or "read-only" in first:
         return read_only(name, first)
     if "locked" in first:
