@@ -65,7 +65,7 @@ def check_photo(data: bytes, name: str) -> None:
             cure="copy it from the phone again",
             allowed="a whole JPEG, PNG, TIFF or HEIC photo",
         )
-    from surfscan.look.first_look import photo_size  # late: the page's first picture does not wait for it
+    from surfscan.job.photos import photo_size  # late: the page's first picture does not wait for it
 
     width, height = photo_size(data, name)
     if width * height > MOST_MEGAPIXELS * 1e6:

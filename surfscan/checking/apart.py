@@ -17,6 +17,7 @@ from contextlib import suppress
 from pathlib import Path
 from typing import IO, Any
 
+from surfscan.core.aside import start_aside
 from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
 from surfscan.core.records import CheckResult
 
@@ -42,7 +43,7 @@ class CheckWorker:
         if self._child is None or self._child.poll() is not None:
             path = os.pathsep.join(entry or os.getcwd() for entry in sys.path)
             self._child = subprocess.Popen(
-                [sys.executable, "-c", _CHILD],
+                [sys.executable, "-P", "-c", _CHILD],  # -P: nothing is imported from the folder one is in
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
                 env={**os.environ, "PYTHONPATH": path},
@@ -115,6 +116,7 @@ def _serve() -> None:
     """The child: one line in, answers out, until the input ends. What libraries print goes to stderr."""
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
+    start_aside("surfscan.job.decoders")
     from surfscan.checking.pipeline import check_job
 
     for line in sys.stdin.buffer:

@@ -23,6 +23,7 @@ from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_ro
 from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
+from surfscan.core.aside import end_aside
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
@@ -289,7 +290,11 @@ def _read_photos(sheet: Sheet, *, references: bool = False) -> list[Photo]:
     with ThreadPoolExecutor(2) as pool:
         coming = deque(pool.submit(read, row) for row in sheet.photos[:2])
         for row in (*sheet.photos[2:], None, None)[: len(sheet.photos)]:  # two ahead, no more
-            photos.append(coming.popleft().result())
+            try:
+                photos.append(coming.popleft().result())
+            except KeyboardInterrupt:
+                end_aside()  # or the pool would wait for a decoder that hangs
+                raise
             total += photos[-1].image.size
             if total > MOST_PIXELS:
                 raise RefusedError(
