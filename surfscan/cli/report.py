@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from datetime import date
 from pathlib import Path
 
+from surfscan.cli.key import key_phrase
 from surfscan.cli.terminal import Parser, add_inch, named_path, tell_files, units_of
 from surfscan.core.errors import UsageError
 
@@ -41,6 +43,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "--photos", metavar="JOB", type=Path, help="put in the photos without marks, from this job folder"
     )
     report.add_argument("--date", metavar="TEXT", default="", help="date to print (default: today)")
+    report.add_argument(
+        "--sign", metavar="KEY", type=Path, help="sign the seal with this private key, made by surfscan key"
+    )
+    report.add_argument(
+        "--stamp", action="store_true", help="lay a request for a time stamp (RFC 3161) beside the seal"
+    )
     add_inch(report)
     report.add_argument("--paper", choices=("a4", "letter"), default="a4", help="paper size (default: a4)")
     report.set_defaults(run=run_report)
@@ -56,14 +64,27 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     verify.add_argument(
         "--digest", metavar="HEX", default="", help="digest on the printed paper, 8 digits or more"
     )
+    verify.add_argument(
+        "--key",
+        metavar="KEY",
+        help="the shop's public key, a file or 64 digits; the seal must be signed with it",
+    )
+    verify.add_argument(
+        "--authority",
+        metavar="CERT",
+        type=Path,
+        help="root certificate (PEM) of the time stamp service: the time stamp must be signed under it",
+    )
     verify.set_defaults(run=run_verify)
 
 
 def run_report(options: argparse.Namespace) -> int:
     """Write the papers, and name them."""
     from surfscan.papers.before_after import holds_comparison, write_before_after
-    from surfscan.papers.folder import write_report
+    from surfscan.papers.folder import Signing, write_report
     from surfscan.papers.particulars import Particulars
+    from surfscan.papers.seal import what_it_shows
+    from surfscan.papers.signing import load_private_key
 
     for name in ("checked_by", "job_number", "date", "shop", "vehicle", "shot_by"):
         text = getattr(options, name)
@@ -84,7 +105,8 @@ def run_report(options: argparse.Namespace) -> int:
         shot_by=options.shot_by,
     )
     if holds_comparison(options.result):
-        given = "--out" if options.out is not None else "--photos" if options.photos is not None else ""
+        for_results = ("out", "photos", "sign", "stamp")
+        given = next((f"--{name}" for name in for_results if getattr(options, name) not in (None, False)), "")
         if given:
             raise UsageError(
                 f"{given} goes with a result only",
@@ -94,16 +116,26 @@ def run_report(options: argparse.Namespace) -> int:
             )
         files = write_before_after(options.result, particulars, paper=options.paper)
     else:
+        key = None if options.sign is None else load_private_key(options.sign, phrase=key_phrase)
         files = write_report(
-            options.result, particulars, out=options.out, paper=options.paper, photos=options.photos
+            options.result,
+            particulars,
+            out=options.out,
+            paper=options.paper,
+            photos=options.photos,
+            signing=Signing(key, options.stamp),
         )
     tell_files(files, as_json=options.json)
+    if options.sign is not None and not options.json:
+        print(what_it_shows(signed=True), file=sys.stderr)
     return 0
 
 
 def run_verify(options: argparse.Namespace) -> int:
     """Compare, and say what differs."""
-    from surfscan.papers.folder import verify_report
+    from surfscan.papers.seal import what_it_shows
+    from surfscan.papers.signing import load_public_key
+    from surfscan.papers.verifying import verify_report
 
     word = options.digest.strip().lower()
     if word and (len(word) < 8 or set(word) - set("0123456789abcdef")):
@@ -113,7 +145,8 @@ def run_verify(options: argparse.Namespace) -> int:
             allowed="8 to 64 digits of 0-9 and a-f",
             cure="type it as it stands at the foot of each page",
         )
-    found = verify_report(options.folder, printed=word)
+    key = None if options.key is None else load_public_key(options.key)
+    found = verify_report(options.folder, printed=word, key=key, authority=options.authority)
     if options.json:
         print(
             json.dumps(
@@ -123,6 +156,9 @@ def run_verify(options: argparse.Namespace) -> int:
                     "digest": found.digest,
                     "differences": list(found.differences),
                     "notes": list(found.notes),
+                    "signed_by": found.signed_by,
+                    "stamped": found.stamped,
+                    "shows": what_it_shows(signed=bool(found.signed_by)),
                 },
                 indent=2,
             )
@@ -134,6 +170,11 @@ def run_verify(options: argparse.Namespace) -> int:
     else:
         print(f"{options.folder}: as it was sealed.\nDigest of the result: {found.digest}")
     if not options.json:
+        if found.signed_by:
+            print(f"Signed with the key {found.signed_by}.")
+        if found.stamped:
+            print(f"Time stamp: {found.stamped}.")
         for sentence in found.notes:
             print(f"Note: {sentence}.")
+        print(what_it_shows(signed=bool(found.signed_by)))
     return _DIFFERS if found.differences else 0

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
@@ -23,6 +23,7 @@ from surfscan.papers.blocks import Block, Fields, Heading, Picture, SignLine, Ta
 from surfscan.papers.html import make_html
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import make_pdf
+from surfscan.papers.pictures import open_picture
 from surfscan.report.difference_picture import SCALE_ROWS, STRIP, draw_scale
 from surfscan.report.output import written_whole
 
@@ -225,10 +226,8 @@ def _depth(mm: float | None, units: Units) -> str:
 
 def _picture(path: Path, document: Mapping[str, Any], units: Units) -> Picture | None:
     """The picture without its strip, which the paper says itself, and with its scale in the paper's units."""
-    try:
-        with Image.open(path) as opened:
-            drawn = np.asarray(opened.convert("RGB"))
-    except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
+    drawn = open_picture(path)
+    if drawn is None:
         return None
     below = np.flatnonzero((drawn[:, 0] != STRIP).any(axis=-1))
     top = int(below[0]) if below.size else 0

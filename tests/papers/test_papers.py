@@ -18,9 +18,10 @@ from papers.papers_result import result_folder
 
 from surfscan import cli
 from surfscan.core.units import MM
-from surfscan.papers.folder import verify_report, write_report
+from surfscan.papers.folder import write_report
 from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
+from surfscan.papers.verifying import verify_report
 from surfscan.results.stored import load_result
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
