@@ -24,6 +24,7 @@ __all__ = [
     "rule_sentence",
     "sentence_of",
     "sentences_of",
+    "stands_first",
 ]
 
 Audience = Literal["tech", "inspector", "both"]
@@ -121,7 +122,7 @@ REASONS: dict[str, Entry] = {
     ),
     "seen-hole": Entry(
         "{count:many place|places} could hide a spot over the limit; the widest, {width_mm:length} at"
-        " {x_mm:length_bare}, {y_mm:length_bare}, is {why}.",
+        " {x_mm:length_bare}, {y_mm:length_bare}, was not seen: {why}.",
         "{cure}",
     ),
     "seen-averaged": Entry(
@@ -291,6 +292,11 @@ def reason(code: str, weight: Weight = Weight.NOTE, about: str = "", **numbers: 
     return Reason(code, weight, numbers, about, entry.audience, cure)
 
 
+def stands_first(one: Reason) -> bool:
+    """Whether a reason speaks of everything below it, such as a set-up that the photos contradict."""
+    return one.code in REASONS and REASONS[one.code].leads and one.weight != Weight.NOTE
+
+
 def in_order(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
     """Each once, what decides first, then doubts, then notes, each in the order of the table; the rule last."""
     alone: dict[str, Reason] = {}
@@ -304,7 +310,7 @@ def in_order(reasons: Iterable[Reason]) -> tuple[Reason, ...]:
         spot = one.numbers.get("spot")
         return (
             one.code == "limit-rule",
-            not (one.code in REASONS and REASONS[one.code].leads and one.weight != Weight.NOTE),
+            not stands_first(one),
             _FIRST[one.weight],
             _RANK.get(one.code, len(_RANK)),
             spot if isinstance(spot, int) else 0,

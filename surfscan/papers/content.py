@@ -30,6 +30,7 @@ from surfscan.report.words import (
     action_text,
     against_word,
     better_shot_text,
+    first_lines,
     flag_text,
     gauge_lines,
     headline_line,
@@ -87,10 +88,12 @@ def compose(
     """
     units = units_named(particulars.units)
     panel = result.panel
+    head, first = headline_line(result, units), first_lines(result, units)
     overlay, panel_map, in_gloss = pictures.overlay, pictures.panel_map, pictures.in_gloss
     blocks: list[Block] = [
         Heading(f"Panel check: {panel.get('name') or 'panel without a name'}", 1),
-        Verdict(VERDICT_WORDS[result.verdict], headline_line(result, units)),
+        Verdict(VERDICT_WORDS[result.verdict], head),
+        *map(Text, first),
         particulars_fields(result, particulars, units),
     ]
     photos = pictures.photos
@@ -104,8 +107,8 @@ def compose(
     if panel_map is not None and not result.spots:
         blocks.append(replace(panel_map, most_mm=_CLEAN_MM[1]))
     blocks.append(_spot_table(result, units))
-    head = headline_line(result, units)
-    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text != head]
+    said = {head, *first}
+    blocks += [Text(text) for text in reason_lines(result, units, audience="tech") if text not in said]
     blocks += _work(result, units)
     blocks += [
         Text(limits_line(result.limits, units)),
@@ -240,9 +243,9 @@ def _uncertainty(result: StoredResult, units: Units) -> list[Block]:
             words = ", ".join(f"{t['source']} {_small(t['u_mm'], units)}" for t in terms)
             rows.append((str(row["spot"]), words, str(row.get("shrinks_most", ""))))
     if rows:
-        columns = ("Spot", "Largest shares of the standard uncertainty", "What would shrink it most")
-        note = "µm: a thousandth of a millimetre." if units.name == "mm" else ""
-        blocks.append(Table(columns, tuple(rows), (0.07, 0.52, 0.41), note=note))
+        unit = " (µm: 1/1000 mm)" if units.name == "mm" else ""
+        columns = ("Spot", f"Largest shares of the standard uncertainty{unit}", "What would shrink it most")
+        blocks.append(Table(columns, tuple(rows), (0.07, 0.56, 0.37)))
     return blocks
 
 

@@ -11,6 +11,7 @@ from surfscan.papers.blocks import Drawing, Shape
 __all__ = ["draw_setup"]
 
 Point = tuple[float, float]
+_MANY = 8
 
 
 def draw_setup(
@@ -80,10 +81,13 @@ def _label(at: Point, text: str) -> Shape:
 def _named(places: list[Point], name: str, reach: float, *, sight: bool = False) -> list[Shape]:
     """A mark at each place, one label for those that lie together, and the line of sight if asked."""
     shapes = []
-    for k, at in enumerate(places):
+    for at in places:
         shapes.append(_cross(at, reach))
         if sight:
             shapes.append(Shape(((float(at[0]), float(at[1])), (0.0, 0.0)), dashed=True))
+    if len(places) > _MANY:  # more words than room: one for all
+        return [*shapes, _label(max(places, key=lambda at: at[1]), f"{name}s 1 to {len(places)}")]
+    for k, at in enumerate(places):
         near = [
             n
             for n, other in enumerate(places)

@@ -19,6 +19,7 @@ from surfscan.papers.blocks import (
     Text,
     Verdict,
 )
+from surfscan.papers.labels import place_labels
 
 __all__ = ["make_html"]
 
@@ -120,25 +121,28 @@ def _side(column: int, block: Table) -> str:
 def _svg(title: str, shapes: Sequence[Shape]) -> str:
     x, y = ([p[k] for shape in shapes for p in shape.points] for k in (0, 1))
     wide, tall = max(x) - min(x), max(y) - min(y)
-    edge = 0.06 * max(wide, tall)
+    edge, top = 0.06 * max(wide, tall), max(y)
     parts = []
     for shape in shapes:
-        points = [(px - min(x), max(y) - py) for px, py in shape.points]
-        if len(points) > 1:
+        if len(shape.points) > 1:
             tag = "polygon" if shape.closed else "polyline"
-            text = " ".join(f"{px:.1f},{py:.1f}" for px, py in points)
+            text = " ".join(f"{px - min(x):.1f},{top - py:.1f}" for px, py in shape.points)
             thick = (0.008 if shape.heavy else 0.003) * max(wide, tall)
             dash = f' stroke-dasharray="{edge / 4:.1f}"' if shape.dashed else ""
             parts.append(
                 f'<{tag} points="{text}" fill="none" stroke="currentColor" stroke-width="{thick:.2f}"{dash}/>'
             )
-        if shape.label:
-            px, py = points[0]
-            parts.append(
-                f'<text x="{px + edge / 4:.1f}" y="{py - edge / 5:.1f}" font-size="{edge * 0.6:.1f}"'
-                f' fill="currentColor">{escape(shape.label)}</text>'
-            )
-    box = f"{-edge:.1f} {-edge:.1f} {wide + 4 * edge:.1f} {tall + 2 * edge:.1f}"
+    size = edge * 0.6
+    labels = [shape.label for shape in shapes if shape.label]
+    places = place_labels(
+        shapes, wide=[0.55 * size * len(label) for label in labels], tall=0.75 * size, top=top + edge
+    )
+    parts += [
+        f'<text x="{px - min(x):.1f}" y="{top - py:.1f}" font-size="{size:.1f}" fill="currentColor">'
+        f"{escape(label)}</text>"
+        for (px, py), label in zip(places, labels, strict=True)
+    ]
+    box = f"{-4 * edge:.1f} {-edge:.1f} {wide + 8 * edge:.1f} {tall + 2 * edge:.1f}"
     return (
         f'<p class="small soft">{escape(title)}</p><svg role="img" aria-label="{escape(title, quote=True)}"'
         f' viewBox="{box}" width="560">{"".join(parts)}</svg>'

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import replace
 from datetime import UTC, datetime
 from importlib import resources
 from typing import Any
@@ -44,6 +45,7 @@ from surfscan.papers.blocks import (
     Text,
     Verdict,
 )
+from surfscan.papers.labels import place_labels
 
 __all__ = ["PAPER_SIZES", "make_pdf"]
 
@@ -340,17 +342,28 @@ class _Sketch(Flowable):
             canvas.setFillColor(_GREY)
             canvas.setFont(_PLAIN, 6.5)
             canvas.drawString(k * self._cell, self.height - 7, title)
-            for shape in shapes:
-                points = [
-                    (left + (x - x0) * self._scale, 4 + (y - y0) * self._scale) for x, y in shape.points
-                ]
+            placed = [
+                replace(
+                    s,
+                    points=tuple(
+                        (left + (x - x0) * self._scale, 4 + (y - y0) * self._scale) for x, y in s.points
+                    ),
+                )
+                for s in shapes
+            ]
+            for shape in placed:
                 canvas.setDash(2, 2) if shape.dashed else canvas.setDash()
                 canvas.setLineWidth(1.6 if shape.heavy else 0.5)
-                for a, b in zip(points, points[1:] + (points[:1] if shape.closed else []), strict=False):
+                ends = shape.points[1:] + (shape.points[:1] if shape.closed else ())
+                for a, b in zip(shape.points, ends, strict=False):
                     canvas.line(*a, *b)
-                if shape.label:
-                    canvas.setFillColor(black)
-                    canvas.drawString(points[0][0] + 4, points[0][1] + 3, shape.label)
+            canvas.setFillColor(black)
+            labels = [shape.label for shape in placed if shape.label]
+            wide = [canvas.stringWidth(label, _PLAIN, 6.5) for label in labels]
+            for at, label in zip(
+                place_labels(placed, wide=wide, tall=5.0, top=self.height - 9), labels, strict=True
+            ):
+                canvas.drawString(*at, label)
 
 
 def _box(shapes: Sequence[Any]) -> tuple[float, float, float, float]:

@@ -212,7 +212,7 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     if len(seen) == 3 and not series.has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     whole, height, closure = _height(fit, series.context)
-    bends = _bends(series, z, fit, weight, answer)
+    bends = _bends(series, z, fit, weight, answer, scale_rel)
     return Turn(
         seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure, bends
     )
@@ -235,7 +235,9 @@ def _less_outliers(
     return fit, weight, lost, noise
 
 
-def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit) -> Bends:
+def _bends(
+    series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit, scale_rel: float
+) -> Bends:
     grid = series.context.grid
     places = bend_by_places(
         fit,
@@ -247,7 +249,10 @@ def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: Setti
         place_sd_mm=series.bend_sd_mm,
     )
     size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
-    return Bends(places, bend_by_paint(fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size))
+    paint = bend_by_paint(
+        fit, unexplained=answer.unexplained, usual=answer.usual, scale_rel=scale_rel, size_mm=size
+    )
+    return Bends(places, paint)
 
 
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:

@@ -16,7 +16,7 @@ from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
 from surfscan.judge.fill_words import fill_plan_text
-from surfscan.judge.reasons import sentences_of
+from surfscan.judge.reasons import sentences_of, stands_first
 from surfscan.judge.sentence import headline_text
 from surfscan.judge.trade import advice_text
 from surfscan.judge.trade_table import words as trade_words
@@ -28,6 +28,7 @@ __all__ = [
     "action_text",
     "against_word",
     "better_shot_text",
+    "first_lines",
     "flag_text",
     "gauge_lines",
     "headline_line",
@@ -83,6 +84,13 @@ def reason_lines(result: Told, units: Units = MM, *, audience: str = "") -> list
         for one, text in zip(result.findings, texts, strict=True)
         if not audience or one.audience in wanted
     ]
+
+
+def first_lines(result: Told, units: Units = MM) -> list[str]:
+    """Reasons that everything else on a page hangs on: they stand right under the verdict."""
+    head = headline_line(result, units)
+    texts = zip(result.findings, sentences_of(result.findings, units, stored=result.reasons), strict=False)
+    return [text for one, text in texts if stands_first(one) and text != head]
 
 
 def action_text(spot: Spot, units: Units = MM) -> str:
@@ -242,6 +250,10 @@ class ResultText:
     def reasons(self) -> list[str]:
         """Every reason, what decides first."""
         return reason_lines(self.result, units_named(self.units))
+
+    def first(self) -> list[str]:
+        """Reasons that everything else hangs on, to stand right under the verdict."""
+        return first_lines(self.result, units_named(self.units))
 
     def action(self, spot: Spot) -> str:
         """What to do about a spot."""

@@ -17,7 +17,11 @@ import pytest
 from papers.papers_result import result_folder
 
 from surfscan import cli
+from surfscan.core.message import Weight
 from surfscan.core.units import MM
+from surfscan.judge.reasons import in_order, reason, sentence_of
+from surfscan.papers.blocks import Text, Verdict
+from surfscan.papers.content import Pictures, compose
 from surfscan.papers.folder import write_report
 from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
@@ -118,6 +122,17 @@ def _from_photos(out: Path, job: Path) -> None:
         }
     }
     (out / "result.json").write_text(json.dumps(document))
+
+
+def test_what_doubts_the_set_up_stands_right_under_the_verdict(folder: Path) -> None:
+    doubt = reason("setup-suspect-angle", Weight.DOUBT, by_deg=5.0, axis="lean", rivals="")
+    note = reason("setup-by-tape")
+    result = load_result(folder)
+    result = replace(result, findings=in_order([*result.findings, note, doubt]), reasons=())
+    blocks = compose(result, Particulars(date="2026-03-04"), pictures=Pictures(), digest="0" * 64)
+    at = next(k for k, block in enumerate(blocks) if isinstance(block, Verdict))
+    assert blocks[at + 1] == Text(sentence_of(doubt))
+    assert [block for block in blocks if isinstance(block, Text)].count(Text(sentence_of(doubt))) == 1
 
 
 @pytest.mark.parametrize("paper", ["a4", "letter"])

@@ -3,10 +3,14 @@
 from __future__ import annotations
 
 import csv
+import html
 import json
+import re
 from pathlib import Path
 
 import pypdfium2
+from page_runs import told as page_told
+from streamlit.testing.v1 import AppTest
 
 from surfscan.core.records import CheckResult
 from surfscan.papers.content import Pictures, compose
@@ -16,6 +20,7 @@ from surfscan.report.export import write_result
 from surfscan.report.table import format_result
 from surfscan.report.words import ResultText, headline_line
 from surfscan.results.stored import load_result
+from surfscan.ui.looks import WORDS
 
 __all__ = ["see_that_six_agree"]
 
@@ -33,19 +38,41 @@ def _pdf_text(folder: Path) -> str:
         return _plain(" ".join(page.get_textpage().get_text_range() for page in document))
 
 
+def _view() -> None:
+    import streamlit as st
+
+    from surfscan.ui.views.check import show_result
+
+    show_result(st.session_state["made"], "made")
+
+
+def _page_text(result: CheckResult) -> str:
+    """What the page's own view draws of a result, without its tags."""
+    page = AppTest.from_function(_view, default_timeout=60)
+    page.session_state["made"] = result
+    page.run()
+    assert not page.exception
+    return _plain(html.unescape(re.sub(r"<[^>]+>", " ", page_told(page))))
+
+
 def see_that_six_agree(result: CheckResult, folder: Path) -> None:
     """Write a result, and hold its outputs against each other."""
     write_result(folder, result)
     told = json.loads((folder / "result.json").read_text(encoding="utf-8"))
     with (folder / "spots.csv").open(encoding="utf-8", newline="") as file:
         rows = list(csv.DictReader(file))
-    page, headline = ResultText(result), headline_line(result)
-    table, pdf = _plain(format_result(result)), _pdf_text(folder)
+    said, headline = ResultText(result), headline_line(result)
+    table, pdf, page = _plain(format_result(result)), _pdf_text(folder), _page_text(result)
 
     assert told["verdict"] == str(result.verdict)
-    assert told["sentence"] == headline == page.headline()
-    assert headline in table
-    assert _plain(headline) in pdf
+    assert told["sentence"] == headline == said.headline()
+    for text in (table, pdf):
+        assert _plain(headline) in text
+    # The page sets the headline's first word as its heading.
+    word = WORDS[result.verdict][0]
+    sentence = headline.removeprefix(f"{word}: ")
+    assert f"{word} {result.panel.get('name') or ''}".strip() in page
+    assert _plain(sentence[:1].upper() + sentence[1:]) in page
 
     assert len(rows) == len(told["spots"]) == len(result.spots)
     for spot, row, listed in zip(result.spots, rows, told["spots"], strict=True):
@@ -53,15 +80,18 @@ def see_that_six_agree(result: CheckResult, folder: Path) -> None:
         assert row["kind"] == listed["kind"] == spot.kind
         assert float(row["peak_mm"]) == listed["peak_mm"] == spot.peak_mm
         assert row["verdict"] == listed["verdict"] == str(spot.verdict)
-        assert row["action"] == listed["action"] == page.action(spot)
+        assert row["action"] == listed["action"] == said.action(spot)
         assert row["shape"] == listed["shape"] == spot.shape
+        for text in (table, pdf, page):
+            assert said.action(spot) in text
         for text in (table, pdf):
-            assert page.action(spot) in text
             assert f"{spot.peak_mm:+.3f}" in text
+        assert f"{spot.kind.capitalize()} {spot.id}" in page
+        assert f"{said.size(spot)} {'deep' if spot.kind == 'low' else 'tall'}" in page
 
-    for said in [*page.work(), page.not_looked_for()]:
-        assert said in table
-        assert said in pdf
+    for sentence in [*said.work(), said.not_looked_for()]:
+        for text in (table, pdf, page):
+            assert sentence in text
     assert [step["spots"] for step in told.get("work_order", [])] == [
         step["spots"] for step in result.details.get("work_order", [])
     ]

@@ -143,12 +143,13 @@ def _watch() -> None:
 
 def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
-    looks.verdict_strip(
-        result.verdict, looks.words(result).headline(), name=str(result.panel.get("name") or "")
-    )
+    said = looks.words(result)
+    looks.verdict_strip(result.verdict, said.headline(), name=str(result.panel.get("name") or ""))
+    for text in said.first():
+        st.warning(looks.escape(text))
     if "relative" in result.details:
         _show_relative(result, digest)
-        st.caption(looks.escape(looks.words(result).not_looked_for()))
+        st.caption(looks.escape(said.not_looked_for()))
         _why(result)
         return
     from surfscan.report.panes import draw_photo_pair  # late: the page's first picture does not wait for it
@@ -179,14 +180,14 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
     if chosen is not None:
         spot = next(s for s in result.spots if s.id == chosen)
         with st.container(border=True):
-            st.markdown(f"**Spot {spot.id}**: {looks.escape(looks.words(result).action(spot))}")
+            st.markdown(f"**Spot {spot.id}**: {looks.escape(said.action(spot))}")
             st.button(
                 f"Look closer at spot {spot.id} now", on_click=session.go_to, args=(_CLOSER, spot.id), key="closer-now",
                 type="primary", width="stretch",
             )  # fmt: skip
     spot_cards(result, _CLOSER)
     _work_order(result)
-    st.caption(looks.escape(looks.words(result).not_looked_for()))
+    st.caption(looks.escape(said.not_looked_for()))
     _why(result)
     with st.expander("Safety, and what this figure is not"):
         st.html("<ul>" + "".join(f"<li>{html.escape(line)}</li>" for line in CAUTIONS) + "</ul>")
@@ -202,7 +203,8 @@ def _work_order(result: surfscan.CheckResult) -> None:
 
 def _why(result: surfscan.CheckResult) -> None:
     said = looks.words(result)
-    told = [text for text in said.reasons() if text != said.headline()]
+    above = {said.headline(), *said.first()}
+    told = [text for text in said.reasons() if text not in above]
     doubted = any(one.weight == "doubt" for one in result.findings)
     if told:
         with st.expander("Why", expanded=doubted or result.verdict in ("close", "not_measured")):
