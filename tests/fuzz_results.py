@@ -6,7 +6,6 @@ import copy
 import json
 import random
 import shutil
-from collections.abc import Iterator
 from contextlib import redirect_stderr, redirect_stdout
 from dataclasses import dataclass
 from io import StringIO
@@ -50,7 +49,7 @@ class Edited:
     @property
     def is_fault(self) -> bool:
         """Whether it is a fault of ours: status 1, a traceback, or a refusal without its three parts."""
-        whole = self.status not in (2, 3, 4) or "allowed: " in self.said
+        whole = self.status not in (2, 3) or "allowed: " in self.said  # at status 4 there may be a result
         return self.status not in GOOD_STATUS or "Traceback" in self.said or not whole
 
 
@@ -154,9 +153,3 @@ def _add(record: Path, *folders: Path) -> None:
             except SurfscanError:
                 continue
             return
-
-
-def every(base: Path, first: int, last: int) -> Iterator[tuple[int, Edited]]:
-    """The outcomes of many."""
-    for seed in range(first, last):
-        yield seed, run_edited(base, seed)
