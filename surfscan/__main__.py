@@ -15,7 +15,9 @@ def run() -> int:
         if not sys.warnoptions and "--debug" not in sys.argv:
             import warnings
 
-            warnings.simplefilter("ignore")  # of libraries, about their own numbers; nothing a user could act on
+            warnings.simplefilter(
+                "ignore"
+            )  # of libraries, about their own numbers; nothing a user could act on
         return main()
     except KeyboardInterrupt:
         sys.stderr.write("\nsurfscan: stopped before it began\n")

@@ -142,7 +142,7 @@ def _see_options(options: argparse.Namespace) -> None:
 
 
 def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ...]) -> int:
-    from surfscan.cli.page import _own_address
+    from surfscan.cli.page import own_address
     from surfscan.screen.keys import keys_text
     from surfscan.screen.page import CAUTION
     from surfscan.screen.server import ScreenServer, Series
@@ -157,7 +157,7 @@ def _serve(options: argparse.Namespace, page: str, frames: tuple[ScreenFrame, ..
     door, names = None, tuple[str, ...]()
     if options.lan:
         find_page()
-        names = (_own_address(),)
+        names = (own_address(),)
         door = importlib.import_module("surfscan.ui.door").Door(
             lambda code: print(f"surfscan: code for the next browser: {code}", file=sys.stderr, flush=True)
         )

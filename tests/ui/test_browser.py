@@ -196,5 +196,10 @@ def test_the_door_on_the_network(browser: Any, lan_server: Any) -> None:
     other.get_by_role("button", name="Open").click()
     other.get_by_text("That is not the code").wait_for()
     assert other.request.get(f"{lan_server.url}/_stcore/health").status == 403
+    # the picture at the terminal: the code behind the address's #
+    other.goto("about:blank")
+    other.goto(f"{lan_server.url}/#{lan_server.codes()[-1]}")
+    other.get_by_role("heading", name="Is the panel fair?").wait_for()
+    assert "#" not in other.url
     other.context.close()
     page.close()
