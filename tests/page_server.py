@@ -25,7 +25,7 @@ class Server:
 
     def codes(self) -> list[str]:
         """The codes that the terminal has shown so far."""
-        return re.findall(r"code for the next browser: (\d{6})", self.log.read_text())
+        return re.findall(r"code for the next browser: (\d+)", self.log.read_text())
 
 
 def start_server(folder: Path, *more: str) -> Server:

@@ -7,6 +7,7 @@ import io
 import json
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from typing import Any
 import numpy as np
 from PIL import Image
 
+from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
 from surfscan.judge.cautions import SHORT_CAUTION
@@ -44,6 +46,8 @@ _BUILD_WORDS = {
 
 def holds_comparison(folder: Path) -> bool:
     """Whether a folder is one that `surfscan compare` wrote."""
+    with suppress(OSError):  # who reads it tells
+        finish(folder)
     return (folder / "compare.json").is_file() and not (folder / "result.json").is_file()
 
 
@@ -70,6 +74,7 @@ def write_before_after(
     RefusedError
         When the comparison is damaged or the folder can't be written.
     """
+    finish(folder)
     data = (folder / "compare.json").read_bytes()
     try:
         document = json.loads(data)

@@ -126,14 +126,12 @@ def write_report(
         if target.resolve() == folder.resolve()
         else [n for n in _RESULT_FILES if (folder / n).is_file() and n not in MADE]
     )
-    with written_whole(target, (*copied, *files)) as hidden:
+    old = [name for name in (*MADE, *_SIGNED) if name not in files]  # of an earlier report in the same folder
+    with written_whole(target, (*copied, *files), gone=old) as hidden:
         for name in copied:
             shutil.copyfile(folder / name, hidden / name)
         for name, data in files.items():
             (hidden / name).write_bytes(data)
-    for name in (*MADE, *_SIGNED):
-        if name not in files:  # of an earlier report in the same folder
-            (target / name).unlink(missing_ok=True)
     return [target / name for name in (*REPORT_FILES, *signed)]
 
 

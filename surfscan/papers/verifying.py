@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 import re
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime
 from pathlib import Path
@@ -12,6 +13,7 @@ from typing import Any
 
 from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
 
+from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.papers.folder import make_papers
 from surfscan.papers.particulars import Particulars
@@ -89,6 +91,8 @@ def verify_report(
         When there is no seal, or it or the result is damaged.
     """
     folder = Path(folder)
+    with suppress(OSError):  # told when the result is loaded
+        finish(folder)
     document = _read_seal(folder / "seal.json")
     result = load_result(folder, bound=False)  # what was changed is told below
     seal = seal_result(result, folder)

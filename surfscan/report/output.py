@@ -1,7 +1,8 @@
 """Files written whole or not at all.
 
-What is to be written is made in a hidden folder (or file) beside its place, then moved over in one go. A full disk or
-Ctrl-C leaves what was there before; other files are never touched.
+What is to be written is made in a hidden folder (or file) beside its place, brought onto the disk, then put in place
+together (`surfscan.core.commit`). A full disk, Ctrl-C or a power cut leaves what was there before; other files are not
+touched.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from surfscan.core.commit import HIDDEN, commit, sync
 from surfscan.core.errors import RefusedError
 
 __all__ = ["output_folder", "prepare_output", "unwritable", "write_file", "write_files", "written_whole"]
 
-_HIDDEN = ".surfscan-"
 _LEFT_S = 3600.0
 _CURE = "choose another folder with --out, or free some room"
 
@@ -76,7 +77,9 @@ def output_folder(out: Path) -> Iterator[bool]:
 
 
 @contextmanager
-def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Path]:
+def written_whole(
+    out: Path, names: Sequence[str] | None = None, *, gone: Sequence[str] = ()
+) -> Iterator[Path]:
     """Fill a hidden folder in `out`; what is in it at the end of the block is moved over.
 
     Parameters
@@ -85,6 +88,8 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
         An existing folder.
     names : sequence of str, optional
         The files in the order in which they are moved; all there are, sorted, when it is left out.
+    gone : sequence of str
+        Files of an earlier run that go when these are put in place.
 
     Yields
     ------
@@ -98,13 +103,12 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
     """
     try:
         _sweep(out)
-        hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
+        hidden = Path(tempfile.mkdtemp(prefix=HIDDEN, dir=out))
         try:
             yield hidden
             moved = sorted(path.name for path in hidden.iterdir()) if names is None else names
             with _no_interrupt():
-                for name in moved:
-                    os.replace(hidden / name, out / name)
+                commit(hidden, out, moved, gone=gone)
         finally:
             shutil.rmtree(hidden, ignore_errors=True)
     except OSError as error:
@@ -113,8 +117,10 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
 
 def _sweep(out: Path) -> None:
     """Take away hidden folders that killed programs left: older than any write takes."""
-    for left in out.glob(f"{_HIDDEN}*"):
+    for left in out.glob(f"{HIDDEN}*"):
         with suppress(OSError):
+            if left.name.startswith(f"{HIDDEN}whole-"):
+                continue  # cut short while it was put in place: `commit` finishes it
             if left.is_dir() and not left.is_symlink() and time.time() - left.stat().st_mtime > _LEFT_S:
                 shutil.rmtree(left, ignore_errors=True)
 
@@ -160,12 +166,15 @@ def write_file(path: Path, data: bytes, *, make_folder: bool = False) -> None:
     try:
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
-        handle, hidden = tempfile.mkstemp(prefix=_HIDDEN, dir=path.parent)
+        handle, hidden = tempfile.mkstemp(prefix=HIDDEN, dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
             os.chmod(hidden, 0o644)  # a temporary file is its owner's alone
             os.replace(hidden, path)
+            sync(path.parent)
         except BaseException:
             Path(hidden).unlink(missing_ok=True)
             raise
@@ -190,7 +199,7 @@ def unwritable(out: Path, error: OSError) -> RefusedError:
 
 @contextmanager
 def _no_interrupt() -> Iterator[None]:
-    """Hold Ctrl-C back while the files are moved, which takes microseconds."""
+    """Hold Ctrl-C back while the files are put in place, which takes milliseconds."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

@@ -12,6 +12,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from surfscan.core.carrier import Carrier, seal
+from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Array, Grid, HeightMap, Spot
@@ -169,6 +170,15 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
             cure="check the path",
             found="nothing of the kind",
         )
+    try:
+        finish(folder)
+    except OSError as error:
+        raise RefusedError(
+            f"{folder} was cut short while it was written, and the rest can't be put in place",
+            found=error.strerror or str(error),
+            allowed="a folder that you may write, with room",
+            cure="open it where you may write, or check the job again",
+        ) from None
     return parse_result(
         _read(folder / "result.json"),
         _read(folder / "height.npz"),
