@@ -16,7 +16,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
-__all__ = ["HIDDEN", "commit", "finish", "sync"]
+__all__ = ["HIDDEN", "commit", "finish", "reading", "sync"]
 
 HIDDEN = ".surfscan-"
 _WHOLE = f"{HIDDEN}whole-"
@@ -82,6 +82,14 @@ def finish(out: Path) -> None:
     if _waiting(out):
         with _alone(out):
             _finish(out)
+
+
+@contextmanager
+def reading(out: Path) -> Iterator[None]:
+    """The same for a block that reads: while it lasts, nobody puts files in place here."""
+    with _alone(out):
+        _finish(out)
+        yield
 
 
 def _waiting(out: Path) -> list[Path]:

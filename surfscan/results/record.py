@@ -18,7 +18,7 @@ from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
-from surfscan.core.commit import finish
+from surfscan.core.commit import reading
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.results.record_engine import (
     damaged,
@@ -118,8 +118,11 @@ class Record:
         folder = Path(folder)
         check_job_number(job)
         try:
-            finish(folder)
-            document, plain = (folder / "result.json").read_bytes(), (folder / "height.npz").read_bytes()
+            with reading(folder):
+                document, plain = (
+                    (folder / "result.json").read_bytes(),
+                    (folder / "height.npz").read_bytes(),
+                )
             sheet_text = "" if sheet is None else Path(sheet).read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
             raise RefusedError(

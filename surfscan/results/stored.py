@@ -12,7 +12,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from surfscan.core.carrier import Carrier, seal
-from surfscan.core.commit import finish
+from surfscan.core.commit import reading
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Array, Grid, HeightMap, Spot
@@ -171,7 +171,8 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
             found="nothing of the kind",
         )
     try:
-        finish(folder)
+        with reading(folder):
+            document, maps = _read(folder / "result.json"), _read(folder / "height.npz")
     except OSError as error:
         raise RefusedError(
             f"{folder} was cut short while it was written, and the rest can't be put in place",
@@ -179,13 +180,7 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
             allowed="a folder that you may write, with room",
             cure="open it where you may write, or check the job again",
         ) from None
-    return parse_result(
-        _read(folder / "result.json"),
-        _read(folder / "height.npz"),
-        name=str(folder),
-        folder=folder,
-        bound=bound,
-    )
+    return parse_result(document, maps, name=str(folder), folder=folder, bound=bound)
 
 
 def parse_result(
