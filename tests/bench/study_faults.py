@@ -1,4 +1,4 @@
-"""Every call of a writer made to fail, ended at, or cut off by a power cut: what was there before, or the new, is whole.
+"""Every call of a writer made to fail, ended at, or cut off by a power cut: the old is whole, or the new is.
 
     python tests/bench/study_faults.py [--jobs check papers record] [--seeds N] [--state FILE] [--every N]
 
