@@ -36,6 +36,7 @@ WETTING: tuple[str, ...] = (
 CHAPTERS = {
     "more-ways.md": "More ways to shoot: set-up photo, reference, lens, other lights, several views",
     "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
+    "who-gets-in.md": "Who gets in, and what a file can do: what is guarded, how, and what is not promised",
 }
 """Chapters written by hand, by file name (`data/guide/`)."""
 
