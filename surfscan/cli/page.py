@@ -140,7 +140,7 @@ def _see_tls(cert: Path | None, key: Path | None) -> bool:
     except (OSError, ValueError) as error:  # SSLError is an OSError
         raise RefusedError(
             f"The certificate {cert} can't be used with the key {key}",
-            found=error.strerror or str(error),
+            found=str(error),
             allowed="a certificate in PEM and its own private key, without a phrase",
             cure="check both files, and that they were made together",
         ) from None

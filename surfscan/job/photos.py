@@ -20,7 +20,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.decoders import focal_from_35mm
 
-__all__ = ["focal_from_35mm", "photo_size", "read_photo", "read_picture"]
+__all__ = ["focal_from_35mm", "photo_size", "pixels_of", "read_photo", "read_picture"]
 
 DECODE = "surfscan.job.decoders:photo"
 
@@ -109,6 +109,12 @@ def photo_size(data: bytes, file: str) -> tuple[int, int]:
     """
     told, _ = run_aside("surfscan.job.decoders:size", {"file": file}, data)
     return int(told["width"]), int(told["height"])
+
+
+def pixels_of(path: Path | str, file: str) -> int:
+    """How many pixels a photo's header states, before anything is decoded; RefusedError as `photo_size`."""
+    width, height = photo_size(_read_bytes(Path(path), file), file)
+    return width * height
 
 
 def _decoded(path: Path, file: str) -> tuple[bytes, dict[str, Any], NDArray[Any]]:
