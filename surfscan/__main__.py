@@ -12,6 +12,12 @@ def run() -> int:
     try:
         from surfscan.cli import main
 
+        if not sys.warnoptions and "--debug" not in sys.argv:
+            import warnings
+
+            warnings.simplefilter(
+                "ignore"
+            )  # of libraries, about their own numbers; nothing a user could act on
         return main()
     except KeyboardInterrupt:
         sys.stderr.write("\nsurfscan: stopped before it began\n")

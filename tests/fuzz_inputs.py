@@ -19,7 +19,7 @@ from pydantic import BaseModel
 from surfscan.core.errors import SurfscanError
 from surfscan.job.sheet import Sheet
 
-__all__ = ["BASES", "fuzzed_sheet", "outcome_of", "toml_text"]
+__all__ = ["BASES", "fuzzed_sheet", "outcome_of", "places", "toml_text"]
 
 JOBS = Path(__file__).parents[1] / "fixtures/jobs"
 BASES = tuple(tomllib.loads(path.read_text(encoding="utf-8")) for path in sorted(JOBS.glob("*/panel.toml")))
@@ -94,10 +94,10 @@ def _table(rng: random.Random, model: type[BaseModel], depth: int = 0) -> dict[s
     }
 
 
-def _places(table: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
+def places(table: Any, path: tuple[Any, ...] = ()) -> list[tuple[Any, ...]]:
     """The path of every value in a sheet."""
     rows = table.items() if isinstance(table, dict) else enumerate(table) if isinstance(table, list) else ()
-    return [place for key, item in rows for place in ((*path, key), *_places(item, (*path, key)))]
+    return [place for key, item in rows for place in ((*path, key), *places(item, (*path, key)))]
 
 
 def _break(rng: random.Random, raw: dict[str, Any]) -> None:
@@ -106,8 +106,8 @@ def _break(rng: random.Random, raw: dict[str, Any]) -> None:
         (key, field) for name, field in Sheet.model_fields.items() if (key := field.alias or name) != "folder"
     ]
     act = rng.randrange(5)
-    places = _places(raw)
-    if act == 0 or not places:  # a key of the grammar, with a value of its kind
+    found = places(raw)
+    if act == 0 or not found:  # a key of the grammar, with a value of its kind
         key, field = rng.choice(tables)
         model = next(
             (k for k in _kinds(field.annotation) if isinstance(k, type) and issubclass(k, BaseModel)), None
@@ -118,7 +118,7 @@ def _break(rng: random.Random, raw: dict[str, Any]) -> None:
         name, inner = rng.choice(list(model.model_fields.items()))
         raw[key][inner.alias or name] = _value(rng, inner.annotation)
         return
-    *path, last = rng.choice(places)
+    *path, last = rng.choice(found)
     home: Any = raw
     for part in path:
         home = home[part]

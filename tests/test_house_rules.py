@@ -48,6 +48,19 @@ def test_a_number_with_a_name_stands_once() -> None:
     assert found == []
 
 
+def test_a_refusal_says_what_was_found_what_is_allowed_and_what_to_do() -> None:
+    kinds, bare = {"RefusedError", "UsageError", "NotMeasuredError"}, []
+    for path in FILES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if not isinstance(node, ast.Call):
+                continue
+            name = getattr(node.func, "id", getattr(node.func, "attr", ""))
+            given = {word.arg for word in node.keywords}
+            if name in kinds and None not in given and not given >= {"found", "allowed", "cure"}:
+                bare.append(f"{place(path)}:{node.lineno}")
+    assert bare == []
+
+
 def test_paths_in_the_contributors_guide_exist() -> None:
     """Every code quote that looks like a path, from the root, the package or the tests; every dotted name too."""
     quotes = {words.split()[0] for words in re.findall(r"`([^`\n]+)`", GUIDE)}

@@ -8,6 +8,7 @@ import streamlit as st
 
 import surfscan
 from surfscan.ui import looks, running, session
+from surfscan.ui.desk import no_room
 from surfscan.ui.parts.lengths import clear_refused
 
 # Name in the bar, and its file in views/, which is loaded when it is first shown.
@@ -29,6 +30,8 @@ try:
     import_module(f"surfscan.ui.views.{VIEWS[name]}").show()
 except surfscan.SurfscanError as error:
     looks.refusal(error)
+except OSError as error:
+    looks.refusal(no_room(error))
 except Exception as error:
     looks.fault(f"{type(error).__name__}: {error}")
 running.warm_up()

@@ -16,7 +16,7 @@ from typing import Any
 import surfscan
 from surfscan.fleet.apart import CHECK, Keeper
 
-__all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "without_folder"]
+__all__ = ["FOLDER", "Desk", "PhotoFile", "Work", "digest_of", "no_room", "without_folder"]
 
 FOLDER = "surfscan-page-"
 """How our temporary folders' names begin."""
@@ -50,6 +50,16 @@ def without_folder(call: Callable[[], Any], folder: str) -> Any:
             k: getattr(error, k).replace(folder, "the job") for k in ("what", "found", "allowed", "cure")
         }
         raise type(error)(parts.pop("what"), **parts) from None
+
+
+def no_room(error: OSError) -> surfscan.RefusedError:
+    """What to say when the computer that serves the page can't write for a moment."""
+    return surfscan.RefusedError(
+        "The computer that serves this page can't keep the photos while they are read",
+        found=error.strerror or str(error),
+        allowed="room in its folder for temporary files, for a job's photos",
+        cure="free some room there, then try again; nothing you brought is lost",
+    )
 
 
 @dataclass
@@ -109,5 +119,7 @@ class Desk:
                 this.result = without_folder(lambda: self._keeper.call(CHECK, folder, progress=tell), folder)
         except surfscan.SurfscanError as error:
             this.error = error
+        except OSError as error:  # a full disk, or one that is gone
+            this.error = no_room(error)
         except Exception as error:  # a fault of ours: told as a sentence, whatever it is
             this.fault = f"{type(error).__name__}: {error}"

@@ -2,37 +2,49 @@
 
 Everything but the door itself is shut to a browser without a pass: pages, uploads, the live connection. A code
 lets one browser in and is then replaced; the new one is told to `announce`, the terminal. The pass is a random
-cookie, kept in memory, and ends with the server.
+cookie, kept in memory, and ends with the server. Who types wrong codes waits, longer each time, and nobody else does.
 """
 
 from __future__ import annotations
 
+import base64
+import hashlib
 import hmac
 import html
-import ipaddress
 import secrets
-import socket
 import threading
 import time
-from collections import deque
+from collections import OrderedDict, deque
 from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
 from typing import Any
-from urllib.parse import parse_qs, urlsplit
+from urllib.parse import parse_qs
 
-__all__ = ["Door", "DoorMiddleware", "known_host"]
+__all__ = ["DIGITS", "Door", "DoorMiddleware"]
 
 COOKIE = "surfscan_pass"
 PATH = "/door"
-TRIES, WITHIN_S = 5, 60.0
-"""Wrong codes allowed within so many seconds, from all browsers together: a million codes take months."""
-RENEW_AFTER = 20
-"""Wrong codes in all, after which the code is replaced."""
-_MOST_PASSES = 100
+DIGITS = 8
+"""Of a code: 250 addresses of a network with 34 tries a day each need sixteen years for it, on average."""
+TRIES = 5
+"""Wrong codes from one address before it must wait."""
+FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 3600.0
+"""The first wait; each further wrong code doubles it up to the longest."""
+_FORGET_S = 86_400.0
+_MOST_PASSES, _MOST_ADDRESSES = 100, 5000
 
 Scope = MutableMapping[str, Any]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+
+
+@dataclass
+class _Wrong:
+    """What one address has typed wrong: how often, and when last."""
+
+    count: int = 0
+    last: float = 0.0
 
 
 class Door:
@@ -44,48 +56,66 @@ class Door:
         Told each new code.
     clock : callable, optional
         Seconds, rising.
+    warn : callable, optional
+        Told the address that must wait, and how many wrong codes came from it.
     """
 
     def __init__(
-        self, announce: Callable[[str], None], *, clock: Callable[[], float] = time.monotonic
+        self,
+        announce: Callable[[str], None],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        warn: Callable[[str, int], None] = lambda who, count: None,
     ) -> None:
-        self._announce, self._clock = announce, clock
+        self._announce, self._clock, self._warn = announce, clock, warn
         self._lock = threading.Lock()
         self._passes: deque[str] = deque(maxlen=_MOST_PASSES)
-        self._wrong: deque[float] = deque(maxlen=TRIES)
-        self._wrong_since_new = 0
+        self._wrong: OrderedDict[str, _Wrong] = OrderedDict()
         self._code = ""
         self._renew()
 
     def _renew(self) -> None:
-        self._code, self._wrong_since_new = f"{secrets.randbelow(10**6):06d}", 0
+        self._code = f"{secrets.randbelow(10**DIGITS):0{DIGITS}d}"
         self._announce(self._code)
 
-    def wait_s(self) -> float:
-        """Seconds until another code may be tried; 0 when it may be now."""
+    def wait_s(self, who: str = "") -> float:
+        """Seconds until an address may try another code; 0 when it may now."""
         with self._lock:
-            return self._wait()
+            return self._wait(who)
 
-    def _wait(self) -> float:
-        if len(self._wrong) < TRIES:
+    def _wait(self, who: str) -> float:
+        wrong = self._wrong.get(who)
+        if wrong is None or wrong.count < TRIES:
             return 0.0
-        return max(0.0, self._wrong[0] + WITHIN_S - self._clock())
+        wait = min(FIRST_WAIT_S * 2.0 ** min(wrong.count - TRIES, 20), LONGEST_WAIT_S)
+        return max(0.0, wrong.last + wait - self._clock())
 
-    def try_code(self, code: str) -> str | None:
-        """The pass for a right code, which is then spent; None for a wrong one, or while one must wait."""
+    def try_code(self, code: str, who: str = "") -> str | None:
+        """The pass for a right code, which is then spent; None for a wrong one, or while this address must wait."""
         with self._lock:
-            if self._wait() > 0:
+            if self._wait(who) > 0:
                 return None
-            if not hmac.compare_digest(code.strip().encode(), self._code.encode()):
-                self._wrong.append(self._clock())
-                self._wrong_since_new += 1
-                if self._wrong_since_new >= RENEW_AFTER:
-                    self._renew()
+            if not hmac.compare_digest("".join(code.split()).encode(), self._code.encode()):
+                self._note(who)
                 return None
+            self._wrong.pop(who, None)
             new = secrets.token_urlsafe(24)
             self._passes.append(new)
             self._renew()
             return new
+
+    def _note(self, who: str) -> None:
+        """Count a wrong code; what is a day old, or one of too many addresses, is forgotten, the oldest first."""
+        now = self._clock()
+        wrong = self._wrong.setdefault(who, _Wrong())
+        if now - wrong.last > _FORGET_S:
+            wrong.count = 0
+        wrong.count, wrong.last = wrong.count + 1, now
+        self._wrong.move_to_end(who)
+        while len(self._wrong) > _MOST_ADDRESSES:
+            self._wrong.popitem(last=False)
+        if wrong.count >= TRIES:
+            self._warn(who, wrong.count)
 
     def knows(self, given: str) -> bool:
         """Whether a pass is one of ours."""
@@ -94,31 +124,26 @@ class Door:
 
 
 class DoorMiddleware:
-    """ASGI middleware around the whole server."""
+    """ASGI middleware around the server, inside `surfscan.ui.guard`."""
 
     def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], door: Door) -> None:
         self._app, self._door = app, door
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let through who has a pass; show the door to the others."""
-        if scope["type"] == "http" and not known_host(_header(scope, b"host")):
-            await _answer(send, 421, "Ask for this page by the address that the terminal shows.")
-        elif scope["type"] == "websocket" and not known_host(_header(scope, b"host")):
-            await receive()
-            await send({"type": "websocket.close", "code": 1008})
-        elif scope["type"] not in ("http", "websocket") or self._door.knows(_pass_of(scope)):
+        if scope["type"] not in ("http", "websocket") or self._door.knows(_pass_of(scope)):
             await self._app(scope, receive, send)
         elif scope["type"] == "websocket":
             await receive()
             await send({"type": "websocket.close", "code": 1008})
         elif scope["path"] == PATH and scope["method"] == "POST":
-            await self._enter(receive, send)
+            await self._enter(scope, receive, send)
         elif scope["path"] in ("/", PATH) and scope["method"] == "GET":
             await _answer(send, 200, _page(""))
         else:
             await _answer(send, 403, "The door is shut: open the page and type the code.")
 
-    async def _enter(self, receive: Receive, send: Send) -> None:
+    async def _enter(self, scope: Scope, receive: Receive, send: Send) -> None:
         body = b""
         while True:
             message = await receive()
@@ -129,41 +154,19 @@ class DoorMiddleware:
             if not message.get("more_body"):
                 break
         code = parse_qs(body.decode("ascii", "replace")).get("code", [""])[0]
-        wait = self._door.wait_s()
-        new = self._door.try_code(code)
+        who = (scope.get("client") or ("", 0))[0]
+        wait = self._door.wait_s(who)
+        new = self._door.try_code(code, who)
         if new is None:
             said = (
-                f"Too many wrong codes. Wait {wait:.0f} seconds, then type the code the terminal shows."
+                f"Too many wrong codes from here. Wait {wait:.0f} seconds, then type the code the terminal shows."
                 if wait > 0
-                else "That is not the code. Type the six digits that the terminal shows now; each is good once."
+                else f"That is not the code. Type the {DIGITS} digits that the terminal shows now; each is good once."
             )
             await _answer(send, 429 if wait > 0 else 401, _page(said))
             return
         cookie = f"{COOKIE}={new}; Path=/; HttpOnly; SameSite=Strict"
         await _answer(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])
-
-
-def known_host(host: str) -> bool:
-    """Whether a page is asked for by an address or by this computer's own name.
-
-    A stranger's site can make its own name lead here (DNS rebinding), but can't make a browser send another name.
-    """
-    if set(host) & set("/?#@\t\r\n"):
-        return False
-    try:
-        name = urlsplit(f"//{host}").hostname or ""
-    except ValueError:
-        return False
-    try:
-        ipaddress.ip_address(name)
-    except ValueError:
-        own = socket.gethostname().lower().removesuffix(".local")
-        return name in ("localhost", own, f"{own}.local")
-    return True
-
-
-def _header(scope: Scope, name: bytes) -> str:
-    return next((value.decode("latin-1") for key, value in scope.get("headers", []) if key == name), "")
 
 
 def _pass_of(scope: Scope) -> str:
@@ -184,10 +187,26 @@ async def _answer(
     fixed = [
         (b"content-type", b"text/html; charset=utf-8"),
         (b"cache-control", b"no-store"),
-        (b"content-security-policy", b"default-src 'none'; style-src 'unsafe-inline'; form-action 'self'"),
+        (
+            b"content-security-policy",
+            f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{_SCRIPT_SUM}'; form-action 'self';"
+            " base-uri 'none'; frame-ancestors 'none'".encode(),
+        ),
     ]
     await send({"type": "http.response.start", "status": status, "headers": [*fixed, *(headers or [])]})
     await send({"type": "http.response.body", "body": text.encode()})
+
+
+# The picture at the terminal carries the code behind the address's #, which no browser sends anywhere.
+_SCRIPT = """
+const told = location.hash.slice(1), field = document.getElementById("code");
+if (/^[0-9]+$/.test(told)) {
+  history.replaceState(null, "", location.pathname);
+  field.value = told;
+  field.form.submit();
+}
+"""
+_SCRIPT_SUM = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
 
 
 def _page(said: str) -> str:
@@ -197,7 +216,7 @@ def _page(said: str) -> str:
 :root {{ color-scheme: light dark }}
 body {{ font: 18px/1.5 sans-serif; max-width: 26em; margin: 12vh auto; padding: 0 1em }}
 input, button {{ font: inherit; min-height: 52px; padding: 0 .8em; box-sizing: border-box; width: 100%; }}
-</style></head><body><h1>surfscan</h1><p>Type the six digits that the terminal of the computer shows.</p>{note}
+</style></head><body><h1>surfscan</h1><p>Type the {DIGITS} digits that the terminal of the computer shows.</p>{note}
 <form method="post" action="{PATH}"><label for="code">Code</label>
-<input id="code" name="code" inputmode="numeric" autocomplete="one-time-code" maxlength="6" autofocus required>
-<button type="submit">Open</button></form></body></html>"""
+<input id="code" name="code" inputmode="numeric" autocomplete="one-time-code" maxlength="12" autofocus required>
+<button type="submit">Open</button></form><script>{_SCRIPT}</script></body></html>"""

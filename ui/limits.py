@@ -56,8 +56,13 @@ def check_photo(data: bytes, name: str) -> None:
             cure="take it at a smaller size; 12 megapixels are plenty",
         )
     if not data:
-        raise surfscan.RefusedError(f"{name} is empty", found="0 bytes", cure="copy it from the phone again")
-    from surfscan.look.first_look import photo_size  # late: the page's first picture does not wait for it
+        raise surfscan.RefusedError(
+            f"{name} is empty",
+            found="0 bytes",
+            cure="copy it from the phone again",
+            allowed="a whole JPEG, PNG, TIFF or HEIC photo",
+        )
+    from surfscan.job.photos import photo_size  # late: the page's first picture does not wait for it
 
     width, height = photo_size(data, name)
     if width * height > MOST_MEGAPIXELS * 1e6:
@@ -72,6 +77,7 @@ def check_photo(data: bytes, name: str) -> None:
             f"{name} is too small",
             found=f"{width} x {height} pixels",
             cure="use the photo as the phone made it",
+            allowed=f"at least {_LEAST_SIDE} x {_LEAST_SIDE}",
         )
 
 
@@ -79,7 +85,10 @@ def check_lens(data: bytes) -> None:
     """Refuse a lens file that is too long to be one."""
     if len(data) > 1_000_000:
         raise surfscan.RefusedError(
-            "The lens file is too large", found=f"{len(data) / 1e6:.0f} MB", allowed="up to 1 MB"
+            "The lens file is too large",
+            found=f"{len(data) / 1e6:.0f} MB",
+            allowed="up to 1 MB",
+            cure="make it again with surfscan lens",
         )
 
 

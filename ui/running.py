@@ -20,6 +20,7 @@ import streamlit as st
 from PIL import Image
 
 import surfscan
+from surfscan.core.aside import start_aside
 from surfscan.ui import job_files, session
 from surfscan.ui.desk import FOLDER, Desk, PhotoFile, Work, digest_of, without_folder
 
@@ -77,6 +78,7 @@ def warm_up() -> None:
     desk = _desk()
 
     def load() -> None:
+        start_aside("surfscan.job.decoders")
         desk.warm_up()
         for name in ("look.first_look", "report.panes", "report.export"):
             import_module(f"surfscan.{name}")

@@ -140,7 +140,12 @@ def board_of(sheet: Sheet) -> Board:
     """
     table = sheet.board
     if table is None or table.centre_mm is None or table.size_mm is None or table.period_mm is None:
-        raise RefusedError("the board is not described", cure="give [board] with its pose, size and period")
+        raise RefusedError(
+            "the board is not described",
+            cure="give [board] with its pose, size and period",
+            found="a sheet without a board's place",
+            allowed="[board] with centre_mm, across, up, size_mm and period_mm",
+        )
     return Board(
         np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
     )

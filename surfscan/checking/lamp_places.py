@@ -91,6 +91,7 @@ def find_lamps(sheet: Sheet, stations: list[Station], *, place_sd_mm: float) -> 
                 f"{photo.file}: the ball puts the lamp behind the panel",
                 found=f"z = {place[2]:.0f} mm",
                 cure="check the balls' places: z counts out of the panel; a ball that lies on it has z = radius_mm",
+                allowed="lamps in front of the panel, z over 0",
             )
         places.append(place)
         spreads.append(spread)
@@ -166,6 +167,7 @@ def _along(station: Station, line: LampLine, distance_mm: float) -> tuple[Array,
             f"{station.photo.file}: the ball's line never comes as near to the panel as lamp.distance_mm",
             found=f"{distance_mm:g} mm",
             cure="check lamp.distance_mm: it counts from the panel's middle to the lamp",
+            allowed="a distance at which the line from the ball passes",
         )
     place = line.start_mm + (np.sqrt(square) - along) * line.direction
     across = line.u_rad / np.sqrt(2) * (np.sqrt(square) - along)

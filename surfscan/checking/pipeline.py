@@ -24,11 +24,12 @@ from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
 from surfscan.checking.texture import read_texture
+from surfscan.core.aside import end_aside
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
 from surfscan.job.photo_quality import check_exposure
-from surfscan.job.photos import read_photo
+from surfscan.job.photos import pixels_of, read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
@@ -277,6 +278,7 @@ def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -
             "the panel can't be read from these photos",
             found=f"{100 * coverage:.0f} % of the region measured",
             cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
+            allowed=f"at least {ENOUGH} measured cells",
         )
     return coverage
 
@@ -288,22 +290,35 @@ def _read_photos(sheet: Sheet, *, references: bool = False) -> list[Photo]:
         name = str(row.reference) if references else row.file
         return read_photo(sheet.folder / name, name, encoding=row.encoding)
 
-    photos, total = [], 0
+    names = [str(row.reference) if references else row.file for row in sheet.photos]
+    if len(names) > MOST_PIXELS // 100_000_000:  # fewer can't be too large together
+        _see_total(sheet, names)
+    photos = []
     with ThreadPoolExecutor(2) as pool:
         coming = deque(pool.submit(read, row) for row in sheet.photos[:2])
         for row in (*sheet.photos[2:], None, None)[: len(sheet.photos)]:  # two ahead, no more
-            photos.append(coming.popleft().result())
-            total += photos[-1].image.size
-            if total > MOST_PIXELS:
-                raise RefusedError(
-                    "The photos are too large together",
-                    found=f"over {total / 1e6:.0f} megapixels in the first {len(photos)} of {len(sheet.photos)}",
-                    allowed=f"up to {MOST_PIXELS / 1e6:.0f} megapixels in all",
-                    cure="save them smaller, 12 megapixels are plenty; or take fewer",
-                )
+            try:
+                photos.append(coming.popleft().result())
+            except KeyboardInterrupt:
+                end_aside()  # or the pool would wait for a decoder that hangs
+                raise
             if row is not None:
                 coming.append(pool.submit(read, row))
     return photos
+
+
+def _see_total(sheet: Sheet, names: list[str]) -> None:
+    """Count the pixels that the photos' headers state, before any is decoded: they are held at once."""
+    total = 0
+    for k, name in enumerate(names, 1):
+        total += pixels_of(sheet.folder / name, name)
+        if total > MOST_PIXELS:
+            raise RefusedError(
+                "The photos are too large together",
+                found=f"over {total / 1e6:.0f} megapixels in the first {k} of {len(names)}",
+                allowed=f"up to {MOST_PIXELS / 1e6:.0f} megapixels in all",
+                cure="save them smaller, 12 megapixels are plenty; or take fewer",
+            )
 
 
 def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:

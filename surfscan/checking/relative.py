@@ -110,6 +110,7 @@ def look_job(
             "a lamp job needs tags or corners_px",
             found=why,
             cure="lay tags on the panel: the lamp's places are counted from its middle",
+            allowed="tags or corners_px, for a lamp",
         )
     tell = progress or (lambda share: None)
     stations = stand_if_placed(sheet, photos)
@@ -178,6 +179,7 @@ def _look(
             "the panel can't be seen in these photos",
             found="no stripes that can be followed",
             cure="place the board so that the whole panel reflects it, and look at the reflection's focus",
+            allowed="stripes that run over the panel",
         )
     height, one_way = height_of_bends(bends)
     if len(bends) == 2 and one_way:

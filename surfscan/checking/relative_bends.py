@@ -77,6 +77,7 @@ def stepped_bends(sheet: Sheet, frame: PhotoFrame, pictures: list[FramedPhoto]) 
                 f"the series along {axis!r} lacks a step",
                 found=", ".join(pictures[k].name for k in index),
                 allowed="at least three steps spread over 360 degrees",
+                cure="add the photos of the other steps",
             ) from None
         good = np.all([s[1] for s in small], axis=0) & ~frame.outside
         rest = np.sqrt(np.mean(wave.residual**2, 0))

@@ -68,6 +68,7 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
                 f"{photo.file}: tag {twice[0]} of {name} is in the photo more than once",
                 allowed="each tag once",
                 cure="take the spare away, or print each number once",
+                found=f"tag {twice[0]} at several places",
             )
         if not seen:
             if name == "the panel":
@@ -95,6 +96,7 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
             f"{photo.file}: the board comes out behind the panel",
             found=f"its middle at z = {fit.centre_mm[2]:.0f} mm",
             cure="check [board.tags]: centres_mm are [across, up] on the board, as seen from its front",
+            allowed="a board in front of the panel, z over 0",
         )
     return _with_given(fit, sheet), Station(photo, camera, fit.camera_fit, sets[0].tags, source)
 

@@ -68,6 +68,7 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
             "camera.centre_px lies far outside the photo",
             found=str(list(centre)),
             allowed=f"within {width} x {height}",
+            cure="give the axis in this photo's own pixels, or leave centre_px out",
         )
     given = sheet.uncertainty.focal_rel
     return Camera(focal, centre, table.distortion, U_FOCAL[source] if given is None else given), source
@@ -179,6 +180,7 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             f"{photo.file}: tag {twice[0]} is in the photo {Counter(t.id for t in tags)[twice[0]]} times",
             allowed="each tag once",
             cure="take the spare away, or print each number once",
+            found=f"tag {twice[0]} at several places",
         )
     strange = [tag.id for tag in tags if tag.id not in known]
     if strange:
@@ -186,6 +188,7 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             f"{photo.file}: tag {strange[0]} is in the photo but not in the sheet",
             allowed=f"tags {', '.join(map(str, known))}",
             cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
+            found=f"tag {strange[0]}",
         )
     alike = mirror_alike(sheet.tags.dictionary)
     if all(tag.id in alike for tag in tags) and layout_is_mirrored(tags, known):

@@ -144,7 +144,10 @@ def _about_one_form(
     coverage = float(measured.sum() / max(int((region == 0).sum()), 1))
     if measured.sum() < ENOUGH:
         raise NotMeasuredError(
-            "the joined views hold hardly any height", found=f"{int(measured.sum())} cells"
+            "the joined views hold hardly any height",
+            found=f"{int(measured.sum())} cells",
+            allowed=f"at least {ENOUGH} cells",
+            cure="check the views one by one, and join those that were measured",
         )
     x, y = grid.x_mm - float(grid.x_mm.mean()), grid.y_mm - float(grid.y_mm.mean())
     absolute = np.where(measured, joined.height_mm, np.nan)
@@ -226,7 +229,10 @@ def _origin(result: StoredResult) -> tuple[float, float]:
 def _check_alike(results: list[StoredResult]) -> None:
     if len(results) < 2:
         raise RefusedError(
-            "join needs two views or more", found=str(len(results)), cure="name every view's folder"
+            "join needs two views or more",
+            found=str(len(results)),
+            cure="name every view's folder",
+            allowed="two or more",
         )
     first = results[0]
     for other in results:
@@ -272,6 +278,7 @@ def _check_joined(results: list[StoredResult], joined: Joined) -> None:
             f"{', '.join(alone)} does not overlap the other views",
             allowed="a strip of at least 50 mm that two views share",
             cure="check origin_mm, or add a view between",
+            found="no strip that it shares with another",
         )
     for pair in joined.pairs:
         left, most = float(pair["left_mm"]), max(DISAGREE_MM, 3 * float(pair["expected_mm"]))

@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from surfscan.cli.key import add_signing, signing_of
 from surfscan.cli.particulars import add_particulars, particulars_of
 from surfscan.cli.recording import add_record_option, open_given
 from surfscan.cli.terminal import EPILOG, EXIT_STATUS, Parser, Progress, named_path, units_of
@@ -43,6 +44,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "--job-number", metavar="N", default="", help="without CAR: the job number in the record"
     )
     add_record_option(car)
+    add_signing(car)
     add_particulars(car)
     car.set_defaults(run=run)
 
@@ -51,6 +53,7 @@ def run(options: argparse.Namespace) -> int:
     """Check, put together, write, print; the exit status is the worst panel's."""
     from surfscan.interface.car import gather_car, gather_recorded_car, keep_recorded
     from surfscan.papers.car import write_car
+    from surfscan.papers.seal import what_it_shows
 
     if (options.car is None) == (not options.job_number):
         raise UsageError(
@@ -59,7 +62,7 @@ def run(options: argparse.Namespace) -> int:
             allowed="surfscan car CAR --out DIR, or surfscan car --record PATH --job-number N --out DIR",
             cure="give one of them",
         )
-    particulars = particulars_of(options)
+    particulars, signing = particulars_of(options), signing_of(options)
     if options.car is None:
         with open_given(options) as record:
             car, numbers = gather_recorded_car(record, options.job_number)
@@ -70,12 +73,13 @@ def run(options: argparse.Namespace) -> int:
             car, sources = gather_car(options.car, options.out, record=_record(options), progress=progress)
         finally:
             progress.close()
-    write_car(car, sources, options.out, particulars, paper=options.paper)
+    write_car(car, sources, options.out, particulars, paper=options.paper, signing=signing)
     if options.json:
         sys.stdout.write(json.dumps(car.document(), indent=2, ensure_ascii=False) + "\n")
     else:
         print(_told(car, units_of(options)))
         print(f"\nPaper: {options.out / 'car.pdf'}   for a phone: {options.out / 'car.html'}")
+        print(what_it_shows(signed=options.sign is not None), file=sys.stderr)
     sys.stdout.flush()
     return EXIT_STATUS[car.verdict]
 

@@ -63,6 +63,10 @@ def run(options: argparse.Namespace) -> int:
             allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
             cure="leave one of them out" if options.job is not None else "name the job folder, or the map",
         )
+    if options.from_map is None:
+        from surfscan.core.aside import start_aside
+
+        start_aside("surfscan.job.decoders")  # beside the libraries loaded here
     check_recording(options)
     against = load_against(options)
     sheet = None

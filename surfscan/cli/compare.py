@@ -59,6 +59,7 @@ def run(options: argparse.Namespace) -> int:
     from surfscan.report.difference import comparison_json, write_comparison
     from surfscan.report.difference_table import format_comparison
     from surfscan.report.output import output_folder
+    from surfscan.results.edited import told_as_damage
 
     out: Path = options.out
     progress = Progress(quiet=options.quiet)
@@ -71,7 +72,7 @@ def run(options: argparse.Namespace) -> int:
             cure="see surfscan compare --help",
             allowed="two or more, earliest first",
         )
-    with output_folder(out):
+    with output_folder(out), told_as_damage(", ".join(one.name for one in passes)):
         try:
             progress("comparing", 0.2)
             found = compare_passes(passes, tags_moved=options.tags_moved)

@@ -51,6 +51,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 def run(options: argparse.Namespace) -> int:
     """Write the files asked for, and name them."""
     from surfscan.report.open_files import export_result
+    from surfscan.results.edited import told_as_damage
     from surfscan.results.stored import load_result
 
     unknown = [kind for kind in options.kinds if kind not in _KINDS]
@@ -65,12 +66,10 @@ def run(options: argparse.Namespace) -> int:
             allowed="over 0, to 1000000",
             cure="give another --taller, or leave it out",
         )
-    files = export_result(
-        load_result(options.result),
-        options.out,
-        kinds=options.kinds,
-        whole=options.whole,
-        taller=options.taller,
-    )
+    result = load_result(options.result)
+    with told_as_damage(result.name):
+        files = export_result(
+            result, options.out, kinds=options.kinds, whole=options.whole, taller=options.taller
+        )
     tell_files(files, as_json=options.json)
     return 0

@@ -51,6 +51,7 @@ def run(options: argparse.Namespace) -> int:
             print(f"\n{len(chosen)} passes would be forgotten for good. Say so with --yes.")
             return 0
         gone = record.forget([*(row.id for row in chosen), *others])
+        kept = record.keeps_bytes
     if not gone:
         raise UsageError(
             "There is no such pass",
@@ -59,6 +60,12 @@ def run(options: argparse.Namespace) -> int:
             allowed="passes of this record",
         )
     print(f"{gone} {'pass' if gone == 1 else 'passes'} forgotten.")
+    if kept:
+        print(
+            "Their bytes stay in the database's files until VACUUM FULL, in its write-ahead log until that is recycled,"
+            " and in its own log where statements are logged: ask whoever looks after it."
+        )
+    print("Copies and backups made before still hold them.")
     return 0
 
 

@@ -47,6 +47,13 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     page.add_argument(
         "--watch", metavar="DIR", type=Path, help="show what surfscan watch --out DIR does there"
     )
+    page.add_argument(
+        "--tls-cert",
+        metavar="FILE",
+        type=Path,
+        help="serve by TLS, with this certificate (PEM, with its chain)",
+    )
+    page.add_argument("--tls-key", metavar="FILE", type=Path, help="the certificate's private key (PEM)")
     page.set_defaults(run=run)
 
 
@@ -57,6 +64,7 @@ def run(options: argparse.Namespace) -> int:
     if options.watch is not None:
         os.environ[WATCH_VARIABLE] = str(options.watch.absolute())
     script = find_page()
+    secure = _see_tls(options.tls_cert, options.tls_key)
     address = "0.0.0.0" if options.lan else "127.0.0.1"
     see_port_is_free(address, options.port)
     try:
@@ -64,17 +72,27 @@ def run(options: argparse.Namespace) -> int:
         from starlette.middleware import Middleware
     except ModuleNotFoundError as error:
         raise missing_part(error) or error from None
-    door = importlib.import_module(f"{_NAME}.door")
-    middleware = []
-    print(f"surfscan: the page is at http://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)
+    guard = importlib.import_module(f"{_NAME}.guard")
+    middleware = [Middleware(guard.GuardMiddleware, lan=options.lan, secure=secure)]
+    scheme = "https" if secure else "http"
+    print(f"surfscan: the page is at {scheme}://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)
     if options.lan:
-        print(f"surfscan: for phones on this network: http://{own_address()}:{options.port}", flush=True)
-        lock = door.Door(lambda code: print(f"surfscan: code for the next browser: {code}", flush=True))
-        middleware = [Middleware(door.DoorMiddleware, door=lock)]
+        door = importlib.import_module(f"{_NAME}.door")
+        lock = door.Door(
+            lambda code: show_code(code, f"{scheme}://{own_address()}:{options.port}"), warn=_warn_of_guesses
+        )
+        middleware.append(Middleware(door.DoorMiddleware, door=lock))
+        if not secure:
+            print(
+                "surfscan: whoever can listen to this network can read along; --tls-cert and --tls-key shut them out"
+            )
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     given = {**settings(script), "server.port": options.port, "server.address": address}
+    given["server.xsrfCookieSameSite"] = "strict"
     if not options.lan:
         given["server.allowedHosts"] = ["127.0.0.1", "localhost"]
+    if secure:
+        given |= {"server.sslCertFile": str(options.tls_cert), "server.sslKeyFile": str(options.tls_key)}
     # The server reads the program's arguments as the script's own; there are none.
     sys.argv = [str(script)]
     # Whatever is put on disk for a moment lies in one folder, which goes when the server does, however it is stopped.
@@ -83,6 +101,52 @@ def run(options: argparse.Namespace) -> int:
         tempfile.tempdir = own
         streamlit.App(script, middleware=middleware).run(config=given)
     return 0
+
+
+def show_code(code: str, address: str) -> None:
+    """Tell the next browser's code at the terminal, and draw it with the address for a phone's camera."""
+    print(f"surfscan: for phones on this network: {address}", flush=True)
+    if sys.stdout.isatty():
+        import segno
+
+        # Behind the #, which no browser sends: the code reaches the page's own script and no log.
+        segno.make(f"{address}/#{code}", error="m").terminal(compact=True)
+    print(f"surfscan: code for the next browser: {code}", flush=True)
+
+
+def _warn_of_guesses(who: str, count: int) -> None:
+    print(f"surfscan: {count} wrong codes from {who}; it must wait", file=sys.stderr, flush=True)
+
+
+def _see_tls(cert: Path | None, key: Path | None) -> bool:
+    """Whether to serve by TLS; what is wrong with the certificate is told before anything listens.
+
+    Raises
+    ------
+    UsageError, RefusedError
+        One without the other; files that are none, or do not belong together.
+    """
+    if cert is None and key is None:
+        return False
+    if cert is None or key is None:
+        raise UsageError(
+            "A certificate and its key go together",
+            found="--tls-key alone" if cert is None else "--tls-cert alone",
+            allowed="--tls-cert FILE --tls-key FILE, or neither",
+            cure="give both",
+        )
+    import ssl
+
+    try:
+        ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER).load_cert_chain(cert, key, password=lambda: "")
+    except (OSError, ValueError) as error:  # SSLError is an OSError
+        raise RefusedError(
+            f"The certificate {cert} can't be used with the key {key}",
+            found=str(error),
+            allowed="a certificate in PEM and its own private key, without a phrase",
+            cure="check both files, and that they were made together",
+        ) from None
+    return True
 
 
 def _stop(number: int, frame: object) -> NoReturn:

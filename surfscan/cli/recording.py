@@ -63,7 +63,8 @@ def check_recording(options: argparse.Namespace) -> None:
     from surfscan.results.record_keys import check_job_number
 
     check_job_number(options.job_number)
-    open_record(options.record).close()
+    with open_record(options.record) as record:
+        record.see_writable()
 
 
 def record_result(options: argparse.Namespace, out: Path, sheet: Path | None) -> None:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import argparse
 import json
+import sys
 from pathlib import Path
 
+from surfscan.cli.key import add_signing, signing_of
 from surfscan.cli.particulars import add_particulars, particulars_of
 from surfscan.cli.terminal import Parser, named_path, tell_files
 from surfscan.core.errors import UsageError
@@ -34,6 +36,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     report.add_argument(
         "--photos", metavar="JOB", type=Path, help="put in the photos without marks, from this job folder"
     )
+    add_signing(report)
     add_particulars(report)
     report.set_defaults(run=run_report)
     verify = commands.add_parser(
@@ -48,6 +51,17 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     verify.add_argument(
         "--digest", metavar="HEX", default="", help="digest on the printed paper, 8 digits or more"
     )
+    verify.add_argument(
+        "--key",
+        metavar="KEY",
+        help="the shop's public key, a file or 64 digits; the seal must be signed with it",
+    )
+    verify.add_argument(
+        "--authority",
+        metavar="CERT",
+        type=Path,
+        help="root certificate (PEM) of the time stamp service: the time stamp must be signed under it",
+    )
     verify.set_defaults(run=run_verify)
 
 
@@ -55,10 +69,12 @@ def run_report(options: argparse.Namespace) -> int:
     """Write the papers, and name them."""
     from surfscan.papers.before_after import holds_comparison, write_before_after
     from surfscan.papers.folder import write_report
+    from surfscan.papers.seal import what_it_shows
 
     particulars = particulars_of(options)
     if holds_comparison(options.result):
-        given = "--out" if options.out is not None else "--photos" if options.photos is not None else ""
+        for_results = ("out", "photos", "sign", "stamp")
+        given = next((f"--{name}" for name in for_results if getattr(options, name) not in (None, False)), "")
         if given:
             raise UsageError(
                 f"{given} goes with a result only",
@@ -69,16 +85,25 @@ def run_report(options: argparse.Namespace) -> int:
         files = write_before_after(options.result, particulars, paper=options.paper)
     else:
         files = write_report(
-            options.result, particulars, out=options.out, paper=options.paper, photos=options.photos
+            options.result,
+            particulars,
+            out=options.out,
+            paper=options.paper,
+            photos=options.photos,
+            signing=signing_of(options),
         )
     tell_files(files, as_json=options.json)
+    if options.sign is not None and not options.json:
+        print(what_it_shows(signed=True), file=sys.stderr)
     return 0
 
 
 def run_verify(options: argparse.Namespace) -> int:
     """Compare, and say what differs."""
     from surfscan.papers.car import holds_car, verify_car
-    from surfscan.papers.folder import verify_report
+    from surfscan.papers.seal import what_it_shows
+    from surfscan.papers.signing import load_public_key
+    from surfscan.papers.verifying import verify_report
 
     word = options.digest.strip().lower()
     if word and (len(word) < 8 or set(word) - set("0123456789abcdef")):
@@ -88,8 +113,9 @@ def run_verify(options: argparse.Namespace) -> int:
             allowed="8 to 64 digits of 0-9 and a-f",
             cure="type it as it stands at the foot of each page",
         )
+    key = None if options.key is None else load_public_key(options.key)
     verify = verify_car if holds_car(options.folder) else verify_report
-    found = verify(options.folder, printed=word)
+    found = verify(options.folder, printed=word, key=key, authority=options.authority)
     if options.json:
         print(
             json.dumps(
@@ -99,6 +125,9 @@ def run_verify(options: argparse.Namespace) -> int:
                     "digest": found.digest,
                     "differences": list(found.differences),
                     "notes": list(found.notes),
+                    "signed_by": found.signed_by,
+                    "stamped": found.stamped,
+                    "shows": what_it_shows(signed=bool(found.signed_by)),
                 },
                 indent=2,
             )
@@ -110,6 +139,11 @@ def run_verify(options: argparse.Namespace) -> int:
     else:
         print(f"{options.folder}: as it was sealed.\nDigest of the result: {found.digest}")
     if not options.json:
+        if found.signed_by:
+            print(f"Signed with the key {found.signed_by}.")
+        if found.stamped:
+            print(f"Time stamp: {found.stamped}.")
         for sentence in found.notes:
             print(f"Note: {sentence}.")
+        print(what_it_shows(signed=bool(found.signed_by)))
     return _DIFFERS if found.differences else 0

@@ -36,6 +36,7 @@ def run(options: argparse.Namespace) -> int:
     """Print the pass; the exit status is its verdict's."""
     from surfscan.report.output import prepare_output, write_files
     from surfscan.report.table import format_result
+    from surfscan.results.edited import told_as_damage
 
     with open_given(options) as record:
         result = record.get(options.number)
@@ -47,7 +48,9 @@ def run(options: argparse.Namespace) -> int:
         sys.stdout.write(files["result.json"].decode())
     else:
         print(f"Pass {options.number}, checked {result.run.get('started', '')}")
-        print(format_result(result, units_of(options), why=getattr(options, "why", False)))
+        with told_as_damage(f"Pass {options.number}"):
+            table = format_result(result, units_of(options), why=getattr(options, "why", False))
+        print(table)
         if options.out is not None:
             print(f"\nFiles: {options.out}")
     sys.stdout.flush()

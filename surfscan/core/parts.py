@@ -14,7 +14,10 @@ __all__ = ["EXTRAS", "missing_part", "needing", "wanted"]
 EXTRAS = {
     "streamlit": "page",
     "plotly": "page",
+    "segno": "page",
     "reportlab": "papers",
+    "cryptography": "papers",
+    "rfc3161_client": "papers",
     "SurfaceTopography": "files",
     "trimesh": "files",
     "pyarrow": "table",
@@ -28,7 +31,7 @@ EXTRAS = {
 
 _PARTS = {
     "page": "The page in a browser",
-    "papers": "A paper or print as PDF",
+    "papers": "A paper with its seal, or a print as PDF,",
     "files": "A file of x3p, sdf or a mesh",
     "table": "A table as Parquet",
     "cluster": "A run on a cluster, or at an address,",

@@ -181,7 +181,7 @@ class Keeper:
         ours, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
-                [sys.executable, "-c", _KEEPER, str(theirs.fileno()), *self._load],
+                [sys.executable, "-P", "-c", _KEEPER, str(theirs.fileno()), *self._load],
                 stdin=subprocess.DEVNULL,
                 pass_fds=[theirs.fileno()],
                 env=self._environment(),
@@ -255,7 +255,7 @@ class _Spawned:
 
     def __init__(self, environment: dict[str, str]) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-c", _CHILD],
+            [sys.executable, "-P", "-c", _CHILD],
             stdin=subprocess.PIPE,
             stdout=subprocess.PIPE,
             env=environment,

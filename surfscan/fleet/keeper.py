@@ -150,11 +150,18 @@ def answer(asked: IO[bytes], out: IO[bytes]) -> None:
     except MemoryError:
         tell("short", None)
     except Exception as error:
-        short = type(error).__module__ == "cv2" and getattr(error, "code", None) == _CV_NO_MEMORY
+        short = _is_short(error)
         tell("short", None) if short else tell("fault", f"{type(error).__name__}: {error}")
 
 
 _CV_NO_MEMORY = -4  # cv::Error::StsNoMem
+_NO_STACK = "can't start new thread"  # Python's words when there is no room for its stack
+
+
+def _is_short(error: Exception) -> bool:
+    """Whether an error of a library's is a want of memory."""
+    of_cv = type(error).__module__ == "cv2" and getattr(error, "code", None) == _CV_NO_MEMORY
+    return of_cv or (type(error) is RuntimeError and str(error) == _NO_STACK)
 
 
 def _bound(most_bytes: int | None) -> None:
@@ -164,4 +171,5 @@ def _bound(most_bytes: int | None) -> None:
 
         resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
         if most_bytes is not None:
-            resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, most_bytes))
+            hard = resource.getrlimit(resource.RLIMIT_DATA)[1]  # kept: decoders have a bound of their own
+            resource.setrlimit(resource.RLIMIT_DATA, (most_bytes, hard))

@@ -202,18 +202,34 @@ def _check(
         ("The refractive index", room.index, 1.01, 3.0),
     ):
         if not low <= value <= high:
-            raise RefusedError(f"{name} is out of range", found=f"{value:g}", allowed=f"{low:g} to {high:g}")
+            raise RefusedError(
+                f"{name} is out of range",
+                found=f"{value:g}",
+                allowed=f"{low:g} to {high:g}",
+                cure="give a number within these",
+            )
     if not room.lights or not set(room.lights) <= set(LIGHTS):
         raise RefusedError(
-            "The light is not known", found=", ".join(room.lights) or "none", allowed=", ".join(LIGHTS)
+            "The light is not known",
+            found=", ".join(room.lights) or "none",
+            allowed=", ".join(LIGHTS),
+            cure="choose from those",
         )
     if not views:
-        raise RefusedError("There is no viewpoint", allowed="one or more")
+        raise RefusedError("There is no viewpoint", allowed="one or more", found="none", cure="name one")
     if min(height.height_mm.shape) < 4:
-        raise RefusedError("The map is too small", allowed="4 by 4 cells and more")
+        raise RefusedError(
+            "The map is too small",
+            allowed="4 by 4 cells and more",
+            found=" x ".join(map(str, height.height_mm.shape[::-1])),
+            cure="take a larger map, or one of finer cells",
+        )
     if not np.isfinite(height.height_mm).any():
         raise NotMeasuredError(
-            "Nothing of the panel was measured, so nothing can be shown in gloss", cure="measure it first"
+            "Nothing of the panel was measured, so nothing can be shown in gloss",
+            cure="measure it first",
+            found="no height",
+            allowed="a map with heights",
         )
     grid = height.grid
     reach = 0.5 * math.hypot(np.ptp(grid.x_mm), np.ptp(grid.y_mm))

@@ -38,6 +38,7 @@ CHAPTERS = {
     "many-panels.md": "Many panels: a shop's or a fleet's jobs in one go, one table of all, a cluster",
     "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
     "the-shop.md": "The shop: a car, photos as they arrive, what the shop learns, a service for other programs",
+    "who-gets-in.md": "Who gets in, and what a file can do: what is guarded, how, and what is not promised",
 }
 """Chapters written by hand, by file name (`data/guide/`)."""
 

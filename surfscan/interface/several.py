@@ -113,5 +113,6 @@ def view_of(given: Result) -> StoredResult:
             f"{path} is no view",
             found="neither panel.toml nor result.json",
             allowed="a job folder, or an output folder of surfscan check",
+            cure="check the path, and name every view's folder",
         )
     return stored_of(check_job(path), name=path.name)

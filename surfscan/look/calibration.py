@@ -75,6 +75,7 @@ def calibrate_lens(
             "no photo could be read",
             found="; ".join(f"{file}: {why}" for file, why in rejected[:6]) or "no photos",
             cure="give photos of the board as the camera made them",
+            allowed="photos of the board in which its tags or squares can be read",
         )
     most = Counter(size for one, size in found if len(one.points_mm)) or Counter(size for _, size in found)
     usual = most.most_common(1)[0][0]

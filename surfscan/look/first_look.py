@@ -17,7 +17,6 @@ from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.photo_limits import FIGURES, check_figure
 from surfscan.core.records import Array, Board, Photo, PhotoCheck
-from surfscan.job.photo_files import read_header
 from surfscan.job.photo_quality import check_exposure, edge_blur
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
@@ -27,7 +26,7 @@ from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, predict_frequency
 from surfscan.reading.station import Station
 
-__all__ = ["FirstLook", "look_at", "look_at_photo", "photo_size"]
+__all__ = ["FirstLook", "look_at", "look_at_photo"]
 
 _SHOWN_PX = 1200  # longest side of the picture shown; drawing on it is good to a photo pixel or two
 _CELLS = 360  # of the panel's longer side, when it is looked at from straight above
@@ -91,18 +90,6 @@ class FirstLook:
             points[:, 0], points[:, 1], 0.0, camera=self.station.camera, pose=self.station.fit.pose
         )
         return np.stack(place, -1)
-
-
-def photo_size(data: bytes, file: str) -> tuple[int, int]:
-    """Width and height that a photo's header states, before anything is decoded.
-
-    Raises
-    ------
-    RefusedError
-        Not a photo of a known kind, or not whole.
-    """
-    header = read_header(data, file)
-    return header.width, header.height
 
 
 def look_at_photo(path: Path | str, file: str, *, sheet: Sheet | None = None, row: int = 0) -> FirstLook:

@@ -365,6 +365,7 @@ def _explain(
             f"{file}: no board pose fits its tags",
             found=f"tags {', '.join(str(tag.id) for tag in board.tags)} of the board",
             cure="check [board.tags]: centres_mm are [across, up] from the board's middle, as seen from its front",
+            allowed="tags where the sheet puts them",
         )
     found = f"an error of {fits[0].rms_px:.1f} px"
 

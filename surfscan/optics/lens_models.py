@@ -172,11 +172,15 @@ def _solve(good: list[Sighting], size: tuple[int, int], model: LensModel) -> _Fo
         raise RefusedError(
             "the photos do not fit one lens",
             cure="use photos of one camera and setting (no zoom), of one flat board",
+            found="corners that no lens model puts together",
+            allowed="photos through one lens, of one flat board",
         ) from None
     if not (np.isfinite(matrix).all() and np.isfinite(bent).all()):
         raise RefusedError(
             "the photos do not fit one lens",
             cure="use photos of one camera and setting (no zoom), of one flat board",
+            found="corners that no lens model puts together",
+            allowed="photos through one lens, of one flat board",
         )
     coefficients = np.zeros(model.count)
     got = np.ravel(bent)[: model.count]

@@ -108,6 +108,7 @@ def pose_from_tags(
             f"{file}: the tags seen lie in one line, which leaves the camera's tilt open",
             found=_ids(known),
             cure="show a tag off that line",
+            allowed="three tags or more that are not in one line",
         )
     limit = limit_px(width_px)
     best, other = _fit_both(known, centres_mm, side_mm, camera)

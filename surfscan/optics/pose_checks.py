@@ -60,6 +60,7 @@ class TaggedPlane:
                 f"{file}: two {self.pose} poses fit {self.theirs} equally well",
                 found=f"errors of {best_px:.2f} and {other_px:.2f} px",
                 cure=f"photograph from closer or more from the side, {self.spread_out}",
+                allowed="one pose that fits clearly better",
             )
 
     def explain_misfit(self, file: str, blamed: tuple[int, ...], *, found: str, limit: float) -> RefusedError:

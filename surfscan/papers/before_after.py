@@ -7,13 +7,15 @@ import io
 import json
 import math
 from collections.abc import Mapping
+from contextlib import suppress
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
+from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
 from surfscan.judge.cautions import SHORT_CAUTION
@@ -23,6 +25,7 @@ from surfscan.papers.blocks import Block, Fields, Heading, Picture, SignLine, Ta
 from surfscan.papers.html import make_html
 from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import make_pdf
+from surfscan.papers.pictures import open_picture
 from surfscan.report.difference_picture import SCALE_ROWS, STRIP, draw_scale
 from surfscan.report.output import written_whole
 
@@ -43,6 +46,8 @@ _BUILD_WORDS = {
 
 def holds_comparison(folder: Path) -> bool:
     """Whether a folder is one that `surfscan compare` wrote."""
+    with suppress(OSError):  # who reads it tells
+        finish(folder)
     return (folder / "compare.json").is_file() and not (folder / "result.json").is_file()
 
 
@@ -69,6 +74,7 @@ def write_before_after(
     RefusedError
         When the comparison is damaged or the folder can't be written.
     """
+    finish(folder)
     data = (folder / "compare.json").read_bytes()
     try:
         document = json.loads(data)
@@ -225,10 +231,8 @@ def _depth(mm: float | None, units: Units) -> str:
 
 def _picture(path: Path, document: Mapping[str, Any], units: Units) -> Picture | None:
     """The picture without its strip, which the paper says itself, and with its scale in the paper's units."""
-    try:
-        with Image.open(path) as opened:
-            drawn = np.asarray(opened.convert("RGB"))
-    except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
+    drawn = open_picture(path)
+    if drawn is None:
         return None
     below = np.flatnonzero((drawn[:, 0] != STRIP).any(axis=-1))
     top = int(below[0]) if below.size else 0

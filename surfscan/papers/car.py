@@ -6,12 +6,16 @@ import hashlib
 import json
 import shutil
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from cryptography.hazmat.primitives.asymmetric.ed25519 import Ed25519PublicKey
+
 from surfscan.car.summary import Car, CarPanel, make_car
+from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
 from surfscan.judge.cautions import CAUTIONS, SHORT_CAUTION
@@ -20,8 +24,9 @@ from surfscan.papers.car_outline import draw_car
 from surfscan.papers.content import Pictures, panel_blocks
 from surfscan.papers.particulars import Particulars, when_taken
 from surfscan.papers.pictures import paper_pictures
-from surfscan.papers.seal import PICTURES, Seal, seal_result
-from surfscan.papers.sealed import Verification, read_seal, sealed_papers, see_setting, verify_sealed
+from surfscan.papers.seal import PICTURES, Seal, seal_result, what_it_shows
+from surfscan.papers.sealed import SIGNED, UNSIGNED, Signing, sealed_papers, see_setting
+from surfscan.papers.verifying import Verification, read_seal, verify_sealed
 from surfscan.report.car_words import car_headline, car_title, left_lines, stage_word
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.report.words import VERDICT_WORDS, first_lines, headline_line
@@ -51,6 +56,7 @@ def write_car(
     *,
     paper: str = "a4",
     created: datetime | None = None,
+    signing: Signing = UNSIGNED,
 ) -> list[Path]:
     """Write a car's paper with all that it rests on, so that it can be verified.
 
@@ -64,11 +70,13 @@ def write_car(
     paper : {"a4", "letter"}
     created : datetime, optional
         With its time zone; now when it is left out.
+    signing : Signing, optional
+        As in `write_report`.
 
     Returns
     -------
     list of Path
-        ``car.json``, ``car.html``, ``car.pdf``, ``seal.json``.
+        ``car.json``, ``car.html``, ``car.pdf``, ``seal.json``, and the files of `signing`.
 
     Raises
     ------
@@ -83,12 +91,16 @@ def write_car(
         _copy(source, out / _PANELS / slug)
     document = (json.dumps(car.document(), indent=2, ensure_ascii=False) + "\n").encode()
     created = created or datetime.now(UTC).replace(microsecond=0)
+    particulars = signing.named(particulars)
     with told_as_damage(str(out)):
         files = {"car.json": document, **_make(car, out, document, particulars, paper, created)}
-    with written_whole(out, CAR_FILES) as hidden:
-        for name in CAR_FILES:
+    files |= signing.files(files["seal.json"])
+    names = [*CAR_FILES, *(name for name in SIGNED if name in files)]
+    old = [name for name in SIGNED if name not in files]  # of an earlier paper in the same folder
+    with written_whole(out, names, gone=old) as hidden:
+        for name in names:
             (hidden / name).write_bytes(files[name])
-    return [out / name for name in CAR_FILES]
+    return [out / name for name in names]
 
 
 def _copy(source: Path, target: Path) -> None:
@@ -164,14 +176,15 @@ def compose_car(car: Car, given: Particulars, *, pictures: Sequence[Pictures], d
     for number, (panel, shown) in enumerate(zip(car.panels, pictures, strict=True), 1):
         if panel.result is not None:
             blocks += _page(number, panel, shown, units)
+    signed = f" Signed with the key {given.key}." if given.key else ""
     return [
         *blocks,
         Heading("Cautions"),
         Text(" ".join(CAUTIONS), small=True),
         Heading("Seal"),
         Text(
-            f"Digest of the car: {digest}. `surfscan verify` on this paper's folder computes it again, over every"
-            " panel's result, and says what differs. It shows a later change; it does not say who made the paper.",
+            f"Digest of the car: {digest}, over every panel's result. `surfscan verify` on this paper's folder tells"
+            f" what differs.{signed} {what_it_shows(signed=bool(given.key))}",
             small=True,
         ),
     ]
@@ -274,8 +287,12 @@ def read_car(folder: Path, *, bound: bool = True) -> Car:
         ) from None
 
 
-def verify_car(folder: Path, *, printed: str = "") -> Verification:
+def verify_car(
+    folder: Path, *, printed: str = "", key: Ed25519PublicKey | None = None, authority: Path | None = None
+) -> Verification:
     """Hold a car's paper against its seal and every panel's result; as `verify_report`."""
+    with suppress(OSError):  # told when the car is read
+        finish(folder)
     document = read_seal(folder, "car")
     car = read_car(folder, bound=False)
     plain = (folder / "car.json").read_bytes()
@@ -283,6 +300,7 @@ def verify_car(folder: Path, *, printed: str = "") -> Verification:
     def again(given: Particulars, paper: str, created: datetime) -> dict[str, bytes]:
         return _make(car, folder, plain, given, paper, created)
 
+    seal = _seal(car, folder, plain)
     return verify_sealed(
-        folder, document, _seal(car, folder, plain), printed=printed, stem="car", again=again
+        folder, document, seal, stem="car", again=again, printed=printed, key=key, authority=authority
     )

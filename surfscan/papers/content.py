@@ -24,6 +24,7 @@ from surfscan.papers.blocks import (
 )
 from surfscan.papers.drawing import draw_setup
 from surfscan.papers.particulars import Particulars, measured_how, particulars_fields
+from surfscan.papers.seal import what_it_shows
 from surfscan.report.words import (
     VERDICT_WORDS,
     action_text,
@@ -296,6 +297,7 @@ def _origin(
         f"{key.removesuffix('_mm').replace('_', ' ')}: {value}"
         for key, value in result.details.get("limits_basis", {}).items()
     )
+    signed = f" Signed with the key {particulars.key}." if particulars.key else ""
     blocks += [
         Heading("Made with"),
         Text(
@@ -307,8 +309,8 @@ def _origin(
         Text(f"Where the limits come from: {basis}.", small=True),
         Heading("Seal"),
         Text(
-            f"Digest of the result: {digest}. `surfscan verify` on this report's folder computes it again and says"
-            " what differs. It shows a later change; it does not say who made the report.",
+            f"Digest of the result: {digest}. `surfscan verify` tells what differs."
+            f"{signed} {what_it_shows(signed=bool(particulars.key))}",
             small=True,
         ),
     ]

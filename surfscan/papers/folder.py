@@ -1,4 +1,4 @@
-"""A report's folder: written whole or not at all, and verified later."""
+"""A report's folder, written whole or not at all; `verifying` sees later whether it still fits."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from surfscan.papers.particulars import Particulars
 from surfscan.papers.pictures import gloss_picture, paper_pictures
 from surfscan.papers.plain_photos import lay_photos
 from surfscan.papers.seal import MADE, PHOTOS, PICTURES, seal_result
-from surfscan.papers.sealed import Verification, read_seal, sealed_papers, see_setting, verify_sealed
+from surfscan.papers.sealed import SIGNED, UNSIGNED, Signing, sealed_papers, see_setting
 from surfscan.report.output import prepare_output, written_whole
 from surfscan.results.edited import told_as_damage
 from surfscan.results.stored import StoredResult, load_result
 
-__all__ = ["REPORT_FILES", "Verification", "verify_report", "write_report"]
+__all__ = ["REPORT_FILES", "make_papers", "write_report"]
 
 REPORT_FILES = ("report.html", "report.pdf", "seal.json")
 _RESULT_FILES = ("result.json", "height.npz", *PICTURES)
@@ -31,6 +31,7 @@ def write_report(
     paper: str = "a4",
     created: datetime | None = None,
     photos: Path | None = None,
+    signing: Signing = UNSIGNED,
 ) -> list[Path]:
     """Write ``report.pdf``, ``report.html`` and ``seal.json`` for a result, and its picture in gloss, ``gloss.png``.
 
@@ -47,11 +48,13 @@ def write_report(
         the same papers can be made again.
     photos : Path, optional
         The job folder, for the photos without marks.
+    signing : Signing, optional
+        For ``seal.sig``, and ``seal.tsq``, which a time stamp service may answer.
 
     Returns
     -------
     list of Path
-        The three files.
+        The three files, and those of `signing`.
 
     Raises
     ------
@@ -67,28 +70,29 @@ def write_report(
     if out is not None:
         prepare_output(out)
     created = created or datetime.now(UTC).replace(microsecond=0)
+    particulars = signing.named(particulars)
     with told_as_damage(str(folder)):
         pictures = gloss_picture(result)
         if photos is not None:
             pictures[PHOTOS] = lay_photos(result, photos)
-        files = {**pictures, **_make(result, folder, particulars, paper, pictures, created)}
+        files = {**pictures, **make_papers(result, folder, particulars, paper, pictures, created)}
+    signed = signing.files(files["seal.json"])
+    files |= signed
     copied = (
         []
         if target.resolve() == folder.resolve()
         else [n for n in _RESULT_FILES if (folder / n).is_file() and n not in MADE]
     )
-    with written_whole(target, (*copied, *files)) as hidden:
+    old = [name for name in (*MADE, *SIGNED) if name not in files]  # of an earlier report in the same folder
+    with written_whole(target, (*copied, *files), gone=old) as hidden:
         for name in copied:
             shutil.copyfile(folder / name, hidden / name)
         for name, data in files.items():
             (hidden / name).write_bytes(data)
-    for name in MADE:
-        if name not in files:  # of an earlier report in the same folder
-            (target / name).unlink(missing_ok=True)
-    return [target / name for name in REPORT_FILES]
+    return [target / name for name in (*REPORT_FILES, *signed)]
 
 
-def _make(
+def make_papers(
     result: StoredResult,
     folder: Path,
     particulars: Particulars,
@@ -103,37 +107,4 @@ def _make(
     blocks = compose(result, particulars, pictures=pictures, digest=seal.digest)
     return sealed_papers(
         blocks, title=title, seal=seal, stem="report", given=particulars, paper=paper, created=created
-    )
-
-
-def verify_report(folder: Path | str, *, printed: str = "") -> Verification:
-    """Compute a report's digest again and compare it with the seal, the PDF, the HTML and the printed paper.
-
-    The PDF and the HTML are also made again from the result, which shows changes in their text.
-
-    Parameters
-    ----------
-    folder : path
-        It holds ``seal.json`` and the result's files.
-    printed : str
-        The digest on the paper, or its first digits (at least 8).
-
-    Returns
-    -------
-    Verification
-
-    Raises
-    ------
-    RefusedError
-        When there is no seal, or it or the result is damaged.
-    """
-    folder = Path(folder)
-    document = read_seal(folder, "report")
-    result = load_result(folder, bound=False)  # what was changed is told below
-
-    def again(given: Particulars, paper: str, created: datetime) -> dict[str, bytes]:
-        return _make(result, folder, given, paper, None, created)
-
-    return verify_sealed(
-        folder, document, seal_result(result, folder), printed=printed, stem="report", again=again
     )

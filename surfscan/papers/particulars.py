@@ -29,6 +29,8 @@ class Particulars:
     units : {"mm", "inch"}
     shop, vehicle, shot_by : str
         Free text: whose shop, which vehicle or part, who took the photos; left out when empty.
+    key : str
+        The public key that the seal is signed with, 64 hex digits; empty where it is not signed.
     """
 
     date: str
@@ -38,6 +40,7 @@ class Particulars:
     shop: str = ""
     vehicle: str = ""
     shot_by: str = ""
+    key: str = ""
 
 
 def particulars_fields(result: StoredResult, given: Particulars, units: Units) -> Fields:

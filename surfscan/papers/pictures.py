@@ -1,4 +1,4 @@
-"""A result's pictures as they go on paper: with their legends in the paper's units, and small enough to print."""
+"""Pictures of a result as they go on paper: opened with care, in the paper's units, small enough."""
 
 from __future__ import annotations
 
@@ -7,8 +7,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
+from surfscan.core.aside import run_aside
+from surfscan.core.errors import RefusedError
+from surfscan.core.records import Array
 from surfscan.core.units import Units
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
@@ -21,9 +24,30 @@ from surfscan.report.legend import draw_legend, legend_rows
 from surfscan.report.words import headline_line
 from surfscan.results.stored import StoredResult
 
-__all__ = ["gloss_picture", "paper_pictures"]
+__all__ = ["gloss_picture", "open_picture", "paper_pictures"]
 
 _WIDE = 1500  # pixels of a picture on paper: 200 a printed inch over the text's width
+_MOST_BYTES = 100_000_000
+
+
+def open_picture(source: Path | io.BytesIO) -> Array | None:
+    """Pixels (H, W, 3) uint8 of a picture; None where there is none, or none that can be read.
+
+    A file may come from anywhere, so it is decoded in a process of its own.
+    """
+    try:
+        if isinstance(source, io.BytesIO):
+            data = source.getvalue()
+        else:
+            if source.stat().st_size > _MOST_BYTES:
+                return None
+            data = source.read_bytes()
+        if not data:
+            return None
+        _, (pixels,) = run_aside("surfscan.job.decoders:picture", {"file": "picture"}, data)
+    except (OSError, RefusedError, RuntimeError):  # the last: it is no picture
+        return None
+    return pixels
 
 
 def gloss_picture(result: StoredResult) -> dict[str, bytes]:
@@ -92,10 +116,8 @@ def paper_pictures(
 
 def _in_units(path: Path, result: StoredResult, units: Units) -> Path | io.BytesIO:
     """The picture with its legend in the paper's units: nobody wrote down which ones the check was asked for."""
-    try:
-        with Image.open(path) as opened:
-            picture = np.asarray(opened.convert("RGB"))
-    except (OSError, Image.DecompressionBombError):
+    picture = open_picture(path)
+    if picture is None:
         return path
     rows = legend_rows(picture.shape[1])
     if picture.shape[0] <= rows:
@@ -130,13 +152,10 @@ def _as_png(picture: np.ndarray[Any, Any]) -> io.BytesIO:
 
 def _picture(path: Path | io.BytesIO, caption: str, words: str, *, most_mm: float) -> Picture | None:
     """The picture small enough for paper, as JPEG; None when it is not there."""
-    if isinstance(path, Path) and not path.is_file():
+    pixels = open_picture(path)
+    if pixels is None:
         return None
-    try:
-        with Image.open(path) as opened:
-            picture = _without_strip(opened.convert("RGB"))
-    except (OSError, UnidentifiedImageError, Image.DecompressionBombError):
-        return None
+    picture = _without_strip(pixels)
     if picture.width > _WIDE:
         picture = picture.resize(
             (_WIDE, round(picture.height * _WIDE / picture.width)), Image.Resampling.LANCZOS
@@ -146,9 +165,7 @@ def _picture(path: Path | io.BytesIO, caption: str, words: str, *, most_mm: floa
     return Picture(code.getvalue(), caption, words, picture.width, picture.height, most_mm=most_mm)
 
 
-def _without_strip(picture: Image.Image) -> Image.Image:
+def _without_strip(pixels: Array) -> Image.Image:
     """Without the strip on top: the paper says the verdict itself, in its own units."""
-    edge = np.asarray(picture)[:, 0]
-    below = np.flatnonzero((edge != STRIP).any(axis=-1))
-    top = int(below[0]) if below.size else 0
-    return picture.crop((0, top, picture.width, picture.height))
+    below = np.flatnonzero((pixels[:, 0] != STRIP).any(axis=-1))
+    return Image.fromarray(pixels[int(below[0]) if below.size else 0 :])

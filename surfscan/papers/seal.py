@@ -17,7 +17,17 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.results.stored import StoredResult
 
-__all__ = ["GLOSS", "MADE", "PHOTOS", "PICTURES", "Seal", "differences", "seal_result", "whole_sum"]
+__all__ = [
+    "GLOSS",
+    "MADE",
+    "PHOTOS",
+    "PICTURES",
+    "Seal",
+    "differences",
+    "seal_result",
+    "what_it_shows",
+    "whole_sum",
+]
 
 GLOSS = "gloss.png"
 """The picture in gloss, made with the report."""
@@ -90,7 +100,12 @@ def seal_result(result: StoredResult, folder: Path, *, made: dict[str, bytes] | 
             try:
                 parts[name] = _sum(path.read_bytes())
             except OSError as error:
-                raise RefusedError(f"{path} cannot be read", found=error.strerror or str(error)) from None
+                raise RefusedError(
+                    f"{path} cannot be read",
+                    found=error.strerror or str(error),
+                    allowed="a file that you may read",
+                    cure="check its rights, and that the drive is there",
+                ) from None
     return Seal(parts)
 
 
@@ -100,6 +115,19 @@ def differences(before: dict[str, str], now: dict[str, str]) -> list[str]:
     said += [f"{name} is missing" for name in before if name not in now]
     said += [f"{name} was added" for name in now if name not in before]
     return said
+
+
+def what_it_shows(*, signed: bool) -> str:
+    """What a seal proves and what it does not, in one sentence."""
+    if signed:
+        return (
+            "The signed seal shows that whoever held the named key sealed this result, its pictures and these papers as"
+            " they are now; it does not show who that was, when it was, or that the photos are of this panel."
+        )
+    return (
+        "The seal shows a later change by hand; it does not show a seal made anew, who sealed this or when, or what the"
+        " photos are of."
+    )
 
 
 def whole_sum(document: dict[str, Any]) -> str:

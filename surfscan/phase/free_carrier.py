@@ -41,6 +41,7 @@ def find_tiles(picture: Array, good: Array, direction: float | None) -> Tiles:
             "no stripes in this photo",
             found="no place where brightness repeats",
             cure="place the board so that the whole panel reflects it, and look at the reflection's focus",
+            allowed="stripes that run over the panel",
         )
     return best[1]
 

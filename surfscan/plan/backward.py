@@ -109,17 +109,24 @@ def place_shot(
             "The low to be seen needs a depth and a width",
             found=f"{depth_mm:g} mm over {width_mm:g} mm",
             allowed="both over 0",
+            cure="give the low that must not be missed",
         )
     if width_mm > 0.8 * min(shot.panel_mm):
         raise UsageError(
             f"A low {width_mm:g} mm wide can't be told from the form of this panel",
             allowed=f"up to {0.8 * min(shot.panel_mm):.0f} mm",
             cure="plan a larger part of the panel",
+            found=f"{width_mm:g} mm on {min(shot.panel_mm):g} mm",
         )
     bounds = dict(REACH)
     for name, ends in (reach or {}).items():
         if name not in REACH or not 0 < ends[0] <= ends[1]:
-            raise UsageError(f"The reach of {name} is none", found=str(ends), allowed=", ".join(REACH))
+            raise UsageError(
+                f"The reach of {name} is none",
+                found=str(ends),
+                allowed=", ".join(REACH),
+                cure="choose from those",
+            )
         bounds[name] = (float(ends[0]), float(ends[1]))
     search = _Search(shot, depth_mm, width_mm, bounds, inputs)
     best = search.run(seed)

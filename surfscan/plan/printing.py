@@ -60,7 +60,12 @@ def make_targets(
     """
     if what == "tags":
         if len(set(ids)) != len(ids):
-            raise UsageError("A tag is asked for twice", found=", ".join(str(i) for i in ids))
+            raise UsageError(
+                "A tag is asked for twice",
+                found=", ".join(str(i) for i in ids),
+                allowed="each tag once",
+                cure="leave the second out; --copies prints more",
+            )
         alike = mirror_alike(dictionary) if dictionary in DICTIONARIES else frozenset()
         if alike & set(ids):
             raise UsageError(
@@ -84,7 +89,9 @@ def make_targets(
         return [charuco_board(*squares, square_mm=square_mm, dictionary=dictionary)]
     if what == "gauge":
         return [gap_gauge()]
-    raise UsageError("There is no such thing to print", found=what, allowed=", ".join(KINDS))
+    raise UsageError(
+        "There is no such thing to print", found=what, allowed=", ".join(KINDS), cure="choose one of these"
+    )
 
 
 def write_print(
@@ -125,7 +132,9 @@ def write_print(
     """
     for form in forms:
         if form not in FORMS:
-            raise UsageError("There is no such form", found=form, allowed=", ".join(FORMS))
+            raise UsageError(
+                "There is no such form", found=form, allowed=", ".join(FORMS), cure="choose one of these"
+            )
     if not 72 <= dpi <= 2400:
         raise UsageError(
             "The resolution can't be used", found=f"{dpi:g} dpi", allowed="72 to 2400", cure="use 600"
@@ -153,7 +162,12 @@ def write_files(folder: Path, files: Sequence[tuple[str, bytes]]) -> list[Path]:
             half.write_bytes(data)
             paths.append(half.replace(folder / file))
     except OSError as error:
-        raise UsageError(f"{folder} can't be written", found=error.strerror or str(error)) from None
+        raise UsageError(
+            f"{folder} can't be written",
+            found=error.strerror or str(error),
+            allowed="a folder that you may write, with room",
+            cure="choose another folder, or free some room",
+        ) from None
     return paths
 
 

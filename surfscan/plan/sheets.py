@@ -81,7 +81,12 @@ def lay_out(targets: Sequence[Target], paper: Paper, *, tiled: bool = False) -> 
         too many pages.
     """
     if not targets:
-        raise UsageError("There is nothing to print", allowed="at least one tag, or a board")
+        raise UsageError(
+            "There is nothing to print",
+            allowed="at least one tag, or a board",
+            found="nothing",
+            cure="say what to print",
+        )
     if len(targets) == 1 and not targets[0].whole:
         return _tiles(targets[0], paper, tiled=tiled)
     return _side_by_side(targets, paper)
@@ -175,6 +180,7 @@ def _tiles(target: Target, paper: Paper, *, tiled: bool) -> list[Page]:
             f"The board would take {len(across) * len(up)} pages of {paper.name}",
             allowed=f"{MOST_PAGES} pages",
             cure="use larger paper, or a roll",
+            found=f"{len(across) * len(up)} pages",
         )
     pages = []
     for j in range(len(up) - 1, -1, -1):

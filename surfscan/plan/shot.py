@@ -156,7 +156,12 @@ class Shot:
         for name, (least, most, what) in _PAIRS.items():
             pair = getattr(self, name)
             if not isinstance(pair, tuple | list) or len(pair) != 2:
-                raise UsageError(f"{name} is {what}", found=repr(pair), allowed="two numbers")
+                raise UsageError(
+                    f"{name} is {what}",
+                    found=repr(pair),
+                    allowed="two numbers",
+                    cure="give two numbers, as width and height",
+                )
             for value in pair:
                 _check(name, value, least, most, what)
         _check("surface.index", self.surface.index, 1.01, 4.0, "the refractive index")
@@ -176,15 +181,25 @@ class Shot:
                 "The camera's focal length is missing",
                 allowed="focal_px or focal_35mm",
                 cure="give focal_35mm, which phone makers publish; about 26 for a phone's main camera",
+                found="neither focal_px nor focal_35mm",
             )
         if self.focal_px is not None and self.focal_35mm is not None:
-            raise UsageError("The focal length is given twice", allowed="one of focal_px and focal_35mm")
+            raise UsageError(
+                "The focal length is given twice",
+                allowed="one of focal_px and focal_35mm",
+                found="both",
+                cure="leave one out",
+            )
         if self.light.dark >= 1:
             raise UsageError(
                 "The board's dark stripes are as bright as its bright ones",
                 found=f"{self.light.dark:g}",
                 allowed="0 to under 1",
+                cure="give the dark stripes' brightness as a share of the bright ones'",
             )
+        self._see_crown()
+
+    def _see_crown(self) -> None:
         half = math.hypot(*self.panel_mm) / 2
         for name in ("crown_mm", "crown_y_mm"):
             radius = getattr(self, name)

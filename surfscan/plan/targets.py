@@ -128,7 +128,9 @@ def striped_board(
     """
     _board_checks(size_mm, period_mm, period_mm / 2, "stripes")
     if varies not in ("across", "up"):
-        raise UsageError("Stripes vary across or up", found=varies, allowed="across, up")
+        raise UsageError(
+            "Stripes vary across or up", found=varies, allowed="across, up", cure="choose one of these"
+        )
     w, h = size_mm
     side = w if varies == "across" else h
     art: list[Mark] = []
@@ -237,6 +239,7 @@ def charuco_board(
             f"A tag of {side:g} mm does not fit a square of {square_mm:g} mm",
             allowed=f"{2 * THINNEST_MM * cells:g} mm to {0.9 * square_mm:g} mm",
             cure=f"use squares of {math.ceil(max(square_mm, 2 * THINNEST_MM * cells / 0.75))} mm",
+            found=f"{side:g} mm",
         )
     art: list[Mark] = []
     tag = 0
@@ -299,6 +302,7 @@ def _board_checks(size_mm: tuple[float, float], period: float, thin: float, what
                 "The board's size can't be printed",
                 found=f"{size_mm[0]:g} x {size_mm[1]:g} mm",
                 allowed="20 to 20000 mm a side",
+                cure="choose a size within these",
             )
     if not thin >= THINNEST_MM:
         raise UsageError(
@@ -327,6 +331,8 @@ def _board_tags(
         raise UsageError(
             f"Tags of {side:g} mm are too large for this board",
             allowed=f"up to {min(size_mm) / 2.5 / (patch / side):.0f} mm",
+            found=f"{side:g} mm",
+            cure="use smaller tags, or a larger board",
         )
     marks: list[Mark] = []
     keys = ["[board.tags]", f'dictionary = "{dictionary}"', f"side_mm = {side:g}", "[board.tags.centres_mm]"]
@@ -343,11 +349,21 @@ def _tag_cells(tag: int, dictionary: str) -> np.ndarray[Any, Any]:
     number = getattr(cv2.aruco, f"DICT_{dictionary.upper()}", None)
     if number is None:
         names = sorted(n[5:].lower() for n in dir(cv2.aruco) if n.startswith("DICT_"))
-        raise UsageError("The tag dictionary is not known", found=dictionary, allowed=", ".join(names))
+        raise UsageError(
+            "The tag dictionary is not known",
+            found=dictionary,
+            allowed=", ".join(names),
+            cure="choose one of these",
+        )
     family = cv2.aruco.getPredefinedDictionary(number)
     count = len(family.bytesList)
     if not 0 <= tag < count:
-        raise UsageError(f"{dictionary} has no tag {tag}", allowed=f"0 to {count - 1}")
+        raise UsageError(
+            f"{dictionary} has no tag {tag}",
+            allowed=f"0 to {count - 1}",
+            found=f"{tag}",
+            cure="choose another number, or a larger dictionary",
+        )
     n = family.markerSize + 2
     return (cv2.aruco.generateImageMarker(family, tag, n) > 127).astype(np.uint8)
 

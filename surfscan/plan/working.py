@@ -50,6 +50,7 @@ def work_out(
             "The camera would stand in the panel's plane",
             found=f"{stage.pose.centre_mm[2]:.0f} mm above it",
             cure="give a smaller angle_deg, or a greater camera distance",
+            allowed="a camera in front of the panel",
         )
     sight = see(shot, stage, cells=cells)
     contrast = work_out_contrast(shot, stage, sight)

@@ -104,12 +104,14 @@ def check_stripes(
             f"{file}: no stripes in the judged region",
             found=f"stripes in {int(clear.sum())} of {clear.size} places looked at",
             cure="place the board so that the whole panel reflects it; if it does, wet the panel or shade it",
+            allowed="stripes over most of the judged region",
         )
     if np.median(own[clear]) > np.median(crossed[clear]) + np.radians(15):
         raise RefusedError(
             f"{file}: its stripes vary along the board's {other!r} axis",
             found=f"varies = {varies!r} in the sheet",
             cure="correct `varies`, or check that the two photos are not swapped",
+            allowed="stripes along the axis that the sheet names",
         )
     finer = float(np.median(ratio(varies)[clear]))
     most = SPACING_KNOWN if crown_known else SPACING_FREE

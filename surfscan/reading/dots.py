@@ -262,6 +262,7 @@ def _flags(dots: Dots, hit: Hit, column: Array, row: Array, context: Context) ->
             f"{view.photo.file}: the dots can't be read on this panel",
             found=f"{int(measured.sum())} cells measured",
             cure="check the board's pose and that the whole panel reflects it",
+            allowed=f"at least {ENOUGH} cells",
         )
     return flags, measured
 

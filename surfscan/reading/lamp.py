@@ -111,6 +111,7 @@ def read_lamp(
             "the judged region is too small to measure",
             found=f"{int(judged.sum())} cells of {grid.step_mm:g} mm",
             cure="judge a larger region or leave less out",
+            allowed=f"at least {ENOUGH} cells",
         )
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
@@ -211,7 +212,7 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     if len(seen) == 3 and not series.has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     whole, height, closure = _height(fit, series.context)
-    bends = _bends(series, z, fit, weight, answer)
+    bends = _bends(series, z, fit, weight, answer, scale_rel)
     return Turn(
         seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure, bends
     )
@@ -234,7 +235,9 @@ def _less_outliers(
     return fit, weight, lost, noise
 
 
-def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit) -> Bends:
+def _bends(
+    series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit, scale_rel: float
+) -> Bends:
     grid = series.context.grid
     places = bend_by_places(
         fit,
@@ -246,7 +249,10 @@ def _bends(series: _Series, z: Array, fit: CellFit, weight: Array, answer: Setti
         place_sd_mm=series.bend_sd_mm,
     )
     size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
-    return Bends(places, bend_by_paint(fit, unexplained=answer.unexplained, usual=answer.usual, size_mm=size))
+    paint = bend_by_paint(
+        fit, unexplained=answer.unexplained, usual=answer.usual, scale_rel=scale_rel, size_mm=size
+    )
+    return Bends(places, paint)
 
 
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
@@ -310,6 +316,7 @@ def _height(fit: CellFit, context: Context) -> tuple[Array, Array, float]:
             "the lamp photos can't be read on this panel",
             found=f"{int(measured.sum())} cells lit by three lamps",
             cure="use a brighter or higher lamp, keep clear of shadows, and expose so that nothing is blown out",
+            allowed=f"at least {ENOUGH} cells",
         )
     across, down, _ = scaled_axes(grid)
     whole = continue_smoothly(height, measured, across, down, reach_px=8.0)

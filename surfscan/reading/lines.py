@@ -164,6 +164,7 @@ def integrate_lines(main: Array, valid: Array, step_mm: float) -> Lines:
             "the panel can't be seen in these photos",
             found="no stripes that can be followed over a stretch",
             cure="place the board so that the whole panel reflects it once, not also in a second face behind it",
+            allowed="stripes that run over the panel",
         )
     starts = valid.copy()
     starts[:, 1:] &= ~valid[:, :-1]

@@ -118,6 +118,7 @@ def read_one_way(
             f"{view.photo.file}: the stripes can't be read on this panel",
             found=f"{int(measured.sum())} cells measured",
             cure="shoot again, closer and with wider stripes",
+            allowed=f"at least {ENOUGH} cells",
         )
     reading = _finish(track, laid, measured, along, {"fold": folded, "inconsistent": odd}, context)
     return replace(reading, rounds=turn)

@@ -229,6 +229,7 @@ def calibrate(reading: Reading, stations: list[Station], views: list[View], *, k
             "the reference can't be read",
             found=f"{int(measured.sum())} cells of it",
             cure="lay a flat mirror or dark glass on the panel, clean, and check reference.region_mm",
+            allowed=f"at least {ENOUGH} cells",
         )
     thickness_mm = known.thickness_mm
     up = np.array([0.0, 0.0, thickness_mm])

@@ -146,6 +146,7 @@ def _main(seen: Array) -> Array:
             "no stripes in this photo can be followed",
             found=f"{int(main.sum())} places",
             cure="place the board so that the whole panel reflects it, and look at the reflection's focus",
+            allowed="stripes that run over the panel",
         )
     return np.asarray(main)
 
@@ -197,6 +198,8 @@ def bend_of_dots(
         raise NotMeasuredError(
             "no lattice of dots in this photo",
             cure="place the board so that the whole panel reflects it, and look at the reflection's focus",
+            found="dots in no even rows, or none",
+            allowed="dots that run over the panel",
         )
     blobs, number, known = best
     x, y, at = blobs.column[known], blobs.row[known], 2 * np.pi * number[known].astype(float)

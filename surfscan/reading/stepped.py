@@ -146,6 +146,7 @@ def _finish(
             "the stripes can't be read on this panel",
             found=f"{int(measured.sum())} cells measured",
             cure="check the board's pose and that the whole panel reflects it; wet the panel or shade it",
+            allowed=f"at least {ENOUGH} cells",
         )
     step = context.grid.step_mm
     height, p, q = close_islands(surface, measured, _weights(found, measured), flags, context)

@@ -79,6 +79,7 @@ def sort_series(frames: list[SteppedPhoto], context: Context) -> list[Series]:
                 f"the stepped series has no photo that varies {axis!r}",
                 allowed="three or more steps for each direction",
                 cure=f"add the series along {axis!r}",
+                found="steps of the other direction only",
             )
     for (varies, period), own in groups.items():
         steps = np.array([f.step_rad for f in own])
@@ -166,18 +167,21 @@ def check_order(one: Series, frames: Array, seen: Array, spacing_px: float) -> N
             f"{', '.join(names[k] for k in strange)}: not a frame of {one.name}",
             found="other stripes, or none",
             cure="check its file, varies and period_mm",
+            allowed="frames of one series",
         )
     if len(displaced) == 1:
         raise RefusedError(
             f"{names[displaced[0]]}: not at the phase the sheet says, in {one.name}",
             found=f"phase_deg = {np.degrees(one.steps[displaced[0]]):g}",
             cure="correct its phase_deg, or put the right photo in its place",
+            allowed="each photo at the phase that the sheet says",
         )
     if displaced:
         raise RefusedError(
             f"{', '.join(names[k] for k in displaced)}: out of order in {one.name}",
             found="steps that don't follow the sheet's phase_deg",
             cure="put the photos in the order in which they were shown, or correct phase_deg",
+            allowed="the photos in the order of their phases",
         )
 
 
@@ -196,4 +200,6 @@ def check_sense(one: Series, wave: StepFit, aim: Array, seen: Array, spacing_px:
         raise RefusedError(
             f"{', '.join(f.view.photo.file for f in one.frames)}: the steps of {one.name} run backwards",
             cure="check the order of the photos and the sense of phase_deg, or that none is missing or swapped",
+            found="phases that fall",
+            allowed="phases that rise as phase_deg says",
         )

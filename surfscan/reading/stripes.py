@@ -151,6 +151,7 @@ def _check_board(surface: Surface, view: View, context: Context) -> None:
             f"{view.photo.file}: the panel does not reflect the board where the sheet puts it",
             found=f"{100 * share:.0f} % of the panel reflects it into the camera",
             cure="check board.centre_mm, board.up and board.size_mm: x to the right, y up along the panel, z out of it",
+            allowed="a board that most of the panel mirrors into the camera",
         )
     place = hit.place(view.varies)
     low, high = np.nanpercentile(place[inside], (0.5, 99.5))

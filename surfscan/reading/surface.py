@@ -83,6 +83,7 @@ def check_region(context: Context) -> None:
             "the judged region is too small to measure",
             found=f"{int(inside.sum())} cells of {context.grid.step_mm:.2g} mm",
             cure="judge a larger region or leave less out",
+            allowed=f"at least {ENOUGH} cells",
         )
 
 

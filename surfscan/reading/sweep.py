@@ -154,6 +154,7 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             "none of the photos shows stripes that can be read",
             found="; ".join(f"{one.file}: {one.why}" for one in left[:3]),
             cure="check board.centre_mm, board.across and board.up, or where the photos were taken from",
+            allowed="photos that mirror the board in the panel",
         )
     flat_list = [one for k in good for one in cutouts[k]]
     surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
@@ -213,6 +214,7 @@ class _Work:
                 "too few of the photos can be used",
                 found="; ".join(f"{one.file}: {one.why}" for one in self.left[:3]) or "one direction only",
                 cure="shoot again, nearer and with more overlap, both directions everywhere",
+                allowed="photos of both directions that overlap",
             )
 
     def _agree(self, turn: int) -> None:
@@ -281,6 +283,7 @@ class _Work:
                 "the photos together tell both slopes next to nowhere",
                 found=f"{int(self.measured.sum())} cells",
                 cure="with stripes, take both directions of every part",
+                allowed=f"at least {ENOUGH} cells",
             )
         self.told = tuple(np.where(self.measured, np.maximum(t, 1e-3), 1e-3) for t in told)  # type: ignore[assignment]
         p = self.surface.p + np.where(self.measured, dp, 0)

@@ -1,7 +1,8 @@
 """Files written whole or not at all.
 
-What is to be written is made in a hidden folder (or file) beside its place, then moved over in one go. A full disk or
-Ctrl-C leaves what was there before; other files are never touched.
+What is to be written is made in a hidden folder (or file) beside its place, brought onto the disk, then put in place
+together (`surfscan.core.commit`). A full disk, Ctrl-C or a power cut leaves what was there before; other files are not
+touched.
 """
 
 from __future__ import annotations
@@ -16,6 +17,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
+from surfscan.core.commit import HIDDEN, commit, sync
 from surfscan.core.errors import RefusedError
 
 __all__ = [
@@ -33,8 +35,7 @@ __all__ = [
 OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
 """In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
 
-_HIDDEN = ".surfscan-"
-LOCK = f"{_HIDDEN}batch"
+LOCK = f"{HIDDEN}batch"
 """The file that a batch holds while it writes below a folder."""
 _LEFT_S = 3600.0
 _CURE = "choose another folder with --out, or free some room"
@@ -58,7 +59,9 @@ def prepare_output(out: Path) -> bool:
         When it is a file, can't be made or can't be written.
     """
     if out.exists() and not out.is_dir():
-        raise RefusedError(f"The output folder {out} is a file", allowed="a folder", cure=_CURE)
+        raise RefusedError(
+            f"The output folder {out} is a file", allowed="a folder", cure=_CURE, found="a file"
+        )
     made = not out.exists()
     try:
         out.mkdir(parents=True, exist_ok=True)
@@ -89,7 +92,9 @@ def output_folder(out: Path) -> Iterator[bool]:
 
 
 @contextmanager
-def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Path]:
+def written_whole(
+    out: Path, names: Sequence[str] | None = None, *, gone: Sequence[str] = ()
+) -> Iterator[Path]:
     """Fill a hidden folder in `out`; what is in it at the end of the block is moved over.
 
     Parameters
@@ -98,6 +103,8 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
         An existing folder.
     names : sequence of str, optional
         The files in the order in which they are moved; all there are, sorted, when it is left out.
+    gone : sequence of str
+        Files of an earlier run that go when these are put in place.
 
     Yields
     ------
@@ -111,13 +118,12 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
     """
     try:
         sweep(out)
-        hidden = Path(tempfile.mkdtemp(prefix=_HIDDEN, dir=out))
+        hidden = Path(tempfile.mkdtemp(prefix=HIDDEN, dir=out))
         try:
             yield hidden
             moved = sorted(path.name for path in hidden.iterdir()) if names is None else names
             with _no_interrupt():
-                for name in moved:
-                    os.replace(hidden / name, out / name)
+                commit(hidden, out, moved, gone=gone)
         finally:
             shutil.rmtree(hidden, ignore_errors=True)
     except OSError as error:
@@ -126,8 +132,10 @@ def written_whole(out: Path, names: Sequence[str] | None = None) -> Iterator[Pat
 
 def sweep(out: Path, *, older_s: float = _LEFT_S) -> None:
     """Take away what killed programs left half-written in a folder: by default, what is older than any write takes."""
-    for left in out.glob(f"{_HIDDEN}*"):
+    for left in out.glob(f"{HIDDEN}*"):
         with suppress(OSError):
+            if left.name.startswith(f"{HIDDEN}whole-"):
+                continue  # cut short while it was put in place: `commit` finishes it
             if left.is_symlink() or left.name == LOCK or time.time() - left.stat().st_mtime < older_s:
                 continue
             if left.is_dir():
@@ -177,31 +185,40 @@ def write_file(path: Path, data: bytes, *, make_folder: bool = False) -> None:
     try:
         if make_folder:
             path.parent.mkdir(parents=True, exist_ok=True)
-        handle, hidden = tempfile.mkstemp(prefix=_HIDDEN, dir=path.parent)
+        handle, hidden = tempfile.mkstemp(prefix=HIDDEN, dir=path.parent)
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(data)
+                file.flush()
+                os.fsync(file.fileno())
             os.chmod(hidden, 0o644)  # a temporary file is its owner's alone
             os.replace(hidden, path)
+            sync(path.parent)
         except BaseException:
             Path(hidden).unlink(missing_ok=True)
             raise
     except OSError as error:
         raise RefusedError(
-            f"{path} can't be written", found=error.strerror or str(error), cure="choose another place"
+            f"{path} can't be written",
+            found=error.strerror or str(error),
+            cure="choose another place",
+            allowed="a place that you may write, with room",
         ) from None
 
 
 def unwritable(out: Path, error: OSError) -> RefusedError:
     """What to say when the output folder can't be written."""
     return RefusedError(
-        f"The output folder {out} cannot be written", found=error.strerror or str(error), cure=_CURE
+        f"The output folder {out} cannot be written",
+        found=error.strerror or str(error),
+        cure=_CURE,
+        allowed="a folder that you may write, with room",
     )
 
 
 @contextmanager
 def _no_interrupt() -> Iterator[None]:
-    """Hold Ctrl-C back while the files are moved, which takes microseconds."""
+    """Hold Ctrl-C back while the files are put in place, which takes milliseconds."""
     if threading.current_thread() is not threading.main_thread():
         yield
         return

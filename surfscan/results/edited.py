@@ -28,5 +28,5 @@ def told_as_damage(name: str) -> Iterator[None]:
             f"{name}: its result.json is damaged or was edited",
             found=f"an entry that can't be used ({type(error).__name__}: {str(error)[:100]})",
             allowed="result.json as surfscan check wrote it",
-            cure="check the job again, or take the folder from a copy",
+            cure="check the job again, or take the folder from a copy; if nobody edited it, please report it",
         ) from error

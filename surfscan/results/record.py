@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import zlib
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 from types import TracebackType
@@ -18,9 +17,20 @@ from sqlalchemy import Engine, delete, func, select
 from sqlalchemy.engine import Connection
 from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
+from surfscan.core.commit import reading
 from surfscan.core.errors import RefusedError, UsageError
-from surfscan.results.record_engine import damaged, is_damage, open_engine, unusable, writing
+from surfscan.results.record_engine import (
+    damaged,
+    is_damage,
+    of_another_version,
+    only_to_read,
+    open_engine,
+    read_only,
+    unusable,
+    writing,
+)
 from surfscan.results.record_keys import check_job_number, forget_key, keep_key, keys, pass_of_key
+from surfscan.results.record_rows import LISTED, Pass
 from surfscan.results.record_tables import (
     VERSION,
     add_photos,
@@ -34,6 +44,7 @@ from surfscan.results.record_tables import (
     photos,
     prepare,
     row_of,
+    see_version,
 )
 from surfscan.results.stored import StoredResult, parse_result
 
@@ -42,58 +53,7 @@ __all__ = ["LISTED", "Pass", "Record", "check_job_number", "open_record"]
 MOST_NUMBER = 2**63 - 1
 """What a database can count to."""
 
-LISTED = (
-    passes.c.id,
-    passes.c.job,
-    passes.c.panel,
-    passes.c.stage,
-    passes.c.verdict,
-    passes.c.coverage,
-    passes.c.spots,
-    passes.c.worst_mm,
-    passes.c.worst_u95_mm,
-    passes.c.started,
-    passes.c.added,
-    passes.c.program,
-)
-
 T = TypeVar("T")
-
-
-@dataclass(frozen=True, slots=True)
-class Pass:
-    """One line of the record.
-
-    Attributes
-    ----------
-    id : int
-        Its number in the record.
-    job : str
-        The job's number; "" where none was given.
-    panel, stage, verdict : str
-    coverage : float or None
-        0 to 1.
-    spots : int
-    worst_mm, worst_u95_mm : float or None
-        Signed peak of the spot farthest out, with half its 95 % interval.
-    started, added : str
-        When it was checked, and when it was added, ISO 8601, UTC.
-    program : str
-        Version of surfscan that checked it.
-    """
-
-    id: int
-    job: str
-    panel: str
-    stage: str
-    verdict: str
-    coverage: float | None
-    spots: int
-    worst_mm: float | None
-    worst_u95_mm: float | None
-    started: str
-    added: str
-    program: str
 
 
 class Record:
@@ -117,6 +77,16 @@ class Record:
     def close(self) -> None:
         """Let go of the database."""
         self._engine.dispose()
+
+    def see_writable(self) -> None:
+        """Refuse a record that can only be read, before there is anything to add."""
+        if only_to_read(self._engine):
+            raise read_only(self.name, "no right to write the file, or beside it")
+
+    @property
+    def keeps_bytes(self) -> bool:
+        """Whether bytes of a forgotten pass stay in the database for a while: SQLite's are overwritten at once."""
+        return self._engine.dialect.name != "sqlite"
 
     def add(
         self, folder: Path | str, *, job: str = "", sheet: Path | str | None = None, once: str = ""
@@ -149,10 +119,19 @@ class Record:
         folder = Path(folder)
         check_job_number(job)
         try:
-            document, plain = (folder / "result.json").read_bytes(), (folder / "height.npz").read_bytes()
+            with reading(folder):
+                document, plain = (
+                    (folder / "result.json").read_bytes(),
+                    (folder / "height.npz").read_bytes(),
+                )
             sheet_text = "" if sheet is None else Path(sheet).read_text(encoding="utf-8")
         except (OSError, UnicodeDecodeError) as error:
-            raise RefusedError(f"{folder} cannot be added to the record", found=str(error)) from None
+            raise RefusedError(
+                f"{folder} cannot be added to the record",
+                found=str(error),
+                allowed="an output folder of surfscan check that you may read",
+                cure="check the path and its rights",
+            ) from None
         result = parse_result(document, plain, name=str(folder), folder=folder)
         now = datetime.now(UTC).isoformat(timespec="seconds")
         values = row_of(result.document, document.decode(), job=job, sheet=sheet_text, added=now)
@@ -382,16 +361,15 @@ def open_record(where: Path | str) -> Record:
     """
     engine, name = open_engine(where)
     try:
-        with writing(engine) as connection:
-            prepare(connection)
+        if only_to_read(engine):
+            with engine.connect() as connection:
+                see_version(connection)
+        else:
+            with writing(engine) as connection:
+                prepare(connection)
     except LookupError as error:
         engine.dispose()
-        raise RefusedError(
-            f"The record {name} was written by a newer surfscan",
-            found=f"version {error.args[0]}",
-            allowed=f"up to {VERSION}",
-            cure="bring surfscan up to date",
-        ) from None
+        raise of_another_version(name, int(error.args[0]), VERSION) from None
     except (SQLAlchemyError, ValueError, KeyError, TypeError) as error:
         engine.dispose()
         raise unusable(name, error) from None

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import sqlite3
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import closing, contextmanager
 from pathlib import Path
 from typing import Any
@@ -15,7 +16,16 @@ from sqlalchemy.exc import ArgumentError, DBAPIError, NoSuchModuleError
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["damaged", "is_damage", "open_engine", "unusable", "writing"]
+__all__ = [
+    "damaged",
+    "is_damage",
+    "of_another_version",
+    "only_to_read",
+    "open_engine",
+    "read_only",
+    "unusable",
+    "writing",
+]
 
 PATIENCE_S = 20.0
 """How long a writer waits for another: eight bays that finish at once take a second or two."""
@@ -33,19 +43,43 @@ def open_engine(where: Path | str) -> tuple[Engine, str]:
     """
     url, name = _url(where)
     sqlite_file = url.get_backend_name() == "sqlite"
+    given: dict[str, Any] = {"connect_args": {"timeout": PATIENCE_S}} if sqlite_file else {}
+    fixed = sqlite_file and bool(url.database) and _is_fixed(Path(str(url.database)))
     if sqlite_file and url.database:
         _see_ours(Path(url.database), name)
+        if fixed:
+            given = {"creator": _reader(Path(url.database))}
     try:
-        engine = create_engine(url, **({"connect_args": {"timeout": PATIENCE_S}} if sqlite_file else {}))
+        engine = create_engine(url, **given)
     except (ModuleNotFoundError, NoSuchModuleError) as error:
         raise RefusedError(
             f"The record {name} cannot be opened",
             found=f"no driver for {url.drivername} ({error})",
             cure="install it, for PostgreSQL: pip install 'psycopg[binary]'",
+            allowed="SQLite, or a database whose driver is installed",
         ) from None
-    if sqlite_file:
+    if sqlite_file and not fixed:
         _set_up_sqlite(engine)
     return engine, name
+
+
+def only_to_read(engine: Engine) -> bool:
+    """Whether it is a file that this user may read and not write."""
+    path = engine.url.database
+    return engine.dialect.name == "sqlite" and bool(path) and _is_fixed(Path(str(path)))
+
+
+def _is_fixed(path: Path) -> bool:
+    """SQLite writes beside its file too, so a folder that can't be written makes the file one to read."""
+    return path.is_file() and not (os.access(path, os.W_OK) and os.access(path.parent, os.W_OK))
+
+
+def _reader(path: Path) -> Callable[[], sqlite3.Connection]:
+    """Connections that write nothing, not even the files that SQLite keeps beside its own."""
+    waiting = path.with_name(path.name + "-wal")
+    kept = waiting.is_file() and waiting.stat().st_size > 0  # passes that are not in the file itself yet
+    address = f"{path.resolve().as_uri()}?mode=ro" + ("" if kept else "&immutable=1")
+    return lambda: sqlite3.connect(address, uri=True, timeout=PATIENCE_S, check_same_thread=False)
 
 
 def _url(where: Path | str) -> tuple[URL, str]:
@@ -53,15 +87,25 @@ def _url(where: Path | str) -> tuple[URL, str]:
     if isinstance(where, Path) or "://" not in where:
         path = Path(where)
         if path.is_dir():
-            raise RefusedError(f"The record {path} is a folder", allowed="a file", cure="name a file in it")
+            raise RefusedError(
+                f"The record {path} is a folder", allowed="a file", cure="name a file in it", found="a folder"
+            )
         if not path.parent.is_dir():
-            raise RefusedError(f"The folder of the record {path} is not there", cure="make it first")
+            raise RefusedError(
+                f"The folder of the record {path} is not there",
+                cure="make it first",
+                found="no such folder",
+                allowed="a folder that is there",
+            )
         return URL.create("sqlite", database=str(path)), str(path)
     try:
         url = make_url(where)
     except ArgumentError:
         raise RefusedError(
-            "The record's address cannot be read", allowed="a file, or postgresql://user@host/name"
+            "The record's address cannot be read",
+            allowed="a file, or postgresql://user@host/name",
+            found="no address",
+            cure="name a file, or write the address in this form",
         ) from None
     if url.drivername in ("postgresql", "postgres"):
         url = url.set(drivername="postgresql+psycopg")
@@ -132,14 +176,42 @@ def is_damage(error: DBAPIError) -> bool:
 
 
 def damaged(number: int, found: str) -> RefusedError:
-    return RefusedError(f"Pass {number} of the record is damaged", found=found, cure=_CURE)
+    return RefusedError(
+        f"Pass {number} of the record is damaged", found=found, cure=_CURE, allowed="a row as it was added"
+    )
+
+
+def of_another_version(name: str, found: int, known: int) -> RefusedError:
+    newer = found > known
+    return RefusedError(
+        f"The record {name} was written by {'a newer' if newer else 'an older'} surfscan",
+        found=f"version {found}" + ("" if newer else ", in a file that can only be read"),
+        allowed=f"up to {known}" if newer else f"version {known}, or a file that may be brought up to date",
+        cure="bring surfscan up to date" if newer else "copy it to where you may write, and open the copy",
+    )
+
+
+def read_only(name: str, found: str) -> RefusedError:
+    return RefusedError(
+        f"The record {name} can only be read",
+        found=found,
+        allowed="to list and show passes; to add or forget one, a file and folder that you may write",
+        cure="ask for the right to write there, or work on a copy",
+    )
 
 
 def unusable(name: str, error: Exception) -> RefusedError:
     found = str(error.orig) if isinstance(error, DBAPIError) else str(error)
     first = found.strip().splitlines()[0] if found.strip() else type(error).__name__
     if isinstance(error, DBAPIError) and is_damage(error):
-        return RefusedError(f"The record {name} is damaged, or no record", found=first, cure=_CURE)
+        return RefusedError(
+            f"The record {name} is damaged, or no record",
+            found=first,
+            cure=_CURE,
+            allowed="a record as surfscan wrote it",
+        )
+    if "readonly" in first or "read-only" in first:
+        return read_only(name, first)
     if "locked" in first:
         return RefusedError(
             f"The record {name} is in use",

@@ -43,6 +43,7 @@ __all__ = [
     "photos",
     "prepare",
     "row_of",
+    "see_version",
 ]
 
 VERSION = 2
@@ -129,6 +130,19 @@ def prepare(connection: Connection) -> int:
     if found < 2:
         _to_version_2(connection)
     return found
+
+
+def see_version(connection: Connection) -> None:
+    """See that tables that can't be changed are of the present version.
+
+    Raises
+    ------
+    LookupError
+        When they are of another; its argument is that version.
+    """
+    found = int(connection.execute(select(meta.c.value).where(meta.c.name == "version")).scalar_one())
+    if found != VERSION:
+        raise LookupError(found)
 
 
 def row_of(document: dict[str, Any], text_of_it: str, *, job: str, sheet: str, added: str) -> dict[str, Any]:

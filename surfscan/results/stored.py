@@ -12,6 +12,7 @@ import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
 from surfscan.core.carrier import Carrier, seal
+from surfscan.core.commit import reading
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Array, Grid, HeightMap, Spot
@@ -169,13 +170,17 @@ def load_result(folder: Path | str, *, bound: bool = True) -> StoredResult:
             cure="check the path",
             found="nothing of the kind",
         )
-    return parse_result(
-        _read(folder / "result.json"),
-        _read(folder / "height.npz"),
-        name=str(folder),
-        folder=folder,
-        bound=bound,
-    )
+    try:
+        with reading(folder):
+            document, maps = _read(folder / "result.json"), _read(folder / "height.npz")
+    except OSError as error:
+        raise RefusedError(
+            f"{folder} was cut short while it was written, and the rest can't be put in place",
+            found=error.strerror or str(error),
+            allowed="a folder that you may write, with room",
+            cure="open it where you may write, or check the job again",
+        ) from None
+    return parse_result(document, maps, name=str(folder), folder=folder, bound=bound)
 
 
 def parse_result(

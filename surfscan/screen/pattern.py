@@ -95,11 +95,17 @@ def screen_of_diagonal(diagonal_in: float, pixels: tuple[int, int]) -> Screen:
     width, height = pixels
     if not (math.isfinite(diagonal_in) and 3 <= diagonal_in <= 300):
         raise RefusedError(
-            "The screen's diagonal can't be right", found=f"{diagonal_in:g} in", allowed="3 to 300 in"
+            "The screen's diagonal can't be right",
+            found=f"{diagonal_in:g} in",
+            allowed="3 to 300 in",
+            cure="measure the diagonal of what lights up, in inches",
         )
     if not (100 <= width <= 20_000 and 100 <= height <= 20_000):
         raise RefusedError(
-            "The screen's pixels can't be right", found=f"{width} x {height}", allowed="100 to 20000 a side"
+            "The screen's pixels can't be right",
+            found=f"{width} x {height}",
+            allowed="100 to 20000 a side",
+            cure="give the screen's own width and height in pixels",
         )
     return Screen(width, height, diagonal_in * 25.4 / math.hypot(width, height))
 
@@ -130,26 +136,43 @@ def frames_of(
     """
     if pattern not in ("stripes", "crossed", "stepped", "dots"):
         raise RefusedError(
-            "The pattern is not known", found=pattern, allowed="stripes, crossed, stepped, dots"
+            "The pattern is not known",
+            found=pattern,
+            allowed="stripes, crossed, stepped, dots",
+            cure="choose one of these",
         )
     if not periods_mm or not all(math.isfinite(p) and 0.5 <= p <= 2000 for p in periods_mm):
         raise RefusedError(
             "The period can't be used",
             found=", ".join(f"{p:g}" for p in periods_mm),
             allowed="0.5 to 2000 mm",
+            cure="choose periods within these",
         )
     if pattern != "stepped" and len(periods_mm) > 1:
         raise RefusedError(
-            f"{pattern} have one period", found=f"{len(periods_mm)}", allowed="one, or pattern stepped"
+            f"{pattern} have one period",
+            found=f"{len(periods_mm)}",
+            allowed="one, or pattern stepped",
+            cure="give one period",
         )
     if not ways or not set(ways) <= {"across", "up"}:
-        raise RefusedError("The direction is not known", found=", ".join(ways), allowed="across, up")
+        raise RefusedError(
+            "The direction is not known",
+            found=", ".join(ways),
+            allowed="across, up",
+            cure="choose from those",
+        )
     if pattern in ("dots", "crossed"):
         return (ScreenFrame(pattern, "", periods_mm[0]),)
     if pattern == "stripes":
         return tuple(ScreenFrame("stripes", way, periods_mm[0]) for way in ways)
     if not 3 <= steps <= 16:
-        raise RefusedError("The number of steps can't be used", found=str(steps), allowed="3 to 16")
+        raise RefusedError(
+            "The number of steps can't be used",
+            found=str(steps),
+            allowed="3 to 16",
+            cure="choose a number within these; 4 is usual",
+        )
     return tuple(
         ScreenFrame("stepped", way, period, 360.0 * k / steps)
         for way in ways
@@ -173,12 +196,14 @@ def check_fits(frames: tuple[ScreenFrame, ...], screen: Screen) -> None:
                 "The stripes are too fine for this screen",
                 found=f"{frame.period_mm:g} mm is {pixels:.1f} of its pixels",
                 allowed=f"at least {_LEAST_PX * screen.pixel_mm:.1f} mm",
+                cure="use a longer period, or a screen of finer pixels",
             )
         if frame.period_mm > side / 3:
             raise RefusedError(
                 "Fewer than three stripes fit on this screen",
                 found=f"{frame.period_mm:g} mm on {side:.0f} mm",
                 allowed=f"up to {side / 3:.0f} mm",
+                cure="use a shorter period, or a larger screen",
             )
 
 

@@ -23,16 +23,16 @@ _COOKIE = "surfscan_screen"
 _MOST_BYTES = 2000
 _CSP = (
     "default-src 'none'; script-src 'unsafe-inline'; style-src 'unsafe-inline'; connect-src 'self';"
-    " form-action 'self'"
+    " form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 )
 
 
 class Door(Protocol):
     """Who lets browsers of other devices in."""
 
-    def wait_s(self) -> float: ...
+    def wait_s(self, who: str = ..., /) -> float: ...
 
-    def try_code(self, code: str) -> str | None: ...
+    def try_code(self, code: str, who: str = ..., /) -> str | None: ...
 
     def knows(self, given: str) -> bool: ...
 
@@ -221,9 +221,10 @@ class _Handler(BaseHTTPRequestHandler):
         door = self.server.door
         given = parse_qs(body.decode("ascii", "replace"))
         to = "/remote" if given.get("to", [""])[0] == "/remote" else "/"
-        new = None if door is None else door.try_code(given.get("code", [""])[0])
+        who = self.client_address[0]
+        wait = 0.0 if door is None else door.wait_s(who)
+        new = None if door is None else door.try_code(given.get("code", [""])[0], who)
         if new is None:
-            wait = 0.0 if door is None else door.wait_s()
             said = (
                 f"Wait {wait:.0f} seconds."
                 if wait > 0
@@ -247,6 +248,7 @@ class _Handler(BaseHTTPRequestHandler):
             ("content-security-policy", _CSP),
             ("x-content-type-options", "nosniff"),
             ("x-frame-options", "DENY"),
+            ("referrer-policy", "no-referrer"),
         ):
             self.send_header(name, value)
         self.end_headers()
@@ -267,7 +269,7 @@ def _door_page(to: str, said: str) -> str:
 :root {{ color-scheme: light dark }}
 body {{ font: 18px/1.5 sans-serif; max-width: 26em; margin: 12vh auto; padding: 0 1em }}
 input, button {{ font: inherit; min-height: 52px; box-sizing: border-box; width: 100%; margin: .3em 0 }}
-</style></head><body><h1>surfscan</h1><p>Type the six digits that the computer's terminal shows.</p>{note}
+</style></head><body><h1>surfscan</h1><p>Type the digits that the computer's terminal shows.</p>{note}
 <form method="post" action="/door"><input type="hidden" name="to" value="{target}"><label for="code">Code</label>
-<input id="code" name="code" inputmode="numeric" autocomplete="one-time-code" maxlength="6" autofocus required>
+<input id="code" name="code" inputmode="numeric" autocomplete="one-time-code" maxlength="12" autofocus required>
 <button type="submit">Open</button></form></body></html>"""

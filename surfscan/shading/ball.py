@@ -92,6 +92,7 @@ def find_highlight(photo: Photo, *, ball: Ball, camera: Camera, pose: Pose) -> A
             f"{photo.file}: the ball is not wholly in the photo",
             found=f"its middle at column {at[0]:.0f}, row {at[1]:.0f}",
             cure="move the ball, or check its place in the sheet",
+            allowed="all of the ball, and some ground round it",
         )
     crop = photo.image[top:bottom, left:right].astype(float)
     column, row = np.meshgrid(np.arange(left, right), np.arange(top, bottom))
@@ -132,7 +133,12 @@ def _disc(ball: Ball, camera: Camera, pose: Pose) -> tuple[Array, float]:
     """The ball's middle and about its radius in the photo, pixels."""
     from_camera = pose.rotation @ ball.centre_mm + pose.shift_mm
     if from_camera[2] <= ball.radius_mm:
-        raise RefusedError("the ball lies behind the camera", cure="check the ball's place in the sheet")
+        raise RefusedError(
+            "the ball lies behind the camera",
+            cure="check the ball's place in the sheet",
+            found="a place that the camera does not see",
+            allowed="a ball in front of the camera",
+        )
     pixel = cv2.projectPoints(
         ball.centre_mm.reshape(1, 3), cv2.Rodrigues(pose.rotation)[0], pose.shift_mm, camera.matrix,
         np.array(camera.distortion),
@@ -167,7 +173,10 @@ def line_to_lamp(
     start, direction = _trace(np.asarray(highlight_px, float), ball, camera, pose)
     if start is None or direction is None:
         raise RefusedError(
-            "the highlight lies beside the ball", cure="check the ball's place and radius in the sheet"
+            "the highlight lies beside the ball",
+            cure="check the ball's place and radius in the sheet",
+            found="no mirror point on it",
+            allowed="a highlight on the ball",
         )
     turns = []
     for step in ((u_px, 0.0), (0.0, u_px)):
@@ -231,6 +240,8 @@ def meet_lines(lines: list[LampLine]) -> tuple[Array, Array]:
             raise RefusedError(
                 "the lines from the balls to the lamp are nearly parallel",
                 cure="lay the balls farther apart, at opposite ends of the panel",
+                found="lines that meet nowhere",
+                allowed="balls from which the lamp lies in different directions",
             )
         place = np.linalg.solve(normal, right)
         weight = np.array([1 / (np.linalg.norm(place - b.start_mm) * max(b.u_rad, 1e-9)) ** 2 for b in lines])

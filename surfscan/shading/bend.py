@@ -91,7 +91,9 @@ def bend_by_places(
     return _spread(np.sqrt(total), good, shape)
 
 
-def bend_by_paint(fit: CellFit, *, unexplained: float, usual: float, size_mm: tuple[float, float]) -> Array:
+def bend_by_paint(
+    fit: CellFit, *, unexplained: float, usual: float, scale_rel: float, size_mm: tuple[float, float]
+) -> Array:
     """Standard uncertainty of the height, (H, W) mm, from paint that is not quite matt.
 
     Parameters
@@ -101,11 +103,17 @@ def bend_by_paint(fit: CellFit, *, unexplained: float, usual: float, size_mm: tu
         What neighbouring cells leave over alike, a share of the brightness.
     usual : float
         Brightness times root of the weight, median.
+    scale_rel : float
+        Standard uncertainty of slopes as a share. One share for all stretches the map, which a fair form takes up and
+        every depth carries; but it is not one where the surface turns far from the lamps: shading is even in the
+        tilt, so that to first order the share changes with the tilt's squared sine, from none to itself.
     size_mm : tuple of float
         The panel; what is not matt goes with the slope, so it is wrong alike over up to half of it.
     """
     length = max(LEAST_LENGTH_MM, 0.5 * min(size_mm))
     slope = PAINT_SHARE * unexplained * usual * np.sqrt(0.5 * (fit.u_p**2 + fit.u_q**2))
+    steep = fit.p**2 + fit.q**2
+    slope = np.hypot(slope, scale_rel * np.sqrt(steep) * steep / (1 + steep))
     return np.asarray(np.nan_to_num(slope) * length / np.pi)
 
 

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 
 from surfscan.core.errors import RefusedError
+from surfscan.job.photos import photo_size
 from surfscan.job.sheet import load_sheet
-from surfscan.look.first_look import look_at_photo, photo_size
+from surfscan.look.first_look import look_at_photo
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 BAD = JOBS / "bad-photos"

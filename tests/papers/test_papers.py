@@ -22,9 +22,10 @@ from surfscan.core.units import MM
 from surfscan.judge.reasons import in_order, reason, sentence_of
 from surfscan.papers.blocks import Text, Verdict
 from surfscan.papers.content import Pictures, compose
-from surfscan.papers.folder import verify_report, write_report
+from surfscan.papers.folder import write_report
 from surfscan.papers.particulars import Particulars, measured_how
 from surfscan.papers.seal import seal_result
+from surfscan.papers.verifying import verify_report
 from surfscan.results.stored import load_result
 
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"

@@ -123,10 +123,10 @@ class _Door:
     def __init__(self) -> None:
         self.passes: list[str] = []
 
-    def wait_s(self) -> float:
+    def wait_s(self, who: str = "") -> float:
         return 0.0
 
-    def try_code(self, code: str) -> str | None:
+    def try_code(self, code: str, who: str = "") -> str | None:
         if code != "123456" or self.passes:
             return None
         self.passes.append("a-pass")

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 from page_runs import JOBS
-from page_server import start_server, stop_server
+from page_server import certificate, start_server, stop_server
 
 FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
 PHONE, DESK = {"width": 360, "height": 780}, {"width": 1280, "height": 900}
@@ -170,14 +170,15 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
 
 @pytest.fixture
 def lan_server(tmp_path: Path) -> Any:
-    running = start_server(tmp_path / "lan", "--lan")
+    cert, key = certificate(tmp_path)
+    running = start_server(tmp_path / "lan", "--lan", "--tls-cert", str(cert), "--tls-key", str(key))
     yield running
     stop_server(running)
 
 
 def test_the_door_on_the_network(browser: Any, lan_server: Any) -> None:
     """Reached on this machine; nothing but the door without the code, and the code is good once."""
-    page = browser.new_page(viewport=PHONE)
+    page = browser.new_context(viewport=PHONE, ignore_https_errors=True).new_page()
     page.set_default_timeout(120_000)
     page.goto(lan_server.url)
     page.get_by_label("Code").fill("000000" if lan_server.codes()[0] != "000000" else "111111")
@@ -187,14 +188,22 @@ def test_the_door_on_the_network(browser: Any, lan_server: Any) -> None:
     page.get_by_label("Code").fill(first)
     page.get_by_role("button", name="Open").click()
     page.get_by_role("heading", name="Is the panel fair?").wait_for()
+    flags = {cookie["name"]: cookie for cookie in page.context.cookies()}
+    assert all(flag["secure"] and flag["sameSite"] == "Strict" for flag in flags.values()), flags
+    assert flags["surfscan_pass"]["httpOnly"]
     page.reload()  # the pass is this browser's
     page.get_by_role("heading", name="Is the panel fair?").wait_for()
     assert len(lan_server.codes()) == 2
-    other = browser.new_context(viewport=PHONE).new_page()
+    other = browser.new_context(viewport=PHONE, ignore_https_errors=True).new_page()
     other.goto(lan_server.url)
     other.get_by_label("Code").fill(first)
     other.get_by_role("button", name="Open").click()
     other.get_by_text("That is not the code").wait_for()
     assert other.request.get(f"{lan_server.url}/_stcore/health").status == 403
+    # the picture at the terminal: the code behind the address's #
+    other.goto("about:blank")
+    other.goto(f"{lan_server.url}/#{lan_server.codes()[-1]}")
+    other.get_by_role("heading", name="Is the panel fair?").wait_for()
+    assert "#" not in other.url
     other.context.close()
-    page.close()
+    page.context.close()

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import errno
 import signal
 import socket
+import time
 from pathlib import Path
 
 import pytest
-from page_server import start_server
+from page_server import certificate, start_server
 
 from surfscan.cli import main
 from surfscan.cli.page import find_page, settings
@@ -46,3 +48,35 @@ def test_it_stops_at_once_and_leaves_nothing(how: signal.Signals, status: int, t
     assert running.process.wait(20) == status
     assert list(running.scratch.rglob("*")) == []
     assert "Traceback" not in running.log.read_text()
+
+
+def test_a_certificate_that_cannot_be_used_is_told_before_anything_listens(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    cert, key = certificate(tmp_path / "one")
+    _, other = certificate(tmp_path / "two")
+    (tmp_path / "text").write_text("no certificate")
+    for words, status, says in (
+        (["--tls-cert", str(cert)], 2, "--tls-cert alone"),
+        (["--tls-key", str(key)], 2, "--tls-key alone"),
+        (["--tls-cert", str(cert), "--tls-key", str(other)], 3, "can't be used with the key"),
+        (["--tls-cert", str(tmp_path / "text"), "--tls-key", str(key)], 3, "can't be used with the key"),
+        (["--tls-cert", str(tmp_path / "none"), "--tls-key", str(key)], 3, "No such file"),
+    ):
+        assert main(["page", *words]) == status
+        assert says in capsys.readouterr().err
+
+
+def test_a_page_without_room_says_so(monkeypatch: pytest.MonkeyPatch) -> None:
+    from surfscan.ui import desk
+
+    def full(*_: object, **__: object) -> None:
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    monkeypatch.setattr(desk.tempfile, "TemporaryDirectory", full)
+    work = desk.Desk(at_once=1).check("digest", "", [])
+    while not work.done:
+        time.sleep(0.01)
+    assert work.error is not None
+    assert "No space left on device" in str(work.error)
+    assert "free some room" in work.error.cure

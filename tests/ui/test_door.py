@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import base64
+import hashlib
 import socket
 from typing import Any
 from urllib.parse import urlencode
@@ -12,7 +14,8 @@ import pytest
 from surfscan.cli.page import find_page
 
 find_page()
-from surfscan.ui.door import RENEW_AFTER, TRIES, WITHIN_S, Door, DoorMiddleware, known_host  # noqa: E402
+from surfscan.ui.door import DIGITS, FIRST_WAIT_S, LONGEST_WAIT_S, TRIES, Door, DoorMiddleware  # noqa: E402
+from surfscan.ui.guard import HEADERS, GuardMiddleware, known_host  # noqa: E402
 
 
 class Clock:
@@ -29,7 +32,7 @@ def make() -> tuple[Door, list[str], Clock]:
 
 
 def wrong(code: str) -> str:
-    return f"{(int(code) + 1) % 10**6:06d}"
+    return f"{(int(code) + 1) % 10**DIGITS:0{DIGITS}d}"
 
 
 def test_a_code_is_good_once() -> None:
@@ -44,26 +47,44 @@ def test_a_code_is_good_once() -> None:
     assert second not in (None, first)
     assert not door.knows("")
     assert not door.knows("guess")
-    assert all(len(code) == 6 and code.isdigit() for code in codes)
+    assert all(len(code) == DIGITS and code.isdigit() for code in codes)
 
 
-def test_wrong_codes_make_everybody_wait() -> None:
+def test_who_types_wrong_codes_waits_longer_each_time_and_nobody_else_does() -> None:
     door, codes, clock = make()
     for _ in range(TRIES):
-        assert door.wait_s() == 0
-        assert door.try_code(wrong(codes[0])) is None
-    assert door.wait_s() == WITHIN_S
-    assert door.try_code(codes[0]) is None  # even the right one
-    clock.now += WITHIN_S
-    assert door.try_code(codes[0]) is not None
+        assert door.wait_s("guesser") == 0
+        assert door.try_code(wrong(codes[0]), "guesser") is None
+    assert door.wait_s("guesser") == FIRST_WAIT_S
+    assert door.try_code(codes[0], "guesser") is None  # even the right one
+    clock.now += FIRST_WAIT_S
+    door.try_code(wrong(codes[0]), "guesser")
+    assert door.wait_s("guesser") == 2 * FIRST_WAIT_S
+    for _ in range(20):
+        clock.now += LONGEST_WAIT_S
+        door.try_code(wrong(codes[0]), "guesser")
+    assert door.wait_s("guesser") == LONGEST_WAIT_S
+    assert len(codes) == 1  # guessing takes the code from nobody's hand
+    assert door.wait_s("phone") == 0
+    assert door.try_code(codes[0], "phone") is not None
+    clock.now += 90_000
+    assert door.wait_s("guesser") == 0
 
 
-def test_guessing_on_changes_the_code() -> None:
-    door, codes, clock = make()
-    for _ in range(RENEW_AFTER):
-        door.try_code(wrong(codes[0]))
-        clock.now += WITHIN_S
-    assert len(codes) == 2
+def test_ten_thousand_addresses_that_guess_lock_nobody_out() -> None:
+    door, codes, _ = make()
+    for k in range(10_000):
+        door.try_code(wrong(codes[0]), f"10.0.{k // 256}.{k % 256}")
+    assert len(door._wrong) == 5000
+    assert door.try_code(f" {codes[0][:4]} {codes[0][4:]}", "phone") is not None
+
+
+def test_the_terminal_is_told_who_guesses() -> None:
+    told: list[tuple[str, int]] = []
+    door = Door(lambda code: None, warn=lambda who, count: told.append((who, count)))
+    for _ in range(TRIES):
+        door.try_code("no code", "guesser")
+    assert told == [("guesser", TRIES)]
 
 
 async def _inner(scope: Any, receive: Any, send: Any) -> None:
@@ -93,7 +114,7 @@ def ask(
     async def send(message: Any) -> None:
         sent.append(message)
 
-    scope = {"type": kind, "method": method, "path": path, "headers": headers}
+    scope = {"type": kind, "method": method, "path": path, "headers": headers, "client": ("10.0.0.9", 1)}
     asyncio.run(middleware(scope, receive, send))
     if sent[0]["type"] == "websocket.close":
         return sent[0]["code"], {}, b""
@@ -132,7 +153,7 @@ def test_nothing_is_reached_without_a_pass(path: str) -> None:
 def test_a_name_led_here_by_a_stranger_is_not_answered(host: str, known: bool) -> None:
     door, codes, _ = make()
     assert known_host(host) == known
-    middleware = DoorMiddleware(_inner, door)
+    middleware = GuardMiddleware(DoorMiddleware(_inner, door), lan=True)
     inside = door.try_code(codes[0])
     cookie = f"surfscan_pass={inside}"
     assert (ask(middleware, "GET", "/", cookie=cookie, host=host)[2] == b"inside") == known
@@ -159,7 +180,63 @@ def test_the_way_in() -> None:
     assert "SameSite=Strict" in cookie
     assert ask(middleware, "GET", "/_stcore/health", cookie=cookie.split(";")[0])[2] == b"inside"
     assert ask(middleware, "GET", "/", cookie="surfscan_pass=guess")[2] != b"inside"
-    for _ in range(TRIES - 1):
+    for _ in range(TRIES):
         ask(middleware, "POST", "/door", body=urlencode({"code": wrong(codes[-1])}).encode())
     assert ask(middleware, "POST", "/door", body=urlencode({"code": codes[-1]}).encode())[0] == 429
     assert ask(middleware, "POST", "/door", body=b"code=" + b"1" * 5000)[0] == 413
+
+
+@pytest.mark.parametrize(
+    ("host", "known"),
+    [
+        ("127.0.0.1:8471", True),
+        ("localhost:8471", True),
+        ("[::1]:8471", True),
+        ("192.168.1.7:8471", False),  # nobody else is to ask for it
+        (f"{socket.gethostname()}.local", False),
+        ("evil.example", False),
+        ("127.0.0.1.evil.example", False),
+    ],
+)
+def test_without_the_network_only_this_computers_own_names_are_answered(host: str, known: bool) -> None:
+    middleware = GuardMiddleware(_inner, lan=False)
+    status, _, body = ask(middleware, "GET", "/", host=host)
+    assert (status == 200, body == b"inside") == (known, known)
+    if not known:
+        assert ask(middleware, "GET", "/_stcore/stream", kind="websocket", host=host)[0] == 1008
+
+
+async def _with_cookies(scope: Any, receive: Any, send: Any) -> None:
+    cookies = [(b"set-cookie", b"_xsrf=1; Path=/"), (b"set-cookie", b"a=1; SameSite=Lax; secure")]
+    head = [*cookies, (b"X-Frame-Options", b"ALLOWALL")]
+    await send({"type": "http.response.start", "status": 200, "headers": head})
+    await send({"type": "http.response.body", "body": b""})
+
+
+@pytest.mark.parametrize("secure", [False, True])
+def test_every_answer_says_what_a_browser_may_do_with_it(secure: bool) -> None:
+    sent: list[Any] = []
+
+    async def send(message: Any) -> None:
+        sent.append(message)
+
+    scope = {"type": "http", "method": "GET", "path": "/", "headers": [(b"host", b"10.0.0.7:8471")]}
+    asyncio.run(GuardMiddleware(_with_cookies, lan=True, secure=secure)(scope, None, send))  # type: ignore[arg-type]
+    head = sent[0]["headers"]
+    for name, value in HEADERS.items():
+        assert [v for k, v in head if k.lower() == name.encode()] == [value.encode()]
+    policy = dict(head)[b"content-security-policy"].decode()
+    for part in ("default-src 'self'", "frame-ancestors 'none'", "object-src 'none'", "ws://10.0.0.7:8471"):
+        assert part in policy
+    cookies = [v for k, v in head if k == b"set-cookie"]
+    assert cookies[0] == b"_xsrf=1; Path=/; SameSite=Strict" + (b"; Secure" if secure else b"")
+    assert cookies[1] == b"a=1; SameSite=Lax; secure"
+
+
+def test_the_doors_own_page_runs_its_own_script_and_no_other() -> None:
+    door, _, _ = make()
+    _, head, text = ask(DoorMiddleware(_inner, door), "GET", "/")
+    script = text.split(b"<script>")[1].split(b"</script>")[0]
+    digest = base64.b64encode(hashlib.sha256(script).digest())
+    assert b"script-src 'sha256-" + digest + b"'" in head[b"content-security-policy"]
+    assert text.count(b"<script") == 1

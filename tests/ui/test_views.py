@@ -21,8 +21,8 @@ from surfscan.cli import main
 from surfscan.core.units import MM
 from surfscan.fleet.apart import Keeper
 from surfscan.look.first_look import look_at_photo
-from surfscan.papers.folder import verify_report
 from surfscan.papers.particulars import Particulars
+from surfscan.papers.verifying import verify_report
 from surfscan.report.words import ResultText as result_words
 from surfscan.results.progress import list_progress
 from surfscan.synth.lesson import find_the_low

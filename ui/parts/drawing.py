@@ -131,7 +131,12 @@ def _draw_on(look: Any, panel: dict[str, Any], leave: bool) -> Any:
 
 def _keep(panel: dict[str, Any], points: list[list[float]], leave: bool) -> None:
     if not np.isfinite(points).all():
-        raise surfscan.RefusedError("A corner lies off the panel", cure="tap on the panel only")
+        raise surfscan.RefusedError(
+            "A corner lies off the panel",
+            cure="tap on the panel only",
+            found="a place beside it",
+            allowed="places on the panel",
+        )
     if leave:
         panel["leave_out_mm"] = [*(panel.get("leave_out_mm") or []), points]
     else:
