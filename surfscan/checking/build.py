@@ -125,6 +125,7 @@ def limits_row(limits: Limits) -> dict[str, Any]:
         "putty_depth_mm": limits.putty_depth_mm,
         "slope_mrad": limits.slope_mrad,
         "band_mm": list(limits.band_mm),
+        "texture_mrad": limits.texture_mrad,
         "confidence": limits.confidence,
     }
 

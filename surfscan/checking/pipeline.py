@@ -23,6 +23,7 @@ from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_ro
 from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
+from surfscan.checking.texture import read_texture
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
@@ -33,6 +34,7 @@ from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
+from surfscan.judge.texture import add_texture
 from surfscan.judge.trade import Material
 from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
@@ -222,6 +224,8 @@ def _judge(
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
+    bands = read_texture(taken, height, placed.stations, most_mm=0.5 * min(limits.low_mm, limits.high_mm))
+    judgement = add_texture(judgement, bands, limits=limits)
     told = (*judgement.evidence.doubts, *taken.doubts)
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(

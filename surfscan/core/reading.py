@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.records import Board, Camera, Grid, Photo, Pose
 
-__all__ = ["Context", "QualityMaps", "Reading", "View"]
+__all__ = ["Band", "Context", "QualityMaps", "Reading", "Trace", "View"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -132,6 +132,55 @@ class QualityMaps(Carrier):
 
 
 @dataclass(frozen=True, slots=True, eq=False)
+class Trace(Carrier):
+    """Where one photo's stripes were found, for whoever looks at what they leave unexplained.
+
+    Attributes
+    ----------
+    view : View
+    place_mm : ndarray (H, W)
+        Board coordinate along the view's axis that each cell shows; NaN where it could not be read.
+    lever_mm : ndarray (2,)
+        How that moves with the slopes dz/dx and dz/dy, mm per unit slope, median over the panel.
+    period_mm : float
+        Of the board's stripes.
+    """
+
+    view: View
+    place_mm: Array
+    lever_mm: Array
+    period_mm: float
+
+    def __post_init__(self) -> None:
+        check_shapes(self, {"place_mm": ("H", "W"), "lever_mm": (2,)})
+        seal(self)
+
+
+@dataclass(frozen=True, slots=True)
+class Band:
+    """Slope of a surface's waves within one octave: its texture.
+
+    Attributes
+    ----------
+    from_mm, to_mm : float
+        Wavelengths.
+    slope_rms_mrad : float
+        Root mean square of the slope's size (both directions together), mrad, corrected for the photo's blur.
+    u_mrad : float
+        Its standard uncertainty, mrad.
+    along_x : float
+        Share of the slope's power in the panel's x direction, 0 to 1; 0.5 for a texture without a direction, NaN where
+        not both were read or there is next to none.
+    """
+
+    from_mm: float
+    to_mm: float
+    slope_rms_mrad: float
+    u_mrad: float
+    along_x: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
 class Reading(Carrier):
     """What the photos say about the surface; all maps on the coarse grid.
 
@@ -159,6 +208,8 @@ class Reading(Carrier):
         One per photo.
     told : ndarray (H, W), optional
         How much the photos tell about the slopes, 1 for what is usual down to 0 inside one stretched stripe.
+    traces : tuple of Trace
+        Where each photo's stripes were found; empty for a light that has none.
     """
 
     grid: Grid
@@ -174,6 +225,7 @@ class Reading(Carrier):
     rounds: int
     quality: tuple[QualityMaps, ...]
     told: Array | None = None
+    traces: tuple[Trace, ...] = ()
 
     def __post_init__(self) -> None:
         rows, columns = self.grid.shape

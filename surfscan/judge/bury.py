@@ -57,6 +57,7 @@ def next_limits(limits: Limits) -> Limits:
         filler_depth_mm=limits.filler_depth_mm,
         putty_depth_mm=limits.putty_depth_mm,
         slope_mrad=min(after.slope_mrad, limits.slope_mrad),
+        texture_mrad=min(after.texture_mrad, limits.texture_mrad),
         band_mm=limits.band_mm,
         feather_mrad=limits.feather_mrad,
         confidence=limits.confidence,

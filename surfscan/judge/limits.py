@@ -30,6 +30,7 @@ CAN_BE_GIVEN = (
     "filler_depth_mm",
     "putty_depth_mm",
     "slope_mrad",
+    "texture_mrad",
     "band_mm",
     "feather_mrad",
     "confidence",
@@ -97,9 +98,11 @@ class Limits:
         Steepest slope of a raised surface in the fill plan.
     confidence : float
         Confidence a decision needs, 0.5 to 1 (one side).
-    slope_decides : bool
-        Whether the slope limit counts in the verdict; it does once the sheet gives it, else it is reported
-        only.
+    texture_mrad : float
+        Greatest root mean square slope of the waves of any octave that is shorter than `band_mm`.
+    slope_decides, texture_decides : bool
+        Whether the slope or texture limit counts in the verdict; it does once the sheet gives it, else it is
+        reported only.
     basis : mapping
         Where each comes from, by name.
     """
@@ -112,7 +115,9 @@ class Limits:
     band_mm: tuple[float, float]
     feather_mrad: float
     confidence: float
+    texture_mrad: float
     slope_decides: bool = False
+    texture_decides: bool = False
     basis: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -150,6 +155,7 @@ def default_limits(stage: str) -> Limits:
         band_mm=(20.0, 200.0),
         feather_mrad=4.0,
         confidence=0.95,
+        texture_mrad=_SLOPE_MRAD[stage],
         basis={
             "low_mm": _HEIGHT_BASIS[stage],
             "high_mm": _HEIGHT_BASIS[stage],
@@ -157,6 +163,7 @@ def default_limits(stage: str) -> Limits:
             "putty_depth_mm": PUTTY_GREATEST_DEPTH.source,
             "slope_mrad": _SLOPE_BASIS_GLOSS if gloss else _SLOPE_BASIS_EARLY,
             "band_mm": "default, our choice: shorter waves are texture, longer ones the panel's form",
+            "texture_mrad": "default: the slope limit, our choice, no source; for information",
             "feather_mrad": "default, our choice: the filler stage's slope limit, 1 in 250",
             "confidence": f"default of ISO 14253-1, 95 %: guard band {GUARD_FACTOR_95.value:.3f} u, one side",
         },
@@ -176,7 +183,7 @@ def with_given(limits: Limits, given: Mapping[str, object]) -> Limits:
     Returns
     -------
     Limits
-        A new one. A given `slope_mrad` makes the slope decide.
+        A new one. A given `slope_mrad` makes the slope decide, a given `texture_mrad` the texture.
 
     Raises
     ------
@@ -193,7 +200,8 @@ def with_given(limits: Limits, given: Mapping[str, object]) -> Limits:
         changes[name] = _pair(value) if name == "band_mm" else _number(name, value)
     basis = {**limits.basis, **dict.fromkeys(changes, _GIVEN)}
     decides = limits.slope_decides or "slope_mrad" in changes
-    return replace(limits, **changes, slope_decides=decides, basis=basis)  # type: ignore[arg-type]
+    texture = limits.texture_decides or "texture_mrad" in changes
+    return replace(limits, **changes, slope_decides=decides, texture_decides=texture, basis=basis)  # type: ignore[arg-type]
 
 
 def _number(name: str, value: object) -> float:

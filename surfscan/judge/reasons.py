@@ -62,6 +62,9 @@ _SLOPE = (
     "The steepest slope of waves of {short_mm:given_bare} to {long_mm:given} is {slope_mrad:mrad}"
     " (u {u_mrad:mrad}): "
 )
+_TEXTURE = (
+    "Texture: waves of {short_mm:given_bare} to {long_mm:given} lean by {slope_mrad:mrad} (u {u_mrad:mrad}): "
+)
 _BUILD = "The greatest build is {size_mm:measured} (u {u_mm:measured}): "
 _TURN = "add a photo with the board turned 90 degrees"
 
@@ -99,6 +102,17 @@ REASONS: dict[str, Entry] = {
         _SLOPE + "too close to call against the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector"
     ),
     "limit-slope-work": Entry("{words}", "", "tech"),
+    "limit-texture-over": Entry(
+        _TEXTURE + "over the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector", Verdict.REWORK
+    ),
+    "limit-texture-close": Entry(
+        _TEXTURE + "too close to call against the limit of {limit_mrad:mrad}" + _CHANCE, "", "inspector"
+    ),
+    "limit-texture-unknown": Entry(
+        "The texture could not be measured, and the sheet has a limit for it: {why}.",
+        "shoot closer, and sharp",
+    ),
+    "limit-texture-work": Entry("{words}", "", "tech"),
     "limit-too-fine": Entry(
         "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is"
         " {u_mm:measured} (one"

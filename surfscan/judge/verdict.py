@@ -62,6 +62,10 @@ class Evidence:
         The finish, where its limit counts.
     band_mm : (float, float)
         Of that.
+    texture : Decision, optional
+        The worst octave of short waves, where its limit counts.
+    texture_mm : (float, float)
+        Of that.
     coverage : float
         Share of the judged region that was measured, 0 to 1.
     floor_u_mm, wide_u95_mm : float
@@ -84,6 +88,8 @@ class Evidence:
     spots: tuple[SpotEvidence, ...] = ()
     fills: tuple[tuple[int, Decision], ...] = ()
     slope: Decision | None = None
+    texture: Decision | None = None
+    texture_mm: tuple[float, float] = (4.0, 8.0)
     band_mm: tuple[float, float] = (20.0, 200.0)
     coverage: float = 1.0
     floor_u_mm: float = 0.0
@@ -210,6 +216,7 @@ def _of_spots(evidence: Evidence) -> list[Reason]:
                 )
             )
     found += _of_slope(evidence)
+    found += _of_texture(evidence)
     lost += evidence.slope is not None and evidence.slope.verdict == Verdict.NOT_MEASURED
     if lost:
         found.append(reason("spot-unknown", count=int(lost)))
@@ -234,6 +241,30 @@ def _of_slope(evidence: Evidence) -> list[Reason]:
             probability=slope.probability,
         ),
         reason("limit-slope-work", about="the finish", words=words("slope")[evidence.stage]),
+    ]
+
+
+def _of_texture(evidence: Evidence) -> list[Reason]:
+    texture = evidence.texture
+    if texture is None or texture.verdict == Verdict.READY:
+        return []
+    if texture.verdict == Verdict.NOT_MEASURED:
+        why = "no whole patch of stripes, or none sharp enough"
+        return [reason("limit-texture-unknown", Weight.DOUBT, "the finish", why=why)]
+    over = texture.verdict == Verdict.REWORK
+    return [
+        reason(
+            "limit-texture-over" if over else "limit-texture-close",
+            Weight.DECIDES if over else Weight.DOUBT,
+            "the finish",
+            short_mm=evidence.texture_mm[0],
+            long_mm=evidence.texture_mm[1],
+            slope_mrad=texture.value,
+            u_mrad=texture.u,
+            limit_mrad=texture.upper,
+            probability=texture.probability,
+        ),
+        reason("limit-texture-work", about="the finish", words=words("texture")[evidence.stage]),
     ]
 
 

@@ -123,7 +123,7 @@ def compose(
     blocks += _gauges(result, units)
     set_up = _set_up(result, units)
     if not result.spots:  # all of it is to stay on one page, and a fair panel mirrors straight stripes
-        set_up = [replace(b, most_mm=28.0) if isinstance(b, Drawing) else b for b in set_up]
+        set_up = [replace(b, most_mm=24.0) if isinstance(b, Drawing) else b for b in set_up]
     elif in_gloss is not None:
         blocks.append(in_gloss)
     blocks += _uncertainty(result, units)

@@ -8,7 +8,7 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.flags import bit
-from surfscan.core.reading import Context, QualityMaps, Reading, View
+from surfscan.core.reading import Context, QualityMaps, Reading, Trace, View
 from surfscan.optics.field import FINE, pixel_pitch
 from surfscan.reading.follow import Track, strong
 from surfscan.reading.settle import close_islands, integrated_noise
@@ -42,11 +42,14 @@ def finish(
     """Flags, noise and the height of each island by itself."""
     surface, measured, inside = settled.surface, settled.measured, context.inside
     flags = context.region.copy()
-    quality, gains, white = [], [], 0.0
+    quality, gains, traces, white = [], [], [], 0.0
     for track in tracks:
         axis = track.view.varies
         slope = surface.hit(track.view.camera_mm, context.mirrored_board).lever(axis)
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
+        place = np.where(track.found.good & measured, track.found.wanted_mm, np.nan)
+        lever = np.array([np.nanmedian(part[inside]) for part in slope])
+        traces.append(Trace(track.view, place, lever, context.mirrored_board.period_mm))
         quality.append(end_track(track, surface, flags, context))
         white += track_noise(track, context, gains[-1]) ** 2 / 2
     flags[inside & settled.folded] |= bit("fold")
@@ -70,6 +73,7 @@ def finish(
         rounds=settled.rounds,
         quality=tuple(quality),
         told=np.minimum(1.0, np.min(told, axis=0) / 0.5) if told else None,
+        traces=tuple(traces),
     )
 
 

@@ -199,7 +199,24 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = F
             f"Finish: steepest slope {steep} in waves of {units.given(short)} to {units.given(long)}"
             f" (limit {limit}{counts})."
         )
-    return said
+    return [*said, *_texture_lines(details.get("texture", {}), units, mrad=mrad)]
+
+
+def _texture_lines(texture: Mapping[str, Any], units: Units, *, mrad: bool) -> list[str]:
+    """The slope of each octave of short waves, in one line; none where nothing was measured."""
+    rows = texture.get("bands", [])
+    if not rows:
+        return []
+
+    def slope(value: float) -> str:
+        return f"{value:.2g} mrad" if mrad else units.slope(value)
+
+    each = ", ".join(
+        f"{slope(row['slope_rms_mrad'])} in waves of {units.given(row['from_mm'])} to {units.given(row['to_mm'])}"
+        for row in rows
+    )
+    counts = "" if texture.get("counts") else ", for information"
+    return [f"Texture, root mean square: {each} (limit {slope(rows[0]['limit_mrad'])}{counts})."]
 
 
 def _fill_plan(fill: Mapping[str, Any], units: Units) -> str:

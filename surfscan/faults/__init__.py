@@ -1,0 +1,1 @@
+"""What the measured shape leaves unexplained in the photos: texture."""
