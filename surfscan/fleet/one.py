@@ -17,7 +17,8 @@ from surfscan.fleet.rows import OUTCOMES, Row, blank_row
 __all__ = ["DEFAULT_BOUNDS", "Done", "Orders", "give_up", "keeper_here", "run_job"]
 
 DEFAULT_BOUNDS = Bounds(memory_mb=4000, seconds=600)
-_TRIES = 4  # of a job whose process is ended from outside; by itself it gets one
+_TRIES = 4  # of a job whose own process is ended from outside; by itself it gets one
+_LOST = 25  # keepers lost under one job, which is not the job's doing
 _WORK = "surfscan.fleet.work"
 
 
@@ -138,7 +139,9 @@ def _check(
     job: Job, orders: Orders, folder: Path, identity: str, keeper: Keeper, progress: Progress | None
 ) -> Mark:
     """Check in a process of its own; once more when somebody else ended that."""
-    for tries in range(1, _TRIES + 1):
+    own = lost = 0
+    while True:
+        tries = own + lost + 1
         known = {"job": job.name, "source": job.source, "identity": identity, "tries": tries}
         try:
             with filled(below(orders.out, job.name), last=MARK) as here:
@@ -154,9 +157,9 @@ def _check(
         except EndedError as error:
             if error.kind == "stopped":
                 raise
-            if not error.from_outside or tries == _TRIES:
+            own, lost = own + (error.status is not None), lost + (error.status is None)
+            if not error.from_outside or own == _TRIES or lost == _LOST:
                 return Mark(give_up(job, orders, error.kind, str(error), identity=identity, tries=tries).row)
-    raise AssertionError("not reached")
 
 
 _recorded: dict[str, set[str]] = {}

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import os
 import queue
+import time
 from collections.abc import Iterable, Iterator
 from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from typing import Any
@@ -19,6 +20,7 @@ from surfscan.fleet.one import Done, Orders, give_up, run_job
 
 __all__ = ["Pool", "cores"]
 
+_COUNT_S = 10.0  # between looks at how many workers a cluster has
 _AHEAD = 4  # jobs handed out for each worker: one runs, the others are on their way
 
 
@@ -60,6 +62,7 @@ class Pool:
 
             self._cluster = Cluster(scheduler, workers=workers)
             self._executor, self.workers = self._cluster.executor, self._cluster.workers
+        self._counted = time.monotonic()
 
     def __enter__(self) -> Pool:
         return self
@@ -91,12 +94,18 @@ class Pool:
                         break
                 if not out:
                     return
+                self._count()
                 future = finished.get()
                 yield self._told(future, out[future])
                 del out[future]
         finally:
             for future in out:
                 future.cancel()
+
+    def _count(self) -> None:
+        """A cluster grows and shrinks while it works."""
+        if self._cluster is not None and time.monotonic() - self._counted > _COUNT_S:
+            self.workers, self._counted = self._cluster.workers, time.monotonic()
 
     def _told(self, future: Future[Done], job: Job) -> Done:
         try:

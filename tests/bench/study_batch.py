@@ -28,7 +28,7 @@ from typing import Any
 import numpy as np
 import psutil
 
-SCENES, EACH = 50, 5
+SCENES, EACH, BLOCK = 50, 5, 8
 ENVIRONMENT = {
     **os.environ,
     "OMP_NUM_THREADS": "1",
@@ -96,14 +96,14 @@ def batch(jobs: list[Path], out: Path, *more: str) -> subprocess.Popen[str]:
 
 
 def rate(folder: Path, blocks: int) -> None:
-    """Blocks of 16 jobs in turns: one batch with two workers; pairs of single commands; pairs of loaded checks."""
+    """Blocks of 8 jobs in turns: one batch with two workers; pairs of single commands; pairs of loaded checks."""
     jobs = [
         job for job in sorted((folder / "jobs").glob("*/panel-*")) if int(job.name[-5:]) // SCENES % EACH == 0
     ]
-    took: dict[str, list[float]] = {"batch": [], "commands": [], "loaded": []}
+    took: dict[str, list[float]] = {"batch": [], "loaded": [], "commands": []}
     first = []
     for block in range(blocks):
-        chosen = jobs[16 * block : 16 * block + 16]
+        chosen = jobs[BLOCK * block : BLOCK * block + BLOCK]
         for way in took:
             out = folder / "rate" / f"{way}-{block}"
             shutil.rmtree(out, ignore_errors=True)
@@ -131,10 +131,9 @@ def rate(folder: Path, blocks: int) -> None:
                     one.wait()
             else:
                 code = (
-                    "import sys; from surfscan.checking.pipeline import check_job;"
-                    "from surfscan.report.export import write_result;"
-                    "from pathlib import Path\n"
-                    "for job in sys.argv[2:]: write_result(Path(sys.argv[1])/Path(job).name, check_job(job))"
+                    "import sys; from surfscan.fleet.work import check_into\n"
+                    "for job in sys.argv[2:]:\n"
+                    "    check_into(job, sys.argv[1] + job[-6:], {}, progress=lambda *_: None)"
                 )
                 running = [
                     subprocess.Popen([sys.executable, "-c", code, str(out), *map(str, half)], env=ENVIRONMENT)
@@ -145,9 +144,11 @@ def rate(folder: Path, blocks: int) -> None:
             took[way].append(time.monotonic() - began)
             print(block, way, round(took[way][-1], 2), flush=True)
     for way, values in took.items():
-        print(f"{way:9} {16 * blocks / sum(values):.3f} jobs a second, best block {16 / min(values):.3f}")
+        print(
+            f"{way:9} {BLOCK * blocks / sum(values):.3f} jobs a second, best block {BLOCK / min(values):.3f}"
+        )
     print(f"batch over commands: {sum(took['commands']) / sum(took['batch']):.3f} (aim 0.95)")
-    print(f"batch over processes that check 8 jobs each: {sum(took['loaded']) / sum(took['batch']):.3f}")
+    print(f"batch over processes that check four jobs each: {sum(took['loaded']) / sum(took['batch']):.3f}")
     print(f"first file of a result after {min(first):.2f} to {max(first):.2f} s")
 
 
