@@ -105,6 +105,7 @@ class Log:
                 raise RefusedError(
                     f"The log {self._path} can't be written",
                     found=error.strerror or "",
+                    allowed="a file that this computer may write",
                     cure="choose another --log",
                 ) from None
         return self

@@ -95,6 +95,7 @@ def run(options: argparse.Namespace) -> int:
                 raise RefusedError(
                     f"The folder {options.folder} is not there any more",
                     found="nothing",
+                    allowed="the folder that was there at the start",
                     cure="bring it back and start again: nothing is lost",
                 )
             watcher.step()
