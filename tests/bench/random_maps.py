@@ -43,26 +43,57 @@ class Problem:
     facts: dict[str, Any] = field(default_factory=dict)
 
 
+REACH = {"gaussian": 3.3, "super-gaussian": 1.5, "crowned dent": 2.6}
+"""How far a shape reaches from its middle, in halves of its width, where not 1."""
+
+
 def spot_height(spot: Spot, x: Array, y: Array) -> Array:
     """The spot alone on the places given, mm."""
+    return spot_surface(spot, x, y)[0]
+
+
+def spot_surface(spot: Spot, x: Array, y: Array) -> tuple[Array, Array, Array]:
+    """Height (mm) and slopes of the spot alone on the places given; worked out only where there is any."""
+    x, y = (np.asarray(a, float) for a in np.broadcast_arrays(x, y))
+    reach = REACH.get(spot.shape, 1.0) * 0.5 * spot.length_mm
+    near = (np.abs(x - spot.x_mm) < reach) & (np.abs(y - spot.y_mm) < reach)
     c, s = np.cos(spot.angle), np.sin(spot.angle)
-    u, v = c * (x - spot.x_mm) + s * (y - spot.y_mm), -s * (x - spot.x_mm) + c * (y - spot.y_mm)
-    rho = np.hypot(2 * u / spot.length_mm, 2 * v / spot.width_mm)
-    if spot.shape.startswith("compact"):
-        z = np.clip(1 - rho**2, 0, None) ** int(spot.shape[-1])
-    elif spot.shape == "gaussian":
-        z = np.exp(-2 * rho**2)
-    elif spot.shape == "cosine":
-        z = np.where(rho < 1, 0.5 + 0.5 * np.cos(np.pi * np.minimum(rho, 1)), 0)
-    elif spot.shape == "super-gaussian":
-        z = np.exp(-((rho / 0.65) ** 4))
-    elif spot.shape == "flat bottom":
+    dx, dy = x[near] - spot.x_mm, y[near] - spot.y_mm
+    u, v = c * dx + s * dy, c * dy - s * dx
+    a, b = (2 / spot.length_mm) ** 2, (2 / spot.width_mm) ** 2
+    z, fall = _profile(spot.shape, a * u * u + b * v * v)
+    zu, zv = 2 * a * u * fall, 2 * b * v * fall
+    out = np.zeros((3, *x.shape))
+    out[:, near] = spot.depth_mm * np.stack([z, c * zu - s * zv, s * zu + c * zv])
+    return np.asarray(out[0]), np.asarray(out[1]), np.asarray(out[2])
+
+
+def _profile(shape: str, s: Array) -> tuple[Array, Array]:
+    """Height, and its derivative by s, of a spot of depth 1; s is the square of the distance in half-widths."""
+    rho = np.sqrt(s)
+    if shape.startswith("compact"):
+        n, left = int(shape[-1]), np.clip(1 - s, 0, None)
+        return left**n, -n * left ** (n - 1)
+    if shape == "gaussian":
+        z = np.exp(-2 * s)
+        return z, -2 * z
+    if shape == "cosine":
+        return np.where(s < 1, 0.5 + 0.5 * np.cos(np.pi * rho), 0), np.where(
+            s < 1, -0.25 * np.pi**2 * np.sinc(rho), 0
+        )
+    if shape == "super-gaussian":
+        z = np.exp(-(s**2) / 0.65**4)
+        return z, -2 * s / 0.65**4 * z
+    rho = np.maximum(rho, 1e-6)
+    if shape == "flat bottom":
         t = np.clip((1 - rho) / 0.55, 0, 1)
-        z = t**3 * (10 - 15 * t + 6 * t * t)
-    else:  # a dent with the metal thrown up around it
-        z = np.exp(-3.5 * rho**2) - 0.18 * np.exp(-((rho - 0.85) ** 2) / 0.06)
-        z = z / (1 - 0.18 * np.exp(-(0.85**2) / 0.06))
-    return spot.depth_mm * z
+        return t**3 * (10 - 15 * t + 6 * t * t), -30 * t**2 * (1 - t) ** 2 / (1.1 * rho)
+    # A dent with the metal thrown up around it.
+    wall = 0.18 * np.exp(-((rho - 0.85) ** 2) / 0.06)
+    whole = 1 - 0.18 * np.exp(-(0.85**2) / 0.06)
+    return (np.exp(-3.5 * s) - wall) / whole, (
+        -3.5 * np.exp(-3.5 * s) + wall * (rho - 0.85) / (0.06 * rho)
+    ) / whole
 
 
 def _form(
