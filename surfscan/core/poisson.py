@@ -52,21 +52,21 @@ def solve_steps(
 
     Parameters
     ----------
-    gx : ndarray (H, W-1)
-        Wanted z[i, j+1] - z[i, j].
-    gy : ndarray (H-1, W)
+    gx : ndarray (..., H, W-1)
+        Wanted z[i, j+1] - z[i, j]; several problems along the leading axes are solved at once.
+    gy : ndarray (..., H-1, W)
         Wanted z[i+1, j] - z[i, j].
-    wx, wy : ndarray
+    wx, wy : ndarray (H, W-1), (H-1, W)
         Their weights, >= 0.
     tolerance : float
         Relative residual at which the iteration stops.
-    start : ndarray (H, W), optional
+    start : ndarray (..., H, W), optional
         A first guess.
     max_rounds : int
 
     Returns
     -------
-    ndarray (H, W), float64
+    ndarray (..., H, W), float64
         Parts that no weight connects have free constants.
     """
     right = _adjoint(wx * gx, wy * gy)
@@ -74,12 +74,12 @@ def solve_steps(
 
 
 def _adjoint(fx: Array, fy: Array) -> Array:
-    out = np.empty((fx.shape[0], fy.shape[1]))
-    out[:, 0] = 0
-    out[:, 1:] = fx
-    out[:, :-1] -= fx
-    out[1:] += fy
-    out[:-1] -= fy
+    out = np.empty((*fx.shape[:-1], fy.shape[-1]))
+    out[..., 0] = 0
+    out[..., 1:] = fx
+    out[..., :-1] -= fx
+    out[..., 1:, :] += fy
+    out[..., :-1, :] -= fy
     return out
 
 
@@ -90,42 +90,45 @@ def _solve(
 
     The rectangle is filled up to lengths that the transform likes; the filling has no weight.
     """
-    rows, columns = right.shape
+    rows, columns = right.shape[-2:]
     h, w = next_fast_len(rows, real=True), next_fast_len(columns, real=True)
-    right, wx, wy = (np.pad(a, ((0, h - rows), (0, w - columns))) for a in (right, wx, wy))
-    z = np.zeros((h, w))
+    right, wx, wy = (
+        np.pad(a, [(0, 0)] * (a.ndim - 2) + [(0, h - rows), (0, w - columns)]) for a in (right, wx, wy)
+    )
+    z = np.zeros(right.shape)
     if start is not None:
-        z[:rows, :columns] = start
+        z[..., :rows, :columns] = start
     eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))
     eigen[0, 0] = 1.0
+    both = (-2, -1)
 
     def precondition(r: Array) -> Array:
-        c = dctn(r, type=2, norm="ortho", overwrite_x=False)
+        c = dctn(r, type=2, norm="ortho", axes=both, overwrite_x=False)
         c /= eigen
-        c[0, 0] = 0.0
-        return np.asarray(idctn(c, type=2, norm="ortho", overwrite_x=True))
+        c[..., 0, 0] = 0.0
+        return np.asarray(idctn(c, type=2, norm="ortho", axes=both, overwrite_x=True))
 
     def apply(z: Array) -> Array:
-        return _adjoint(wx * np.diff(z, axis=1), wy * np.diff(z, axis=0))
+        return _adjoint(wx * np.diff(z, axis=-1), wy * np.diff(z, axis=-2))
 
-    # Plain sums rather than BLAS: the same result on one thread or many.
-    size = float(np.sum(right * right))
-    if size == 0:
-        return np.zeros((rows, columns))
+    def dot(a: Array, b: Array) -> Array:
+        # Plain sums rather than BLAS: the same result on one thread or many.
+        return np.asarray(np.sum(a * b, axis=both, keepdims=True))
+
+    size = dot(right, right)
     r = right - apply(z)
     y = precondition(r)
-    d, gamma = y, float(np.sum(r * y))
+    d, gamma = y, dot(r, y)
     for _ in range(max_rounds):
-        if float(np.sum(r * r)) <= tolerance**2 * size:
-            break
         ad = apply(d)
-        bend = float(np.sum(d * ad))
-        if bend <= 0:
+        bend = dot(d, ad)
+        going = (dot(r, r) > tolerance**2 * size) & (bend > 0)
+        if not going.any():
             break
-        alpha = gamma / bend
+        alpha = np.where(going, gamma / np.where(bend > 0, bend, 1.0), 0.0)
         z += alpha * d
         r -= alpha * ad
         y = precondition(r)
-        fresh = float(np.sum(r * y))
-        d, gamma = y + (fresh / gamma) * d, fresh
-    return z[:rows, :columns]
+        fresh = dot(r, y)
+        d, gamma = y + np.where(going, fresh / np.where(gamma > 0, gamma, 1.0), 0.0) * d, fresh
+    return np.where(size > 0, z, 0.0)[..., :rows, :columns]

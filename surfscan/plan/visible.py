@@ -26,7 +26,7 @@ from surfscan.plan.contrast import Contrast
 from surfscan.plan.shot import Shot
 from surfscan.plan.sight import Sight, Stage, fold_bend
 from surfscan.reading.budget import MODEL_STRIPES
-from surfscan.reading.propagation import Few, Inputs, effect, sources
+from surfscan.reading.propagation import Few, Inputs, Move, effects, sources
 from surfscan.reading.settle import southwell
 from surfscan.surface.form import FairForm, fit_fair_form
 from surfscan.surface.slopes import polynomial_terms
@@ -188,15 +188,14 @@ def set_up_error(
     x, y = few.x, few.y
     plane = np.zeros(x.shape)
     fair = FairForm(plane, plane, ~use, 2, False, "")
-    moved: list[Array] = []
+    asked: list[Move] = []
     names: list[tuple[str, str]] = []
     for name, cure, moves in sources(views, [fit, fit], stage.board, inputs or Inputs()):
         if main_parts and name not in MAIN_PARTS:
             continue
-        for stands, board, scale in moves:
-            moved.append(scale * effect(few, stands, board, fair)[use])
-            names.append((name, cure))
-    stack = np.stack(moved, -1)
+        asked += moves
+        names += [(name, cure)] * len(moves)
+    stack = effects(few, asked, fair)[use]
     reach = float(max(np.abs(sight.x_mm).max(), np.abs(sight.y_mm).max()))
     inner = ((np.abs(x) < 0.42 * shot.panel_mm[0]) & (np.abs(y) < 0.42 * shot.panel_mm[1]))[use]
     inner = inner if inner.any() else np.ones_like(inner)

@@ -9,7 +9,8 @@ import numpy as np
 
 from surfscan.core.reading import Reading
 from surfscan.core.records import Array
-from surfscan.reading.propagation import change, sources, thin
+from surfscan.core.sums import inner, product
+from surfscan.reading.propagation import Move, raw_effects, sources, thin
 from surfscan.reading.setup import SetUp
 from surfscan.surface.legendre import quadratic_terms
 
@@ -28,11 +29,17 @@ class Moves:
 
     Attributes
     ----------
-    rows : list of (name, cure, maps)
+    names : list of (name, cure)
+        The source of each move.
+    heights : ndarray (h, w, K)
         Change of the height at the thinned cells, mm; NaN where not measured.
+    curls : ndarray (h, w, K)
+        Change of the slopes' curl, 1/mm.
     """
 
-    rows: list[tuple[str, str, list[Array]]]
+    names: list[tuple[str, str]]
+    heights: Array
+    curls: Array
 
 
 def move_all(reading: Reading, setup: SetUp) -> Moves:
@@ -40,12 +47,12 @@ def move_all(reading: Reading, setup: SetUp) -> Moves:
     views = list(setup.views)
     few = thin(reading, None, views, setup.board)
     each = sources(views, list(setup.fits), setup.board, setup.inputs, setup.board_fit, corners=setup.corners)
-    return Moves(
-        [
-            (name, cure, [scale * change(few, stands, there) for stands, there, scale in moves])
-            for name, cure, moves in each
-        ]
-    )
+    names: list[tuple[str, str]] = []
+    moves: list[Move] = []
+    for name, cure, own in each:
+        names += [(name, cure)] * len(own)
+        moves += own
+    return Moves(names, *raw_effects(few, moves))
 
 
 def bends_of(moves: Moves, reading: Reading, setup: SetUp) -> Array:
@@ -57,19 +64,18 @@ def bends_of(moves: Moves, reading: Reading, setup: SetUp) -> Array:
         One standard uncertainty each.
     """
     few = thin(reading, None, list(setup.views), setup.board)
-    stack = np.stack([one for _, _, maps in moves.rows for one in maps], -1)
+    stack = moves.heights
     use = few.use & np.isfinite(stack).all(-1)
     reach = float(max(np.abs(few.x).max(), np.abs(few.y).max()))
     terms = quadratic_terms(few.x / reach, few.y / reach)
-    inner = terms[use]
-    # Plain sums, so that one thread or many give the same.
-    normal = np.einsum("ni,nj->ij", inner, inner) + 1e-9 * float(use.sum()) * np.eye(6)
-    follow = np.linalg.solve(normal, np.einsum("ni,nk->ik", inner, stack[use]))
-    left = _filled(stack - np.einsum("hwi,ik->hwk", terms, follow), use)
-    power = np.einsum("nj,nk->jk", left[use], left[use]) / max(int(use.sum()), 1)
+    there = terms[use]
+    normal = inner(there, there) + 1e-9 * float(use.sum()) * np.eye(6)
+    follow = np.linalg.solve(normal, inner(there, stack[use]))
+    left = _filled(stack - product(terms, follow), use)
+    power = inner(left[use], left[use]) / max(int(use.sum()), 1)
     values, vectors = np.linalg.eigh(power)
     keep = np.flatnonzero(values > LEAST_MM**2)[::-1][:MOST]
-    bends = np.einsum("hwj,jk->hwk", left, vectors[:, keep])
+    bends = product(left, vectors[:, keep])
     h, w = reading.height_mm.shape
     if not keep.size:
         return np.zeros((h, w, 0))

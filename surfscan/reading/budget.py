@@ -18,10 +18,11 @@ import numpy as np
 from surfscan.core.reading import Reading
 from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
+from surfscan.core.sums import inner, product
 from surfscan.reading.bends import Moves
 from surfscan.reading.consistency import Suspicion, question_setup
 from surfscan.reading.pair import PairCheck, compare_pair
-from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effect, followed, sources, thin
+from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effects, followed, sources, thin
 from surfscan.reading.reference import Null, null_few
 from surfscan.reading.setup import SetUp
 from surfscan.surface.form import FairForm, take_form_off
@@ -134,34 +135,23 @@ def budget_stripes(
     Budget
     """
     few = thin(reading, fair, list(setup.views), setup.board)
-    names: list[str] = []
-    cures: list[str] = []
-    effects: list[Array] = []
-    owner: list[int] = []
-    for name, cure, maps in _effects(few, fair, setup, moves):
-        effects += maps
-        owner += [len(names)] * len(maps)
-        names.append(name)
-        cures.append(cure)
-    moved = np.stack(effects, -1)
+    each, moved = _effects(few, fair, setup, moves)
     mean, covariance = _learn(moved[few.use], few.deviation[few.use], few.step_mm)
-    total = np.einsum("hwj,jk,hwk->hw", moved, covariance, moved)
-    alone = [
-        np.einsum("hwj,jk,hwk->hw", moved[..., own], covariance[np.ix_(own, own)], moved[..., own])
-        for own in (np.flatnonzero(np.array(owner) == k) for k in range(len(names)))
-    ]
+    total = _power(moved, covariance)
+    alone = {}
+    for source in dict.fromkeys(each):
+        own = [k for k, other in enumerate(each) if other == source]
+        alone[source] = _power(moved[..., own], covariance[np.ix_(own, own)])
     # Sources that the fair part can't tell apart stay correlated: each gets its part of the total.
-    part = total / np.maximum(np.sum(alone, axis=0), 1e-30)
+    part = total / np.maximum(np.sum(list(alone.values()), axis=0), 1e-30)
     shares = [
         Share(name, cure, _spread_out(np.sqrt(power * part), reading))
-        for name, cure, power in zip(names, cures, alone, strict=True)
+        for (name, cure), power in alone.items()
     ]
     shares += _own_shares(reading, fair, setup.null, model)
     suspicion = None
     if setup.null is None:  # a reference has cross-checked the set-up already
-        suspicion = question_setup(
-            few, views=setup.views, fits=setup.fits, board=setup.board, inputs=setup.inputs
-        )
+        suspicion = question_setup(few, setup, moves)
     if suspicion is not None:
         bent = take_form_off(suspicion.effect_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use)
         size = np.sqrt(suspicion.probability) * np.abs(np.nan_to_num(bent))
@@ -169,7 +159,7 @@ def budget_stripes(
             Share("set-up that may be off", "measure the board's place again", _spread_out(size, reading))
         )
     sigma = np.sqrt(np.sum([s.sigma_mm**2 for s in shares], axis=0))
-    correction = _spread_out(np.einsum("hwj,j->hw", moved, mean), reading)
+    correction = _spread_out(product(moved, mean[:, None])[..., 0], reading)
     measured = np.where(np.isfinite(reading.height_mm), sigma, np.nan)
     # Slope of a wave a stripe period long, per mm of height.
     lever = 2 * np.pi / float(np.max(reading.period_mm))
@@ -218,32 +208,45 @@ def _form_and_noise(reading: Reading, fair: FairForm) -> list[Share]:
     ]
 
 
+def _power(moved: Array, covariance: Array) -> Array:
+    """Variance (h, w) of effects (h, w, K) whose sizes have this covariance."""
+    return np.asarray(np.sum(product(moved, covariance) * moved, -1))
+
+
 def _effects(
     few: Few, fair: FairForm, setup: SetUp, moves: Moves | None
-) -> Iterator[tuple[str, str, list[Array]]]:
-    """What each source's moves do to the deviation, those of the reference taken off."""
+) -> tuple[list[tuple[str, str]], Array]:
+    """What each source's moves do to the deviation, (h, w, K), those of the reference taken off; and their sources."""
     if moves is not None:
-        for name, cure, maps in moves.rows:
-            yield name, cure, [followed(few, one, fair) for one in maps]
-        return
+        return moves.names, followed(few, moves.heights, fair)
+    names: list[tuple[str, str]] = []
+    found: list[Array] = []
+    for name, cure, maps in _of_sources(few, fair, setup):
+        names += [(name, cure)] * maps.shape[-1]
+        found.append(maps)
+    return names, np.concatenate(found, -1)
+
+
+def _of_sources(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, str, Array]]:
+    """The same source by source."""
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
         for name, cure, each in sources(views, fits, board, inputs, board_fit, corners=setup.corners):
-            yield name, cure, [scale * effect(few, stands, there, fair) for stands, there, scale in each]
+            if each:
+                yield name, cure, effects(few, each, fair)
         return
     glass = null_few(few, null, board)
     tags = sorted(set().union(*(fit.by_tag for fit in [*fits, *null.fits])))
     panel = sources(views, fits, board, inputs, board_fit, tags=tags)
     other = sources(list(null.views), list(null.fits), board, inputs, board_fit, tags=tags)
     for (name, cure, own), (_, _, same) in zip(panel, other, strict=True):
-        mine = [scale * effect(few, stands, there, fair) for stands, there, scale in own]
-        its = [scale * effect(glass, stands, there, fair) for stands, there, scale in same]
+        mine, its = effects(few, own, fair), effects(glass, same, fair)
         if name == PHOTO_CORNERS:  # each photo's own: they do not cancel, they add
             yield name, cure, mine
             yield "tag corners in the reference photos", cure, its
         else:
-            yield name, cure, [a - b for a, b in zip(mine, its, strict=True)]
+            yield name, cure, mine - its
 
 
 def _stretched(reading: Reading) -> Array:
@@ -276,10 +279,10 @@ def _learn(moved: Array, deviation: Array, step_mm: float) -> tuple[Array, Array
     wave = max(float(robust_spread(deviation)), WAVE_LEAST_MM)
     weight = min((step_mm / WAVE_MM) ** 2, 1.0) / wave**2
     clipped = np.clip(deviation, -3 * wave, 3 * wave)
-    covariance = np.linalg.inv(np.eye(count) + weight * np.einsum("nj,nk->jk", moved, moved))
-    mean = weight * covariance @ np.einsum("nj,n->j", moved, clipped)
+    covariance = np.linalg.inv(np.eye(count) + weight * inner(moved, moved))
+    mean = weight * covariance @ inner(moved, clipped[:, None])[:, 0]
     # A correction that explains no more than as many free numbers would explain of mere waves is no correction.
-    gained = weight * float(np.sum(clipped**2) - np.sum((clipped - moved @ mean) ** 2))
+    gained = weight * float(np.sum(clipped**2) - np.sum((clipped - product(moved, mean[:, None])[:, 0]) ** 2))
     free = count - float(np.trace(covariance))
     if gained > SIGNIFICANT * free:
         return mean, covariance

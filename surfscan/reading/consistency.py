@@ -22,7 +22,9 @@ from surfscan.core.reading import View
 from surfscan.core.records import Board
 from surfscan.optics.board_pose import move_board
 from surfscan.optics.pose import PoseFit
-from surfscan.reading.propagation import Few, Inputs, Stand, curl_of, moved_pose, raw_effect
+from surfscan.reading.bends import Moves
+from surfscan.reading.propagation import Few, Move, Stand, curl_of, moved_pose, raw_effects
+from surfscan.reading.setup import SetUp
 
 __all__ = ["ENOUGH_NATS", "Suspicion", "question_setup"]
 
@@ -59,6 +61,9 @@ _BLUNDER = {
     "period": 5.0,
     "focal": 4.0,
 }
+_BY_TAPE = ("board place", "board angle", "stripe period", "focal length")
+"""Sources whose moves, in this order, are those of all inputs here, where the board is measured by hand."""
+
 _ROUGH_MM = np.geomspace(0.0005, 0.5, 13)
 _FALL = {3: 1.0, 4: 0.5, 5: 0.25, 6: 0.12}
 
@@ -115,20 +120,17 @@ class _Told:
     noise: float
 
 
-def question_setup(
-    few: Few, *, views: tuple[View, ...], fits: tuple[PoseFit, ...], board: Board, inputs: Inputs
-) -> Suspicion | None:
+def question_setup(few: Few, setup: SetUp, known: Moves | None = None) -> Suspicion | None:
     """Find the input of the set-up, if any, that the photos contradict.
 
     Parameters
     ----------
     few : Few
         The thinned reading from two directions.
-    views, fits : tuple of View, of PoseFit
-        The two photos.
-    board : Board
-    inputs : Inputs
-        Stated standard uncertainties.
+    setup : SetUp
+        With two photos.
+    known : Moves, optional
+        What its inputs do, when that is known already.
 
     Returns
     -------
@@ -137,16 +139,15 @@ def question_setup(
     """
     if few.use.sum() < LEAST_CELLS:
         return None
-    effects = [raw_effect(few, *at) for at in _moves(views, fits, board)]
-    scale = np.array(list(_STEP.values()))
-    heights = [np.nan_to_num(change) / step for (change, _), step in zip(effects, scale, strict=True)]
-    curls = [curl / step for (_, curl), step in zip(effects, scale, strict=True)]
-    told = _tell(few, heights, curls)
+    inputs = setup.inputs
+    stated = np.array([*[inputs.board_centre_mm] * 3, *[inputs.board_angle_deg] * 3])
+    stated = np.r_[stated, 100 * inputs.period_rel, 100 * inputs.focal_rel]
+    change, curl = _of_each(few, setup, known, stated)
+    heights = list(np.moveaxis(np.nan_to_num(change), -1, 0))
+    told = _tell(few, heights, list(np.moveaxis(curl, -1, 0)))
     if told is None:
         return None
     names = list(_STEP)
-    stated = np.array([*[inputs.board_centre_mm] * 3, *[inputs.board_angle_deg] * 3])
-    stated = np.r_[stated, 100 * inputs.period_rel, 100 * inputs.focal_rel]
     usual, _ = _evidence(told, stated)
     nats, means = [], []
     for k, name in enumerate(names):
@@ -162,24 +163,32 @@ def question_setup(
     return Suspicion(names[best], means[best], float(nats[best]), rivals, means[best] * heights[best])
 
 
-def _moves(
-    views: tuple[View, ...], fits: tuple[PoseFit, ...], board: Board
-) -> list[tuple[list[Stand], Board]]:
+def _of_each(few: Few, setup: SetUp, known: Moves | None, stated: Array) -> tuple[Array, Array]:
+    """Height and curl (h, w, 8) by a unit of each input."""
+    by_tape = [k for k, (name, _) in enumerate(known.names) if name in _BY_TAPE] if known is not None else []
+    if known is not None and len(by_tape) == len(_STEP) and (stated > 0).all():
+        return known.heights[..., by_tape] / stated, known.curls[..., by_tape] / stated
+    step = np.array(list(_STEP.values()))
+    height, curl = raw_effects(few, _moves(setup.views, setup.fits, setup.board))
+    return height / step, curl / step
+
+
+def _moves(views: tuple[View, ...], fits: tuple[PoseFit, ...], board: Board) -> list[Move]:
     """Cameras and board with each input moved by its step."""
     still: list[Stand] = [(view.pose, 1.0) for view in views]
-    out = [
-        (still, replace(board, centre_mm=board.centre_mm + _STEP[axis] * row))
+    out: list[Move] = [
+        (still, replace(board, centre_mm=board.centre_mm + _STEP[axis] * row), 1.0)
         for axis, row in zip("xyz", np.eye(3), strict=True)
     ]
     for name, axis in (("lean", board.across), ("turn", board.up), ("roll", board.normal)):
-        out.append((still, move_board(board, np.r_[axis * np.radians(_STEP[name]), 0.0, 0.0, 0.0])))
-    out.append((still, replace(board, period_mm=board.period_mm * (1 + 0.01 * _STEP["period"]))))
+        out.append((still, move_board(board, np.r_[axis * np.radians(_STEP[name]), 0.0, 0.0, 0.0]), 1.0))
+    out.append((still, replace(board, period_mm=board.period_mm * (1 + 0.01 * _STEP["period"])), 1.0))
     longer = 0.01 * _STEP["focal"]
     cameras: list[Stand] = [
         (moved_pose(view.pose, fit.by_focal * longer * view.camera.focal_px), 1 + longer)
         for view, fit in zip(views, fits, strict=True)
     ]
-    out.append((cameras, board))
+    out.append((cameras, board, 1.0))
     return out
 
 

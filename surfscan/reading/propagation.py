@@ -22,7 +22,7 @@ from surfscan.optics.pose_checks import CORNER_NOISE_PX
 from surfscan.reading.joint import joint_slopes, projectors, reconcile
 from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.form import FairForm, take_form_off
-from surfscan.surface.integrate import integrate_slopes
+from surfscan.surface.integrate import integrate_many
 from surfscan.surface.slopes import newton_step
 
 __all__ = [
@@ -31,13 +31,12 @@ __all__ = [
     "Inputs",
     "Move",
     "Stand",
-    "change",
     "curl_of",
-    "effect",
+    "effects",
     "followed",
     "modes",
     "moved_pose",
-    "raw_effect",
+    "raw_effects",
     "slide",
     "sources",
     "thin",
@@ -261,23 +260,36 @@ def moved_pose(pose: Pose, change: Array) -> Pose:
     return replace(pose, rotation=turn @ pose.rotation, shift_mm=pose.shift_mm + change[3:6])
 
 
-def effect(few: Few, cameras: list[Stand], board: Board, fair: FairForm) -> Array:
-    """Change of the deviation, mm, if the set-up were this one and the photos the same."""
-    return followed(few, change(few, cameras, board), fair)
+def effects(few: Few, moves: Sequence[Move], fair: FairForm) -> Array:
+    """Change of the deviation, mm, (h, w, K), by each move while the photos stay the same; 0 where not measured."""
+    return followed(few, raw_effects(few, moves)[0], fair)
 
 
 def followed(few: Few, moved_mm: Array, fair: FairForm) -> Array:
-    """What a change of the height does to the deviation."""
+    """What changes of the height (h, w, K) do to the deviation."""
     return np.nan_to_num(take_form_off(moved_mm, fair, x_mm=few.x[0], y_mm=few.y[:, 0], use=few.use))
 
 
-def change(few: Few, cameras: list[Stand], board: Board) -> Array:
-    """Change of the height, mm, if the set-up were this one and the photos the same; NaN where not measured."""
-    return raw_effect(few, cameras, board)[0]
+def raw_effects(few: Few, moves: Sequence[Move]) -> tuple[Array, Array]:
+    """Change of the height, mm, and of the slopes' curl, 1/mm, by each move while the photos stay the same.
+
+    Both (h, w, K); NaN where not measured.
+    """
+    scale = np.array([each for _, _, each in moves])[:, None, None]
+    slopes = np.array([_slope_change(few, cameras, board) for cameras, board, _ in moves])
+    # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
+    dp, dq = (scale * slopes[:, n] for n in (0, 1))
+    height = integrate_many(
+        dp - np.nanmean(dp, axis=(1, 2), keepdims=True),
+        dq - np.nanmean(dq, axis=(1, 2), keepdims=True),
+        step_mm=few.step_mm,
+    )
+    curl = [curl_of(p, q, few.step_mm) for p, q in zip(dp, dq, strict=True)]
+    return np.moveaxis(height, 0, -1), np.stack(curl, -1)
 
 
-def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
-    """Change of the height, mm, and of the slopes' curl, 1/mm, if the set-up were this one and the photos the same."""
+def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
+    """Change of both slopes."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
         hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
@@ -288,12 +300,7 @@ def raw_effect(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Arr
             gy, gx = np.gradient(wanted, few.step_mm)
             seen = seen - (np.nan_to_num(gx) * dx + np.nan_to_num(gy) * dy)
         sides.append((hit, seen, varies))
-    dp, dq = newton_step(sides[0], sides[1]) if few.free is None else _joint_step(few, sides)
-    # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
-    moved_mm, _ = integrate_slopes(
-        dp - np.nanmean(dp), dq - np.nanmean(dq), step_mm=few.step_mm, tolerance=1e-4
-    )
-    return moved_mm, curl_of(dp, dq, few.step_mm)
+    return newton_step(sides[0], sides[1]) if few.free is None else _joint_step(few, sides)
 
 
 def curl_of(p: Array, q: Array, step_mm: float) -> Array:

@@ -15,6 +15,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.sums import inner, product
 from surfscan.surface.form_fit import CORRELATION_MM, Few, Fit, graduated, settle, thin_map
 from surfscan.surface.legendre import TERM_ORDER, circular_terms, legendre, legendre_terms
 from surfscan.surface.slopes import polynomial_terms
@@ -151,12 +152,12 @@ def fit_fair_form(
 
 
 def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array, use: Array) -> Array:
-    """What a small change of the height does to the deviation, once the form has followed it.
+    """What small changes of the height do to the deviation, once the form has followed them.
 
     Parameters
     ----------
-    change_mm : ndarray (H, W)
-        Change of the height; NaN where not measured.
+    change_mm : ndarray (H, W) or (H, W, K)
+        Change of the height; NaN where not measured; several at once, which are measured on the same cells.
     fair : FairForm
         Whose orders follow as freely as they were free; its circular terms do not follow small changes.
     x_mm : ndarray (W,)
@@ -166,17 +167,19 @@ def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array,
 
     Returns
     -------
-    ndarray (H, W)
+    ndarray, like `change_mm`
     """
-    use = use & np.isfinite(change_mm)
+    shape = change_mm.shape
+    change_mm = change_mm.reshape(*shape[:2], -1)
+    use = use & np.isfinite(change_mm).all(-1)
     if fair.prior_mm:
         x, y = np.meshgrid(x_mm / np.abs(x_mm).max(), y_mm / np.abs(y_mm).max())
         terms = legendre_terms(x, y)
         known = min(1.0, (float(x_mm[1] - x_mm[0]) / CORRELATION_MM) ** 2) / fair.noise_mm**2
         held = np.array([0.0 if n < 3 else 1 / (known * fair.prior_mm[n - 3] ** 2) for n in TERM_ORDER])
         if fair.bends_mm is not None and fair.bends_mm.shape[-1]:
-            there = cv2.resize(fair.bends_mm, change_mm.shape[::-1], interpolation=cv2.INTER_LINEAR)
-            bends = there.reshape(*change_mm.shape, -1)
+            there = cv2.resize(fair.bends_mm, shape[1::-1], interpolation=cv2.INTER_LINEAR)
+            bends = there.reshape(*shape[:2], -1)
             terms = np.concatenate([terms, bends], -1)
             held = np.concatenate([held, np.full(bends.shape[-1], 1 / known)])
     else:
@@ -185,24 +188,24 @@ def take_form_off(change_mm: Array, fair: FairForm, *, x_mm: Array, y_mm: Array,
         terms = polynomial_terms(x, y, fair.order)
         held = np.zeros(terms.shape[-1])
     if use.sum() < terms.shape[-1]:
-        return change_mm - np.nanmean(change_mm)
+        return (change_mm - np.nanmean(change_mm, axis=(0, 1))).reshape(shape)
     there = terms[use]
-    normal = np.einsum("ni,nj->ij", there, there) + np.diag(held)
-    normal += 1e-10 * float(use.sum()) * np.eye(len(normal))
-    # Plain sums, so that one thread or many give the same.
-    found = np.linalg.solve(normal, np.einsum("ni,n->i", there, change_mm[use]))
-    return np.asarray(change_mm - np.einsum("hwk,k->hw", terms, found))
+    both = inner(there, np.concatenate([there, change_mm[use]], -1))
+    count = len(both)
+    normal = both[:, :count] + np.diag(held) + 1e-10 * float(use.sum()) * np.eye(count)
+    found = np.linalg.solve(normal, both[:, count:])
+    return np.asarray(change_mm - product(terms, found)).reshape(shape)
 
 
 def _spread_of_forms(few: Few, found: list[Fit], share: Array) -> tuple[Array, Array]:
     """Variance of the average of the forms, and their average weight; on the thinned grid."""
     all_terms = [few.terms(fit.quadratic) for fit in found]
-    forms = [np.einsum("hwi,i->hw", t, fit.coefficients) for t, fit in zip(all_terms, found, strict=True)]
+    forms = [product(t, fit.coefficients[:, None])[..., 0] for t, fit in zip(all_terms, found, strict=True)]
     mean = np.sum([w * form for w, form in zip(share, forms, strict=True)], axis=0)
     variance, weight = np.zeros(few.x.shape), np.zeros(few.x.shape)
     for w, form, terms, fit in zip(share, forms, all_terms, found, strict=True):
-        spread = np.einsum("hwi,ij->hwj", terms, fit.covariance)
-        variance += w * (np.einsum("hwj,hwj->hw", spread, terms) + (form - mean) ** 2)
+        spread = np.sum(product(terms, fit.covariance) * terms, -1)
+        variance += w * (spread + (form - mean) ** 2)
         weight += w * fit.weight
     return variance, weight
 

@@ -8,6 +8,7 @@ import numpy as np
 
 from surfscan.core.records import Array
 from surfscan.core.robust import MAD_TO_SIGMA
+from surfscan.core.sums import inner, product
 from surfscan.surface.legendre import TERM_ORDER, circular_terms, fit_quadratic, legendre_terms
 from surfscan.surface.skirts import Skirts, find_skirts
 
@@ -136,18 +137,19 @@ def precision(prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
 def _solve(
     terms: Array, height: Array, weight: Array, prior: tuple[Array, Array], known: float
 ) -> tuple[Array, Array]:
-    """Coefficients and normal matrix; plain sums, so that one thread or many give the same."""
+    """Coefficients and normal matrix."""
     tight, mean = prior
     weighted = terms * (known * weight)[:, None]
-    normal = np.einsum("ni,nj->ij", weighted, terms) + np.diag(tight + 1e-9)
-    right = np.einsum("ni,n->i", weighted, height) + tight * mean
+    both = inner(weighted, np.column_stack([terms, height]))
+    normal = both[:, :-1] + np.diag(tight + 1e-9)
+    right = both[:, -1] + tight * mean
     return np.linalg.solve(normal, right), normal
 
 
 def _curved(few: Few, coefficients: Array, terms: Array, weight: Array) -> Array:
     """The second-order part of the map, once the other terms are taken off."""
     use = few.valid
-    other = np.einsum("ni,i->n", terms[:, 6:], coefficients[6:])
+    other = product(terms[:, 6:], coefficients[6:, None])[:, 0]
     return fit_quadratic(few.x[use], few.y[use], few.height[use] - other, weight)
 
 
@@ -162,7 +164,7 @@ def graduated(few: Few, prior_mm: tuple[float, ...]) -> tuple[Array, Array]:
     spread, miss = 0.0, height
     for k in range(14):
         found, _ = _solve(terms, height, weight, prior, 0.05 / (spread or 0.02) ** 2)
-        miss = height - np.einsum("ni,i->n", terms, found)
+        miss = height - product(terms, found[:, None])[:, 0]
         spread = max(0.65 * spread, 0.001) if spread else float(np.std(miss)) + 1e-6
         weight = (1 + (miss / (2 * spread)) ** 2) ** -2.0
         if k in (5, 9):
@@ -200,13 +202,13 @@ def settle(few: Few, prior_mm: tuple[float, ...], start: tuple[Array, Array]) ->
         quadratic = _curved(few, found, terms, weight)
         terms = few.terms(quadratic)[use]
         found, _ = _solve(terms, height, weight, prior, few.share / noise**2)
-        residual[use] = height - np.einsum("ni,i->n", terms, found)
+        residual[use] = height - product(terms, found[:, None])[:, 0]
         noise = max(_spread(residual[use], weight), NOISE_LEAST_MM)
         if same:
             break
     known = few.share / noise**2
     found, normal = _solve(terms, height, weight, prior, known)
-    miss = height - np.einsum("ni,i->n", terms, found)
+    miss = height - product(terms, found[:, None])[:, 0]
     covariance = np.linalg.inv(normal)
     if skirts is not None:
         covariance = covariance + _pull(skirts, use, terms, known * weight, covariance)

@@ -13,7 +13,7 @@ import numpy as np
 from surfscan.core.poisson import label_islands, solve_steps
 from surfscan.core.records import Array
 
-__all__ = ["integrate_slopes"]
+__all__ = ["integrate_many", "integrate_slopes"]
 
 
 def integrate_slopes(
@@ -72,6 +72,39 @@ def integrate_slopes(
         part = labels == k
         height[part] = z[part] - z[part].mean()
     return height, closure
+
+
+def integrate_many(p: Array, q: Array, *, step_mm: float, tolerance: float = 1e-4) -> Array:
+    """Integrate several slopes that were measured on the same cells, all with the same weight.
+
+    Parameters
+    ----------
+    p, q : ndarray (K, H, W), float
+        dz/dx and dz/dy, unitless; a cell that is NaN in any is left out of all.
+    step_mm : float
+    tolerance : float
+        Relative residual of the solver.
+
+    Returns
+    -------
+    ndarray (K, H, W), mm
+        NaN where left out; zero mean on each island.
+    """
+    valid = (np.isfinite(p) & np.isfinite(q)).all(0)
+    pp, qq, w = np.where(valid, p, 0.0), np.where(valid, q, 0.0), valid.astype(float)
+    z = solve_steps(
+        0.5 * step_mm * (pp[..., 1:] + pp[..., :-1]),
+        0.5 * step_mm * (qq[..., 1:, :] + qq[..., :-1, :]),
+        np.minimum(w[:, 1:], w[:, :-1]),
+        np.minimum(w[1:], w[:-1]),
+        tolerance=tolerance,
+    )
+    height = np.full(p.shape, np.nan)
+    count, labels = label_islands(valid)
+    for k in range(1, count + 1):
+        part = labels == k
+        height[:, part] = z[:, part] - z[:, part].mean(-1, keepdims=True)
+    return height
 
 
 def _relative(weight: Array | None, valid: Array) -> Array:

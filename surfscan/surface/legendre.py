@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.core.sums import inner
 
 __all__ = [
     "HIGHEST",
@@ -56,8 +57,8 @@ def fit_quadratic(x: Array, y: Array, height: Array, weight: Array) -> Array:
     reach = float(max(np.abs(x).max(), np.abs(y).max()))
     terms = quadratic_terms(x / reach, y / reach)
     weighted = terms * weight[:, None]
-    normal = np.einsum("ni,nj->ij", weighted, terms) + 1e-9 * float(weight.sum()) * np.eye(6)
-    found = np.linalg.solve(normal, np.einsum("ni,n->i", weighted, height))
+    both = inner(weighted, np.column_stack([terms, height]))
+    found = np.linalg.solve(both[:, :6] + 1e-9 * float(weight.sum()) * np.eye(6), both[:, 6])
     return np.asarray(found / reach ** np.array([0, 1, 1, 2, 2, 2]))
 
 

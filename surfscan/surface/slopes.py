@@ -6,6 +6,7 @@ import numpy as np
 
 from surfscan.core.records import Array
 from surfscan.core.robust import masked_mean, robust_spread
+from surfscan.core.sums import inner
 from surfscan.optics.mirror import Hit
 
 __all__ = [
@@ -67,16 +68,16 @@ def evaluate_polynomial(coefficients: Array, x: Array, y: Array, order: int) -> 
 
 def fit_polynomial(x: Array, y: Array, value: Array, order: int, *, rounds: int = 8) -> Array:
     """Coefficients of a robust polynomial (Huber-like reweighting) over 1-D samples, for `polynomial_terms`."""
-    terms = np.ascontiguousarray(polynomial_terms(x, y, order).T)
+    terms = polynomial_terms(x, y, order)
+    known = np.column_stack([terms, value])
     weight = np.ones(value.size)
-    coefficients = np.zeros(len(terms))
+    coefficients = np.zeros(terms.shape[1])
     for _ in range(rounds):
-        weighted = terms * weight
-        normal = np.einsum("in,jn->ij", weighted, terms)
-        right = np.einsum("in,n->i", weighted, value)
+        both = inner(terms * weight[:, None], known)
+        normal, right = both[:, :-1], both[:, -1]
         tiny = 1e-12 * np.trace(normal) / len(normal)
         coefficients = _solved(normal + tiny * np.eye(len(normal)), right)
-        miss = value - np.einsum("i,in->n", coefficients, terms)
+        miss = value - np.einsum("ni,i->n", terms, coefficients)
         spread = robust_spread(miss) + 1e-12
         weight = 1 / np.hypot(1, miss / (2 * spread))
     return np.asarray(coefficients)
