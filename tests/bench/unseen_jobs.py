@@ -23,7 +23,7 @@ from surfscan.synth.panels import Crown, Panel, Ripple
 from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Array, Flat, Shape, Three
 
-LIGHTS = {"stripes": 0.69, "crossed": 0.08, "dots": 0.07, "one": 0.06, "stepped": 0.05, "lamp": 0.05}
+LIGHTS = {"stripes": 0.77, "crossed": 0.08, "dots": 0.03, "one": 0.06, "stepped": 0.03, "lamp": 0.03}
 """Shares of the lights in the big study."""
 
 PERIODS, STEPS = (47.0, 39.0), 4
@@ -222,11 +222,11 @@ def eyes(case: Case) -> list[tuple[Array, tuple[float, float, float]]]:
 
 
 def own_photos(
-    case: Case, folder: Path, rng: np.random.Generator, pixels: tuple[int, int] = (640, 480)
+    case: Case, folder: Path, rng: np.random.Generator, pixels: tuple[int, int] = (512, 384)
 ) -> None:
     """By the project's own ray caster."""
     if case.light == "dots":
-        pixels = (pixels[0] * 5 // 4, pixels[1] * 5 // 4)
+        pixels = (pixels[0] * 3 // 2, pixels[1] * 3 // 2)
     poses = [look_at(place, (0, 0, 0), up) for place, up in eyes(case)]
     board = board_facing(case.distance, case.elevation, size_mm=case.board, period_mm=case.period)
     light = Lighting()
