@@ -47,7 +47,7 @@ from surfscan.surface.form import FairForm, fit_fair_form
 if TYPE_CHECKING:
     from surfscan.change.against import Against
 
-__all__ = ["check_job"]
+__all__ = ["check_job", "read_job"]
 
 ENOUGH = 400
 """Fewest measured cells that make a result."""
@@ -101,9 +101,7 @@ def check_job(
     if why:
         return _look(sheet, photos, why, limits, clock, tell, against=against is not None)
     placed, setup = _set_up(sheet, photos, tell, gathered)
-    light = kind_of_light(sheet).words
-    tell(light, 0.35)
-    taken = take(placed, progress=lambda share: tell(light, 0.35 + 0.4 * share))
+    taken = _take(placed, tell)
     placed = taken.placed or placed
     quality = [
         judge_photo(
@@ -116,6 +114,40 @@ def check_job(
     ]
     result, reading, budget = _judge(placed, taken, quality, limits, clock, tell, against=against)
     return _with_setup(result, placed, setup, reading, budget)
+
+
+def read_job(sheet: Sheet) -> tuple[PlacedJob, Taken]:
+    """What the photos of a job say, not judged.
+
+    Parameters
+    ----------
+    sheet : Sheet
+        With a scale, and no sweep.
+
+    Returns
+    -------
+    PlacedJob, Taken
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        As `check_job` does.
+    """
+    why = lacks_scale(sheet)
+    if why:
+        raise RefusedError("The job has no scale", found=why, cure="add it to the sheet")
+    photos = _read_photos(sheet)
+    _check_sizes(photos)
+    for photo in photos:
+        check_exposure(photo)
+    placed, _ = _set_up(sheet, photos, lambda stage, share: None, None)
+    return placed, take(placed)
+
+
+def _take(placed: PlacedJob, tell: Progress) -> Taken:
+    light = kind_of_light(placed.sheet).words
+    tell(light, 0.35)
+    return take(placed, progress=lambda share: tell(light, 0.35 + 0.4 * share))
 
 
 @dataclass(frozen=True, slots=True)

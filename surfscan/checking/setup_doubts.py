@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,8 @@ from surfscan.checking.context import PlacedJob
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.message import Reason, Weight
+from surfscan.job.proof_file import PROOF_DAYS, ProofFile, read_proof, same_board
+from surfscan.job.sheet_board import BoardSheet
 from surfscan.judge.reasons import reason
 from surfscan.optics.lens import undistort
 from surfscan.reading.budget import Budget
@@ -17,7 +20,7 @@ from surfscan.reading.consistency import Suspicion
 from surfscan.reading.pair import PairCheck
 from surfscan.reading.station import Station
 
-__all__ = ["refuse_mixed", "setup_reasons", "setup_row", "tag_side_seen"]
+__all__ = ["proof_reasons", "refuse_mixed", "setup_reasons", "setup_row", "tag_side_seen"]
 
 SIDE_U_MM = 0.25
 """Standard uncertainty of a tag's side as printed and typed, mm (our choice)."""
@@ -56,7 +59,9 @@ def refuse_mixed(pair: PairCheck | None) -> None:
         )
 
 
-def setup_reasons(placed: PlacedJob, budget: Budget, *, cross_checked: bool) -> list[Reason]:
+def setup_reasons(
+    placed: PlacedJob, budget: Budget, *, cross_checked: bool, today: date | None = None
+) -> list[Reason]:
     """What speaks against the set-up, and whether anything but a tape speaks for it.
 
     Parameters
@@ -65,6 +70,8 @@ def setup_reasons(placed: PlacedJob, budget: Budget, *, cross_checked: bool) -> 
     budget : Budget
     cross_checked : bool
         Whether board tags in the panel's mirror were held against it.
+    today : date, optional
+        The day that a proof's age is counted to.
 
     Returns
     -------
@@ -77,9 +84,30 @@ def setup_reasons(placed: PlacedJob, budget: Budget, *, cross_checked: bool) -> 
         found.append(reason("setup-pair", Weight.DOUBT, "the photos", share=budget.pair.share))
     found += _tag_side(placed)
     board = placed.sheet.board
-    if board is not None and placed.board_fit is None and placed.null is None and not cross_checked:
+    proved: list[Reason] = []
+    if board is not None and board.proof is not None:
+        proved = proof_reasons(read_proof(placed.sheet.folder / board.proof), board, today or date.today())
+    by_tape = board is not None and placed.board_fit is None and placed.null is None and not cross_checked
+    if by_tape and not any(r.code == "setup-proved" for r in proved):
         found.append(reason("setup-by-tape", about="the board"))
-    return found
+    return found + proved
+
+
+def proof_reasons(proof: ProofFile, board: BoardSheet, today: date) -> list[Reason]:
+    """What a station's certificate says of a job's board."""
+    days = proof.days(today)
+    told: dict[str, Any] = {
+        "date": proof.date.isoformat(),
+        "ratio": round(proof.ratio, 4),
+        "u95": round(proof.u95, 4),
+    }
+    if not same_board(proof, board):
+        return [reason("setup-proof-other", about="the board", date=told["date"])]
+    if not 0 <= days <= PROOF_DAYS:
+        return [reason("setup-proof-old", about="the board", date=told["date"], days=days, most=PROOF_DAYS)]
+    if not proof.holds:
+        return [reason("setup-proof-fails", Weight.DOUBT, "the board", **told)]
+    return [reason("setup-proved", about="the board", **told)]
 
 
 def setup_row(budget: Budget) -> dict[str, Any]:

@@ -32,6 +32,7 @@ from surfscan.cli import (
     page,
     plan,
     print_,
+    prove,
     report,
     screen,
     serve,
@@ -72,6 +73,7 @@ COMMANDS = (
     page,
     serve,
     lens,
+    prove,
     teach,
 )
 _STOPPED = 130  # as shells report a process ended by SIGINT

@@ -210,6 +210,9 @@ class Reading(Carrier):
         How much the photos tell about the slopes, 1 for what is usual down to 0 inside one stretched stripe.
     traces : tuple of Trace
         Where each photo's stripes were found; empty for a light that has none.
+    start_rad : tuple of float
+        Phase of the pattern at the board's middle by each direction, for the surface as it was levelled; empty where
+        it is not known.
     """
 
     grid: Grid
@@ -226,6 +229,7 @@ class Reading(Carrier):
     quality: tuple[QualityMaps, ...]
     told: Array | None = None
     traces: tuple[Trace, ...] = ()
+    start_rad: tuple[float, ...] = ()
 
     def __post_init__(self) -> None:
         rows, columns = self.grid.shape

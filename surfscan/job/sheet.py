@@ -14,6 +14,7 @@ from pydantic import ConfigDict, Field, ValidationError, model_validator
 
 from surfscan.core.errors import RefusedError
 from surfscan.job.lens_file import read_lens
+from surfscan.job.proof_file import read_proof
 from surfscan.job.sheet_base import Table, as_tuples
 from surfscan.job.sheet_board import BoardSheet, TagsSheet
 from surfscan.job.sheet_errors import refuse, retell
@@ -304,6 +305,8 @@ def load_sheet(folder: Path | str, *, need_photos: bool = True) -> Sheet:
         raise retell(error, Sheet) from None
     if need_photos and sheet.camera.lens_file is not None:
         read_lens(folder / sheet.camera.lens_file)
+    if need_photos and sheet.board is not None and sheet.board.proof is not None:
+        read_proof(folder / sheet.board.proof)
     if need_photos:
         names = [(f"photo[{k}].file", photo.file) for k, photo in enumerate(sheet.photos, 1)]
         for k, photo in enumerate(sheet.photos, 1):

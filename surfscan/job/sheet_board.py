@@ -140,6 +140,11 @@ class BoardSheet(Table):
     tags: TagsSheet | None = Field(
         title="the board's own tags", default=None, description="a table like [tags]"
     )
+    proof: str | None = Field(
+        title="the certificate of `surfscan prove`: this board, where it stands, measured a known tilt",
+        default=None,
+        description="name of a file in the job folder",
+    )
 
     @field_validator("across", "up")
     @classmethod
@@ -156,7 +161,7 @@ class BoardSheet(Table):
             )
         return v[0] / length, v[1] / length, v[2] / length
 
-    @field_validator("setup_photo")
+    @field_validator("setup_photo", "proof")
     @classmethod
     def _setup_inside(cls, value: str | None) -> str | None:
         return None if value is None else inside(value)

@@ -225,6 +225,26 @@ REASONS: dict[str, Entry] = {
         "a set-up photo, or tags on the board, would cross-check it",
         "inspector",
     ),
+    "setup-proved": Entry(
+        "Scale proved on {date}: a known tilt was measured {ratio} times as large, within {u95}.",
+        "",
+        "inspector",
+    ),
+    "setup-proof-old": Entry(
+        "The proof of {date} is too old to count, or of a day to come ({days} days; {most} at most).",
+        "prove the station again (surfscan prove)",
+        "inspector",
+    ),
+    "setup-proof-other": Entry(
+        "The proof of {date} is of a board that stands elsewhere, or has other stripes.",
+        "prove the station as it stands now (surfscan prove), or name its own file",
+        "inspector",
+    ),
+    "setup-proof-fails": Entry(
+        "The proof of {date} failed: a known tilt was measured {ratio} times as large, which is more off than {u95}.",
+        "measure the board's place, its stripes and the tags again, then prove the station anew",
+        leads=True,
+    ),
     "setup-no-scale": Entry(
         "Not measured: {why}. Depths are shares of the deepest, and no millimetre is known.",
         "lay tags on the panel, and say where the board stands",

@@ -74,6 +74,7 @@ def finish(
         quality=tuple(quality),
         told=np.minimum(1.0, np.min(told, axis=0) / 0.5) if told else None,
         traces=tuple(traces),
+        start_rad=tuple(track.found.offset_rad for track in tracks),
     )
 
 

@@ -37,6 +37,10 @@ LEAST_WIDE_MM = 6.0
 CELLS_IN_WINDOW = 2.5
 """Cells in that width: finer ones would tell nothing more."""
 
+WHITE = 1.3
+"""Margin on the share that slopes without any order (noise; waves too short for the map) keep of their curl in a wider
+window: the square of the widths' ratio. A texture is not quite white; spots keep nearly all."""
+
 TOP = 4
 LEAST_CELLS = 200
 FIT_CELLS = 2000
@@ -80,9 +84,23 @@ def compare_pair(reading: Reading) -> PairCheck:
     -------
     PairCheck
     """
+    # Narrower than half a stripe nothing is told faithfully, and a stepped series' noise is all narrower still. Steep
+    # walls disagree at that width, in any pair; a spot that is in one photo only does so at a stripe's width too.
+    width = max(0.5 * float(np.max(reading.period_mm)), LEAST_WIDE_MM)
+    near = _compare(reading, width)
+    if not near.doubted:
+        return near
+    wider = max(float(np.max(reading.period_mm)), LEAST_WIDE_MM)
+    far = _compare(reading, wider)
+    if not np.isfinite(far.share):
+        return near
+    if far.curl_per_mm < WHITE * (width / wider) ** 2 * near.curl_per_mm:
+        return PairCheck(0.0, far.curl_per_mm)  # it falls as noise does: a texture too short for the map
+    return far
+
+
+def _compare(reading: Reading, wide_mm: float) -> PairCheck:
     step = reading.grid.step_mm
-    # Narrower than half a stripe nothing is told faithfully, and a stepped series' noise is all narrower still.
-    wide_mm = max(0.5 * float(np.max(reading.period_mm)), LEAST_WIDE_MM)
     skip = max(1, int(wide_mm / step / CELLS_IN_WINDOW))
     p, q = (slope[skip // 2 :: skip, skip // 2 :: skip] for slope in (reading.p, reading.q))
     step, measured = step * skip, np.isfinite(p) & np.isfinite(q)

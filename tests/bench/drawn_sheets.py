@@ -14,7 +14,7 @@ BLUNDERS = ("distance", "lean", "turn", "roll", "period", "tags", "tag places", 
 """What can be off by a blunder (`blunder`)."""
 
 TAPE, ANGLE_DEG, BLUNDER_SHARE = 0.005, 1.0, 0.02
-"""What people do: a board's distance off by up to a half per cent, its angle by up to a degree (all values alike likely);
+"""What people do: a board's distance off by up to a half per cent, its angle by up to a degree (all alike likely);
 one set-up in fifty has a blunder on top of that."""
 
 

@@ -1,7 +1,7 @@
 """Jobs drawn at random for the studies: a panel, a light, a camera, and a sheet as somebody would fill it in.
 
-One generator for all studies that need panels nobody has looked at. A `Case` is plain numbers; it is photographed by the
-project's ray caster (`own_photos`) or by Mitsuba (`independent_photos`), and `user_sheet` puts the user's errors in.
+One generator for all studies that need panels nobody has looked at. A `Case` is plain numbers; it is photographed
+by the project's ray caster (`own_photos`) or by Mitsuba (`independent_photos`), and `user_sheet` puts the user's errors in.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ LIGHTS = {"stripes": 0.77, "crossed": 0.08, "dots": 0.03, "one": 0.06, "stepped"
 
 PERIODS, STEPS = (47.0, 39.0), 4
 """Of a stepped series: both stripe periods, mm, and the steps of each."""
+
 
 @dataclass(frozen=True)
 class Made(Shape):
@@ -236,9 +237,7 @@ def own_photos(
         light = Lighting(room=float(rng.uniform(0, 0.6)), lamp_power_mm2=7e5, background=0.05)
     scene = Scene(
         panel=Panel(case.size, case.fair(), case.deviation()),
-        camera=Camera(
-            0.8 * pixels[0] * case.back / case.size[0], ((pixels[0] - 1) / 2, (pixels[1] - 1) / 2)
-        ),
+        camera=Camera(0.8 * pixels[0] * case.back / case.size[0], ((pixels[0] - 1) / 2, (pixels[1] - 1) / 2)),
         board=None if case.light == "lamp" else board,
         tags=corner_tags(case.size),
         shots=tuple(shots(case, poses, rng)),

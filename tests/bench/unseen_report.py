@@ -75,9 +75,7 @@ def report(jobs: list[Row]) -> None:
     """Print what the study holds."""
     every = [{**job, **spot} for job in jobs for spot in job.get("spots", [])]
     checked = [job for job in jobs if "refused" not in job]
-    expected = [
-        s for s in every if abs(s["true"]) >= max(1.15 * s["limit"], s["limit"] + 1.645 * s["sigma"])
-    ]
+    expected = [s for s in every if abs(s["true"]) >= max(1.15 * s["limit"], s["limit"] + 1.645 * s["sigma"])]
     missed = [s for s in expected if "error" not in s]
     invented = [s for job in checked for s in job["invented"]]
     over = [s for s in invented if s["verdict"] == "rework"]
@@ -86,7 +84,8 @@ def report(jobs: list[Row]) -> None:
         part = [job["coverage"] for job in checked if job["light"] == light and not job["part"]]
         lost = sum(job["light"] == light for job in jobs) - sum(job["light"] == light for job in checked)
         print(
-            f"  {light:9s} {len(part)} jobs, {lost} refused, coverage median {np.median(part):.3f}, tenth {np.quantile(part, 0.1):.3f}"
+            f"  {light:9s} {len(part)} jobs, {lost} refused, coverage median"
+            f" {np.median(part):.3f}, tenth {np.quantile(part, 0.1):.3f}"
         )
     print("wrong ready:", share(sum(job["wrong_ready"] for job in checked), len(checked)))
     print("missed:", share(len(missed), len(expected)))
@@ -96,7 +95,10 @@ def report(jobs: list[Row]) -> None:
     )
     for name in ("", "blunder"):
         part = [job for job in checked if bool(job["blunder"]) == bool(name)]
-        print(f"set-up told, {'with' if name else 'no'} blunder:", share(sum(j["told"] for j in part), len(part)))
+        print(
+            f"set-up told, {'with' if name else 'no'} blunder:",
+            share(sum(j["told"] for j in part), len(part)),
+        )
     for name, part in families(graded_spots(jobs)).items():
         _line(name, part)
 

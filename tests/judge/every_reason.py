@@ -13,5 +13,5 @@ NUMBERS = {
     "width_mm": 40.0, "step_mm": 0.5, "seen_mm": 35.0, "given_mm": 36.0,
     "why": "no tags", "name": "the other side", "bend_mm": 0.02, "spots": [1, 2], "words": "Sand it.",
     "which": "before", "common": 0.7, "x_mm": 2.0, "y_mm": 3.0, "u_x_mm": 0.3, "u_y_mm": 0.3, "turn_mrad": 1.0,
-    "u_turn_mrad": 0.2, "unchanged": 0.2,
+    "u_turn_mrad": 0.2, "unchanged": 0.2, "date": "2026-05-04", "ratio": 1.002, "u95": 0.01, "days": 40, "most": 30,
 }  # fmt: skip

@@ -36,6 +36,13 @@ def ring(x, y, at, peak, radius, w):
     return z, d * dx / r, d * dy / r
 
 
+def tile(x, y, at, peak, w, h):
+    """A flat tile w x h that stands on its left edge and is lifted by `peak` at its right one."""
+    on = (np.abs(x - at[0]) < w / 2) & (np.abs(y - at[1]) < h / 2)
+    z = np.where(on, peak * ((x - at[0]) / w + 0.5), 0.0)
+    return z, np.where(on, peak / w, 0.0), 0 * z
+
+
 def ripple(x, y, amplitude, length, angle, phase):
     """amplitude * cos along a direction (degrees)."""
     kx, ky = (2 * np.pi / length * f(np.deg2rad(angle)) for f in (np.cos, np.sin))
@@ -407,6 +414,19 @@ SCENES = {
         "waves": 0.0015,
     },
 }
+
+for _name, _lift, _seed in (("tile-flat", 0.0, 41), ("tile-tilted", 0.5, 42)):
+    SCENES[_name] = {  # a mirror tile between the tags; tilted: a leaf of 0.5 mm under its right edge
+        "size": (400, 300),
+        "pixels": (1000, 750),
+        "seed": _seed,
+        "focal": 2380.0,
+        "eyes": [away(1190, 54, 3)],
+        "board": board_at(900, 54, (1300, 1100), 28),
+        "albedo": 0.05,
+        "faults": [spot(tile, 0, 0, _lift, 180, 160)],
+        "waves": 0.0,
+    }
 
 
 def complete(name):
