@@ -192,5 +192,6 @@ def _add(job: Job, orders: Orders, folder: Path, identity: str, keeper: Keeper) 
         raise RefusedError(
             f"{job.name} could not be added to the record",
             found=str(error),
+            allowed="a record that can be written",
             cure="run the same command again: what is finished stays, and what is missing is added",
         ) from None

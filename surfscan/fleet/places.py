@@ -86,7 +86,12 @@ def remote_jobs(address: str) -> list[tuple[str, str]]:
         if name == SHEET and not any(part.startswith(".") for part in place.split("/")):
             found.append((place, store.unstrip_protocol(folder)))
     if not found and not store.exists(top):
-        raise RefusedError(f"There is nothing at {address}", found="nothing", allowed="a folder of jobs")
+        raise RefusedError(
+            f"There is nothing at {address}",
+            found="nothing",
+            allowed="a folder of jobs",
+            cure="check the address",
+        )
     return found
 
 

@@ -239,7 +239,7 @@ def read_seal(folder: Path, stem: str) -> dict[str, Any]:
             f"{path.parent} holds no report",
             found="no seal.json",
             allowed=f"a folder written by surfscan {stem}",
-            cure=f"make it first, with surfscan {stem}",
+            cure=f"make the report first, with surfscan {stem}",
         )
     try:
         document = json.loads(data, object_pairs_hook=once)

@@ -136,12 +136,14 @@ def _see(proof: Proof) -> None:
             "A proof's date can't be used",
             found=repr(proof.proved),
             allowed="ISO 8601 with its time zone, such as 2026-03-01T08:00:00+00:00",
+            cure="write it so",
         )
     if not (math.isfinite(proof.ratio) and proof.ratio > 0 and math.isfinite(proof.u95) and proof.u95 >= 0):
         raise UsageError(
             "A proof's ratio can't be used",
             found=f"{proof.ratio} with ± {proof.u95}",
             allowed="measured over true depth, over 0, and half its interval, 0 or more",
+            cure="give what the proof measured",
         )
 
 

@@ -78,7 +78,10 @@ async def receive(request: Request, incoming: Path) -> tuple[Path, str]:
         if "Too many" in error.message or "maximum size" in error.message:
             raise TooLargeError(error.message) from None
         raise RefusedError(
-            "The upload can't be read", found=error.message, allowed="multipart/form-data, whole"
+            "The upload can't be read",
+            found=error.message,
+            allowed="multipart/form-data, whole",
+            cure="send it again",
         ) from None
     try:
         return await asyncio.to_thread(_keep, form, incoming)
@@ -100,7 +103,12 @@ def _keep(form: FormData, incoming: Path) -> tuple[Path, str]:
     """Write the files into a new folder."""
     number = form.get("job_number", "")
     if not isinstance(number, str):
-        raise RefusedError("job_number is a file", found="a file", allowed="digits as a plain field")
+        raise RefusedError(
+            "job_number is a file",
+            found="a file",
+            allowed="digits as a plain field",
+            cure="send it as a field",
+        )
     check_job_number(number)
     folder = Path(tempfile.mkdtemp(dir=incoming))
     try:
@@ -126,7 +134,9 @@ def _keep_file(part: UploadFile, folder: Path) -> None:
         raise TooLargeError(f"{name}: a file may have up to {MOST_FILE_MB} MB")
     path = folder / name
     if path.exists():
-        raise RefusedError(f"{name} was sent twice", found="two files", allowed="each file once")
+        raise RefusedError(
+            f"{name} was sent twice", found="two files", allowed="each file once", cure="send it once"
+        )
     path.parent.mkdir(parents=True, exist_ok=True)
     with path.open("wb") as out:
         shutil.copyfileobj(part.file, out, 1 << 20)

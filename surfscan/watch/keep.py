@@ -70,7 +70,12 @@ def read_state(out: Path) -> WatchState:
     except FileNotFoundError:
         return WatchState()
     except OSError as error:
-        raise RefusedError(f"{path} can't be read", found=error.strerror or str(error)) from None
+        raise RefusedError(
+            f"{path} can't be read",
+            found=error.strerror or str(error),
+            allowed="a file that you may read",
+            cure="check its rights, and that the drive is there",
+        ) from None
     try:
         document = json.loads(data)
         if document["schema"] != _SCHEMA:

@@ -18,6 +18,7 @@ from surfscan.cli import main
 from surfscan.core.errors import RefusedError
 from surfscan.papers.car import verify_car
 from surfscan.papers.car_outline import draw_car
+from surfscan.papers.signing import load_public_key
 from surfscan.results.record import open_record
 from surfscan.results.stored import load_result
 
@@ -130,6 +131,27 @@ def test_a_car_from_its_sheet_and_its_paper_verified(
     sheet["panels"][1]["place"] = "hood"
     (out / "car.json").write_text(json.dumps(sheet))
     assert "car.json was changed" in verify_car(out).differences
+
+
+def test_a_cars_seal_signed_or_plainly_not(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    car, out, key = tmp_path / "car", tmp_path / "out", tmp_path / "shop.key"
+    panel_folder(car / "roof", "roof")
+    assert main(["key", "--out", str(key)]) == 0
+    given = ["car", str(car), "--out", str(out), "--quiet"]
+    checked = ["verify", str(out), "--key", f"{key}.pub"]
+    assert main([*given, "--sign", str(key), "--stamp"]) == 0
+    assert main(checked) == 0
+    name = load_public_key(f"{key}.pub").public_bytes_raw().hex()
+    assert f"Signed with the key {name}." in capsys.readouterr().out
+    assert name in (out / "car.html").read_text()
+    assert (out / "seal.tsq").is_file()
+    # made again without the key: the signature goes, and the paper names nobody
+    assert main(given) == 0
+    assert not [name for name in ("seal.sig", "seal.tsq") if (out / name).exists()]
+    assert "does not show a seal made anew" in (out / "car.html").read_text()
+    assert main(["verify", str(out)]) == 0
+    assert main(checked) == 3
+    assert "the seal is not signed" in capsys.readouterr().out
 
 
 def test_a_car_from_a_record_by_its_job_number(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
