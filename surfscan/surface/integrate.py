@@ -90,7 +90,7 @@ def integrate_many(p: Array, q: Array, *, step_mm: float, tolerance: float = 1e-
     ndarray (K, H, W), mm
         NaN where left out; zero mean on each island.
     """
-    valid = (np.isfinite(p) & np.isfinite(q)).all(0)
+    valid = np.asarray((np.isfinite(p) & np.isfinite(q)).all(0))
     pp, qq, w = np.where(valid, p, 0.0), np.where(valid, q, 0.0), valid.astype(float)
     z = solve_steps(
         0.5 * step_mm * (pp[..., 1:] + pp[..., :-1]),

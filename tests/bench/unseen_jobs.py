@@ -1,7 +1,8 @@
 """Jobs drawn at random for the studies: a panel, a light, a camera, and a sheet as somebody would fill it in.
 
 One generator for all studies that need panels nobody has looked at. A `Case` is plain numbers; it is photographed
-by the project's ray caster (`own_photos`) or by Mitsuba (`independent_photos`), and `user_sheet` puts the user's errors in.
+by the project's ray caster (`own_photos`) or by Mitsuba (`independent_photos`), and `user_sheet`
+puts the user's errors in.
 """
 
 from __future__ import annotations
