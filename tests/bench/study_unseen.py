@@ -4,9 +4,10 @@
     python tests/bench/study_unseen.py --rows FILE --report
 
 Each job is a panel of its own (`unseen_jobs.py`), photographed by the project's ray caster (512 x 384 pixels; dots
-768 x 576) or by Mitsuba (1000 x 750), with a sheet as people fill it in. One line of JSON per job is added to the file; jobs that
-it holds are not done again, so a study may be stopped and gone on with. `--report` prints what the file holds, by
-family, every share with its Clopper-Pearson interval. `--keep DIR` keeps the photos, and uses those that are there.
+768 x 576) or by Mitsuba (1000 x 750), with a sheet as people fill it in. One line of JSON per job is added to the
+file; jobs that it holds are not done again, so a study may be stopped and gone on with. `--report` prints what the file
+holds, by family, every share with its Clopper-Pearson interval. `--keep DIR` keeps the photos, and uses those that
+are there.
 """
 
 from __future__ import annotations
