@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import time
-from collections import deque
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
@@ -16,6 +15,7 @@ import numpy as np
 from surfscan.checking.context import PlacedJob, Taken
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
 from surfscan.checking.outcome import assemble
+from surfscan.checking.photos import check_sizes, read_photos
 from surfscan.checking.quality import find_blocker, judge_photo
 from surfscan.checking.reference import add_null, read_reference, stand_again
 from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, told
@@ -23,17 +23,14 @@ from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_ro
 from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
-from surfscan.checking.texture import read_texture
-from surfscan.core.aside import end_aside
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
 from surfscan.job.photo_quality import check_exposure
-from surfscan.job.photos import pixels_of, read_photo
+from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
-from surfscan.judge.judgement import judge_map
+from surfscan.judge.judgement import Judgement, judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.texture import add_texture
 from surfscan.judge.trade import Material
@@ -51,9 +48,6 @@ __all__ = ["check_job", "read_job"]
 
 ENOUGH = 400
 """Fewest measured cells that make a result."""
-
-MOST_PIXELS = 500_000_000
-"""Of all photos of a job together, which are held at once: 2.5 GB."""
 
 Progress = Callable[[str, float], None]
 
@@ -94,8 +88,8 @@ def check_job(
     if gathered is not None:
         sheet, photos = gathered.sheet, [station.photo for station in gathered.stations]
     else:
-        photos = _read_photos(sheet)
-    _check_sizes(photos)
+        photos = read_photos(sheet)
+    check_sizes(photos)
     for photo in photos if gathered is None else ():
         check_exposure(photo)
     if why:
@@ -135,9 +129,14 @@ def read_job(sheet: Sheet) -> tuple[PlacedJob, Taken]:
     """
     why = lacks_scale(sheet)
     if why:
-        raise RefusedError("The job has no scale", found=why, cure="add it to the sheet")
-    photos = _read_photos(sheet)
-    _check_sizes(photos)
+        raise RefusedError(
+            "The job has no scale",
+            found=why,
+            allowed="tags or corners_px, and where the board stands",
+            cure="add them to the sheet",
+        )
+    photos = read_photos(sheet)
+    check_sizes(photos)
     for photo in photos:
         check_exposure(photo)
     placed, _ = _set_up(sheet, photos, lambda stage, share: None, None)
@@ -257,8 +256,7 @@ def _judge(
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
-    bands = read_texture(taken, height, placed.stations, most_mm=0.5 * min(limits.low_mm, limits.high_mm))
-    judgement = add_texture(judgement, bands, limits=limits)
+    judgement = _with_texture(judgement, placed, taken, height, limits)
     told = (*judgement.evidence.doubts, *taken.doubts)
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
@@ -281,6 +279,18 @@ def _judge(
     if placed.null is not None:
         result = add_null(result, placed.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
+
+
+def _with_texture(
+    judgement: Judgement, placed: PlacedJob, taken: Taken, height: HeightMap, limits: Limits
+) -> Judgement:
+    """The judgement with the texture, where the sheet has a limit for it: it costs a third of a check."""
+    if not limits.texture_decides:
+        return judgement
+    from surfscan.checking.texture import read_texture
+
+    least = 0.5 * min(limits.low_mm, limits.high_mm)
+    return add_texture(judgement, read_texture(taken, height, placed.stations, most_mm=least), limits=limits)
 
 
 def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:
@@ -315,44 +325,6 @@ def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -
     return coverage
 
 
-def _read_photos(sheet: Sheet, *, references: bool = False) -> list[Photo]:
-    """The sheet's photos, or the reference of each."""
-
-    def read(row: PhotoSheet) -> Photo:
-        name = str(row.reference) if references else row.file
-        return read_photo(sheet.folder / name, name, encoding=row.encoding)
-
-    names = [str(row.reference) if references else row.file for row in sheet.photos]
-    if len(names) > MOST_PIXELS // 100_000_000:  # fewer can't be too large together
-        _see_total(sheet, names)
-    photos = []
-    with ThreadPoolExecutor(2) as pool:
-        coming = deque(pool.submit(read, row) for row in sheet.photos[:2])
-        for row in (*sheet.photos[2:], None, None)[: len(sheet.photos)]:  # two ahead, no more
-            try:
-                photos.append(coming.popleft().result())
-            except KeyboardInterrupt:
-                end_aside()  # or the pool would wait for a decoder that hangs
-                raise
-            if row is not None:
-                coming.append(pool.submit(read, row))
-    return photos
-
-
-def _see_total(sheet: Sheet, names: list[str]) -> None:
-    """Count the pixels that the photos' headers state, before any is decoded: they are held at once."""
-    total = 0
-    for k, name in enumerate(names, 1):
-        total += pixels_of(sheet.folder / name, name)
-        if total > MOST_PIXELS:
-            raise RefusedError(
-                "The photos are too large together",
-                found=f"over {total / 1e6:.0f} megapixels in the first {k} of {len(names)}",
-                allowed=f"up to {MOST_PIXELS / 1e6:.0f} megapixels in all",
-                cure="save them smaller, 12 megapixels are plenty; or take fewer",
-            )
-
-
 def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:
     with ThreadPoolExecutor(2) as pool:
         return list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
@@ -360,8 +332,8 @@ def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:
 
 def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
     """The stations of the reference photos, each from its own tags."""
-    glass = _read_photos(sheet, references=True)
-    _check_sizes([photos[0], *glass])
+    glass = read_photos(sheet, references=True)
+    check_sizes([photos[0], *glass])
     for photo in glass:
         check_exposure(photo)
     return _stand_all(sheet, glass)
@@ -374,7 +346,7 @@ def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit,
     row = next((k for k, photo in enumerate(photos) if photo.file == name), None)
     photo = read_photo(sheet.folder / name, name) if row is None else photos[row]
     if sheet.camera.focal_px is not None and photos:
-        _check_sizes([photos[0], photo])
+        check_sizes([photos[0], photo])
     check_exposure(photo)
     return stand_board(sheet, photo, inputs=inputs)
 
@@ -406,16 +378,3 @@ def _inputs(sheet: Sheet, stations: list[Station]) -> Inputs:
     """Uncertainties of the set-up: the sheet's, else the defaults, the focal length's by where it comes from."""
     given = {k: v for k, v in sheet.uncertainty.model_dump().items() if v is not None}
     return Inputs(**{"focal_rel": max(s.camera.u_focal_rel for s in stations), **given})
-
-
-def _check_sizes(photos: list[Photo]) -> None:
-    """One camera, one size: a cropped or shrunk photo has another focal length and another middle."""
-    first = photos[0]
-    for photo in photos[1:]:
-        if photo.image.shape not in (first.image.shape, first.image.shape[::-1]):
-            raise RefusedError(
-                f"{photo.file} is not of the same size as {first.file}",
-                found=f"{photo.image.shape[1]} x {photo.image.shape[0]} pixels",
-                allowed=f"{first.image.shape[1]} x {first.image.shape[0]}, as the first",
-                cure="take the photos of a job with one camera and setting, and do not crop them",
-            )

@@ -323,7 +323,7 @@ class LimitsSheet(Table):
         description="mrad, over 0 and at most 1000",
     )
     texture_mrad: Annotated[float, Field(gt=0.0, le=1000.0)] | None = Field(
-        title="greatest slope (root mean square) of an octave of short waves; it decides once you give it",
+        title="greatest slope (root mean square) of an octave of short waves; measured, and decides, once you give it",
         json_schema_extra={"without": "by stage"},
         default=None,
         description="mrad, over 0 and at most 1000",

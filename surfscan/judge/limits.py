@@ -163,7 +163,7 @@ def default_limits(stage: str) -> Limits:
             "putty_depth_mm": PUTTY_GREATEST_DEPTH.source,
             "slope_mrad": _SLOPE_BASIS_GLOSS if gloss else _SLOPE_BASIS_EARLY,
             "band_mm": "default, our choice: shorter waves are texture, longer ones the panel's form",
-            "texture_mrad": "default: the slope limit, our choice, no source; for information",
+            "texture_mrad": "default: the slope limit, our choice, no source; measured only where the sheet gives it",
             "feather_mrad": "default, our choice: the filler stage's slope limit, 1 in 250",
             "confidence": f"default of ISO 14253-1, 95 %: guard band {GUARD_FACTOR_95.value:.3f} u, one side",
         },

@@ -31,7 +31,7 @@ def add_texture(judgement: Judgement, bands: Sequence[Band], *, limits: Limits) 
     -------
     Judgement
         With ``details["texture"]``: ``bands`` [{from_mm, to_mm, slope_rms_mrad, u_mrad, limit_mrad, along_x, verdict}],
-        ``counts``, ``basis``. An octave longer than the shortest wave of ``limits.band_mm`` is shape, and not listed.
+        ``basis``. An octave longer than the shortest wave of ``limits.band_mm`` is shape, and not listed.
     """
     short = [band for band in bands if band.to_mm <= limits.band_mm[0]]
     made = [_decide(band, limits) for band in short]
@@ -49,12 +49,9 @@ def add_texture(judgement: Judgement, bands: Sequence[Band], *, limits: Limits) 
     ]
     row = {
         "bands": rows,
-        "counts": limits.texture_decides,
         "basis": limits.basis.get("texture_mrad", ""),
     }
     judgement = replace(judgement, details={**judgement.details, "texture": row})
-    if not limits.texture_decides:
-        return judgement
     if not made:
         return replace(judgement, evidence=replace(judgement.evidence, texture=_unknown(limits)))
     worst = max(range(len(made)), key=lambda k: made[k].value + made[k].u)

@@ -215,8 +215,7 @@ def _texture_lines(texture: Mapping[str, Any], units: Units, *, mrad: bool) -> l
         f"{slope(row['slope_rms_mrad'])} in waves of {units.given(row['from_mm'])} to {units.given(row['to_mm'])}"
         for row in rows
     )
-    counts = "" if texture.get("counts") else ", for information"
-    return [f"Texture, root mean square: {each} (limit {slope(rows[0]['limit_mrad'])}{counts})."]
+    return [f"Texture, root mean square: {each} (limit {slope(rows[0]['limit_mrad'])})."]
 
 
 def _fill_plan(fill: Mapping[str, Any], units: Units) -> str:

@@ -56,7 +56,7 @@ def block_reach(
     The block lies along each direction in turn and is set down with its middle at every place. It rests like
     a ruler on the highest points of the strip it covers, is held level across its width, and takes nothing
     off. A place's clearance is the smallest distance from the block's face over all places of the block that
-    cover it. Worked out on a grid about a forty-fifth of the block apart and read back at every cell.
+    cover it. Worked out on a grid about a seventieth of the block apart and read back at every cell.
 
     Parameters
     ----------
@@ -102,7 +102,7 @@ def block_reach(
 
 def _face(height: Array, step: float, length: float, width: float, direction: float) -> Array:
     """Lowest place of the block's face over every cell, (H, W); NaN where the block can't be set down."""
-    pitch = step * max(1, int(length / 45 / step))
+    pitch = step * max(1, int(length / 70 / step))
     radians = math.radians(direction)
     dx, dy = math.cos(radians), math.sin(radians)
     rows, columns = height.shape

@@ -91,7 +91,7 @@ def test_a_sheet_names_its_proof(
     assert "The proof holds" in capsys.readouterr().out
     text = (job / "panel.toml").read_text()
     (job / "panel.toml").write_text(text.replace("[board]", '[board]\nproof = "proof.toml"'))
-    main(["check", str(job), "--why"])
+    main(["check", str(job), "--out", str(tmp_path / "result"), "--why"])
     out = capsys.readouterr().out
     assert "Scale proved on" in out
     assert "Scale by tape" not in out

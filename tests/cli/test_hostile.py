@@ -20,7 +20,7 @@ from fuzz_inputs import JOBS
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan import cli
-from surfscan.checking import pipeline
+from surfscan.checking import photos, pipeline
 from surfscan.core.errors import RefusedError, SurfscanError
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet import load_sheet
@@ -134,7 +134,7 @@ def test_small_pictures_are_drawn(tmp_path: Path, capsys: pytest.CaptureFixture[
 
 def test_photos_that_are_too_large_together(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     job = shutil.copytree(JOBS / "flat", tmp_path / "job")
-    monkeypatch.setattr(pipeline, "MOST_PIXELS", 1_000_000)
+    monkeypatch.setattr(photos, "MOST_PIXELS", 1_000_000)
     with pytest.raises(
         RefusedError, match=r"too large together; found over .* allowed: up to 1 megapixels in all"
     ):
