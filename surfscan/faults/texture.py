@@ -11,6 +11,7 @@ its edge is wide. Bands of waves are then fitted to the covariances; the method 
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
@@ -73,15 +74,13 @@ def measure_texture(
     tuple of Band
         From the shortest that the photos resolve; empty when nothing can be told.
     """
-    photos: dict[str, list[Trace]] = {}
-    for trace in traces:
-        photos.setdefault(trace.view.photo.file, []).append(trace)
+    shown = Counter(trace.view.photo.file for trace in traces)
     tiles = [
         tile
-        for group in photos.values()
-        if len(group) == 1  # two waves in one photo leave more than this tells apart
+        for trace in traces
+        if shown[trace.view.photo.file] == 1  # two waves in one photo leave more than this tells apart
         for tile in tiles_of(
-            group, grid=grid, height_mm=height_mm, clear=clear, smooth_mm=SMOOTH_MM, most=MOST_TILES
+            trace, grid=grid, height_mm=height_mm, clear=clear, smooth_mm=SMOOTH_MM, most=MOST_TILES
         )
     ]
     if len(tiles) < 3:
@@ -99,34 +98,39 @@ def measure_texture(
     wide = [edges[0] / 4, edges[0] / 2, *edges, 2 * edges[-1]]
     # Parts of octaves are fitted, as no spectrum is even over a whole one; octaves are told.
     fine = [edge * 2 ** (k / PARTS) for edge in wide[:-1] for k in range(PARTS)] + wide[-1:]
-    equations = [e for tile in tiles for e in _equations(tile, fine, blur)]
+    equations = [_equations(tile, fine, blur) for tile in tiles]
     return _solve(equations, wide)[2:-1]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Equations:
-    """Normal equations of one tile and trace: the bands' powers and what is left over at all distances."""
+    """Normal equations of one tile for the bands' powers, and how much of x its lever has."""
 
     normal: Array
     right: Array
     along_x: float
 
 
-def _equations(tile: Tile, edges: Sequence[float], blur_px: float) -> list[_Equations]:
-    found = []
-    # Tiles of nearly the same scale share their kernels: a thirtieth of a wavelength moves no octave.
-    scale = tuple(
-        map(float, np.round(tile.mm_per_px.ravel() / (size := np.linalg.norm(tile.mm_per_px) / 30)) * size)
+def _equations(tile: Tile, edges: Sequence[float], blur_px: float) -> _Equations:
+    covariance, weight = _covariance(tile.rest, tile.gain, tile.bend, tile.clear)
+    kernels = _kernels(
+        _near_scale(tile.mm_per_px), _numbers(tile.lever), tuple(edges), _numbers(_blur(tile.edge, blur_px))
     )
-    for gain, bend, edge, lever in zip(tile.gains, tile.bends, tile.edges, tile.levers, strict=True):
-        covariance, weight = _covariance(tile.rest, gain, bend, tile.clear)
-        blur = tuple(map(float, np.round(_blur(edge, blur_px), 2).ravel()))
-        kernels = _kernels(scale, tuple(map(float, np.round(lever, 2))), tuple(edges), blur)
-        use = weight > 0
-        use[FAR, FAR] = False  # a pixel with itself has its own noise
-        k, c, w = kernels[:, use], covariance[use], weight[use]
-        found.append(_Equations((k * w) @ k.T, (k * w) @ c, float(lever[0] ** 2)))
-    return found
+    use = weight > 0
+    use[FAR, FAR] = False  # a pixel with itself has its own noise
+    k, c, w = kernels[:, use], covariance[use], weight[use]
+    return _Equations((k * w) @ k.T, (k * w) @ c, float(tile.lever[0] ** 2))
+
+
+def _near_scale(mm_per_px: Array) -> tuple[float, ...]:
+    """The scale to about a thirtieth, so that tiles of nearly the same one share their kernels: it moves no octave."""
+    unit = 2.0 ** np.round(np.log2(np.linalg.norm(mm_per_px) / 30))
+    return _numbers(mm_per_px / unit, 0, unit)
+
+
+def _numbers(value: Array, digits: int = 2, unit: float = 1.0) -> tuple[float, ...]:
+    """Rounded numbers, to know kernels by."""
+    return tuple(float(number) * unit for number in np.round(value, digits).ravel())
 
 
 def _covariance(rest: Array, gain: Array, bend: Array, clear: Array) -> tuple[Array, Array]:

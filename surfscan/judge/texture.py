@@ -47,13 +47,11 @@ def add_texture(judgement: Judgement, bands: Sequence[Band], *, limits: Limits) 
         }
         for band, one in zip(short, made, strict=True)
     ]
-    row = {
-        "bands": rows,
-        "basis": limits.basis.get("texture_mrad", ""),
-    }
+    row = {"bands": rows, "basis": limits.basis.get("texture_mrad", "")}
     judgement = replace(judgement, details={**judgement.details, "texture": row})
     if not made:
-        return replace(judgement, evidence=replace(judgement.evidence, texture=_unknown(limits)))
+        nothing = _decide(Band(math.nan, math.nan, math.nan, math.nan, math.nan), limits)
+        return replace(judgement, evidence=replace(judgement.evidence, texture=nothing))
     worst = max(range(len(made)), key=lambda k: made[k].value + made[k].u)
     evidence = replace(
         judgement.evidence, texture=made[worst], texture_mm=(short[worst].from_mm, short[worst].to_mm)
@@ -71,11 +69,4 @@ def _decide(band: Band, limits: Limits) -> Decision:
         confidence=limits.confidence,
         name=name,
         unit="mrad",
-    )
-
-
-def _unknown(limits: Limits) -> Decision:
-    nan = math.nan
-    return decide(
-        nan, nan, upper=limits.texture_mrad, confidence=limits.confidence, name="the texture", unit="mrad"
     )

@@ -11,10 +11,26 @@ import numpy as np
 
 from surfscan.core.records import Array
 
-__all__ = ["draw_stripes", "fold_waveform", "steepness"]
+__all__ = ["draw_stripes", "fold_waveform", "mean_by_phase", "phase_slots", "steepness"]
 
 BINS = 64
 """Samples of one period."""
+
+
+def phase_slots(phase_rad: Array) -> tuple[Array, Array, Array]:
+    """The bin below each phase, the bin above it, and how far it lies between them, 0 to 1."""
+    place = phase_rad * (BINS / (2 * np.pi))
+    slot = np.floor(place)
+    low = slot.astype(np.int64) % BINS
+    return low, (low + 1) % BINS, place - slot
+
+
+def mean_by_phase(shade: Array, slots: tuple[Array, Array, Array]) -> tuple[Array, Array]:
+    """Mean shade at each bin, (BINS,), by linear interpolation, and how many samples made it (0 where none did)."""
+    low, high, part = slots
+    count = np.bincount(low, 1 - part, BINS) + np.bincount(high, part, BINS)
+    total = np.bincount(low, (1 - part) * shade, BINS) + np.bincount(high, part * shade, BINS)
+    return total / np.maximum(count, 1e-300), count
 
 
 def fold_waveform(shade: Array, phase_rad: Array) -> Array:
@@ -37,16 +53,9 @@ def fold_waveform(shade: Array, phase_rad: Array) -> Array:
     cosine = np.cos(grid)
     if shade.size < 20 * BINS:
         return cosine
-    place = phase_rad * (BINS / (2 * np.pi))
-    slot = np.floor(place)
-    part = place - slot
-    low = slot.astype(np.int64) % BINS
-    high = (low + 1) % BINS
-    count = np.bincount(low, 1 - part, BINS) + np.bincount(high, part, BINS)
-    total = np.bincount(low, (1 - part) * shade, BINS) + np.bincount(high, part * shade, BINS)
+    wave, count = mean_by_phase(shade, phase_slots(phase_rad))
     if count.min() <= 0.02 * count.mean():
         return cosine
-    wave = total / count
     wave -= wave.mean()
     first = 2 * np.mean(wave * np.exp(-1j * grid))
     if not 0.3 < abs(first) < 3:

@@ -44,10 +44,8 @@ def test_the_estimator_gives_back_the_power_of_each_octave() -> None:
         gain, bend = -np.sin(phase), -np.cos(phase)
         rest = gain * slope + 1e-3 * rng.normal(size=slope.shape)
         every = np.ones(slope.shape, bool)
-        tile = Tile(
-            0, 0, rest, (gain,), (bend,), (np.array([9.0, 0]),), every, scale, (np.eye(2)[n % 2],), 0, 0
-        )
-        equations += _equations(tile, fine, 0.0)
+        tile = Tile(rest, gain, bend, np.array([9.0, 0.0]), every, scale, np.eye(2)[n % 2])
+        equations.append(_equations(tile, fine, 0.0))
     found = {band.from_mm: band for band in _solve(equations, edges)}
     for short in (4.0, 8.0):
         assert found[short].slope_rms_mrad == pytest.approx(made_mrad(short, 2 * short), rel=0.1)
