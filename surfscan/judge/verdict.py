@@ -229,56 +229,40 @@ def _of_spots(evidence: Evidence) -> list[Reason]:
                     probability=decision.probability,
                 )
             )
-    found += _of_slope(evidence)
-    found += _of_texture(evidence)
+    found += _of_finish(evidence)
     lost += evidence.slope is not None and evidence.slope.verdict == Verdict.NOT_MEASURED
     if lost:
         found.append(reason("spot-unknown", count=int(lost)))
     return found
 
 
-def _of_slope(evidence: Evidence) -> list[Reason]:
-    slope = evidence.slope
+def _of_finish(evidence: Evidence) -> list[Reason]:
+    """The waves' slopes against their limits, where those count: in the band, and of the texture."""
+    texture = evidence.texture
+    found = _of_waves("slope", evidence.slope, evidence.band_mm, evidence.stage)
+    if texture is not None and texture.verdict == Verdict.NOT_MEASURED:
+        why = "no whole patch of stripes, or none sharp enough"
+        return [*found, reason("limit-texture-unknown", Weight.DOUBT, "the finish", why=why)]
+    return found + _of_waves("texture", texture, evidence.texture_mm, evidence.stage)
+
+
+def _of_waves(kind: str, slope: Decision | None, waves_mm: tuple[float, float], stage: str) -> list[Reason]:
     if slope is None or slope.verdict not in (Verdict.CLOSE, Verdict.REWORK):
         return []
     over = slope.verdict == Verdict.REWORK
     return [
         reason(
-            "limit-slope-over" if over else "limit-slope-close",
+            f"limit-{kind}-over" if over else f"limit-{kind}-close",
             Weight.DECIDES if over else Weight.DOUBT,
             "the finish",
-            short_mm=evidence.band_mm[0],
-            long_mm=evidence.band_mm[1],
+            short_mm=waves_mm[0],
+            long_mm=waves_mm[1],
             slope_mrad=slope.value,
             u_mrad=slope.u,
             limit_mrad=slope.upper,
             probability=slope.probability,
         ),
-        reason("limit-slope-work", about="the finish", words=words("slope")[evidence.stage]),
-    ]
-
-
-def _of_texture(evidence: Evidence) -> list[Reason]:
-    texture = evidence.texture
-    if texture is None or texture.verdict == Verdict.READY:
-        return []
-    if texture.verdict == Verdict.NOT_MEASURED:
-        why = "no whole patch of stripes, or none sharp enough"
-        return [reason("limit-texture-unknown", Weight.DOUBT, "the finish", why=why)]
-    over = texture.verdict == Verdict.REWORK
-    return [
-        reason(
-            "limit-texture-over" if over else "limit-texture-close",
-            Weight.DECIDES if over else Weight.DOUBT,
-            "the finish",
-            short_mm=evidence.texture_mm[0],
-            long_mm=evidence.texture_mm[1],
-            slope_mrad=texture.value,
-            u_mrad=texture.u,
-            limit_mrad=texture.upper,
-            probability=texture.probability,
-        ),
-        reason("limit-texture-work", about="the finish", words=words("texture")[evidence.stage]),
+        reason(f"limit-{kind}-work", about="the finish", words=words(kind)[stage]),
     ]
 
 
