@@ -6,7 +6,7 @@ import math
 from dataclasses import replace
 from pathlib import Path
 
-import cv2
+import drawn_sheets
 import numpy as np
 
 from surfscan.core.errors import SurfscanError
@@ -110,32 +110,9 @@ def write_planned(
 
 def draw_sheet(sheet: Sheet, rng: np.random.Generator, inputs: Inputs, limit: float) -> Sheet:
     """The sheet as a user might have measured it, every input off by its uncertainty, with that limit for lows."""
-    board = sheet.board
-    turn = cv2.Rodrigues(rng.normal(0, np.radians(inputs.board_angle_deg), 3))[0]
-    return sheet.model_copy(
-        update={
-            "board": board.model_copy(
-                update={
-                    "centre_mm": tuple(np.array(board.centre_mm) + rng.normal(0, inputs.board_centre_mm, 3)),
-                    "across": tuple(turn @ np.array(board.across)),
-                    "up": tuple(turn @ np.array(board.up)),
-                    "period_mm": board.period_mm * (1 + rng.normal(0, inputs.period_rel)),
-                }
-            ),
-            "camera": sheet.camera.model_copy(
-                update={"focal_px": sheet.camera.focal_px * (1 + rng.normal(0, inputs.focal_rel))}
-            ),
-            "tags": sheet.tags.model_copy(
-                update={
-                    "centres_mm": {
-                        tag: tuple(np.array(place) + rng.normal(0, inputs.tag_centre_mm, 2))
-                        for tag, place in sheet.tags.centres_mm.items()
-                    }
-                }
-            ),
-            "limits": sheet.limits.model_copy(update={"low_mm": limit, "high_mm": limit}),
-        }
-    )
+    drawn = drawn_sheets.draw_sheet(sheet, rng, inputs)
+    limits = sheet.limits.model_copy(update={"low_mm": limit, "high_mm": limit})
+    return drawn.model_copy(update={"limits": limits})
 
 
 def found_at(spots: tuple, x: float, y: float, width: float) -> float:

@@ -11,27 +11,26 @@ its interval all the same, and any "ready" with a spot over its limit. Photos ar
 from __future__ import annotations
 
 import argparse
-import math
 from collections import defaultdict
 from concurrent.futures import ProcessPoolExecutor
-from dataclasses import dataclass
 from multiprocessing import get_context
 from pathlib import Path
-from typing import Any
 
 import cv2
 import numpy as np
-from study_coverage import draw_sheet, true_spots
+from drawn_sheets import blunder, draw_sheet
+from study_coverage import true_spots
+from unseen_jobs import Twist
 
 from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera
-from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.sheet import load_sheet
 from surfscan.reading.budget import Inputs
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
-from surfscan.synth.shape import Array, Shape, Three
+from surfscan.synth.shape import Shape
 
 BLUNDERS: tuple[tuple[str, float], ...] = (
     ("none", 0.0),
@@ -48,28 +47,6 @@ BLUNDERS: tuple[tuple[str, float], ...] = (
     ("tag places", 0.03),
     ("focal", 0.05),
 )
-
-
-@dataclass(frozen=True)
-class Twist(Shape):
-    """A smooth form of third and fourth order that is 0 at the corners (+-x_mm, +-y_mm); seven heights, mm."""
-
-    x_mm: float
-    y_mm: float
-    mm: tuple[float, ...]
-
-    def _surface(self, x: Array, y: Array) -> Three:
-        u, v, c = x / self.x_mm, y / self.y_mm, self.mm
-        z = c[0] * (u**3 - u) + c[1] * u * (v * v - 1) + c[2] * v * (u * u - 1) + c[3] * (v**3 - v)
-        z = z + c[4] * (u * u - 1) * (v * v - 1) + c[5] * (u**4 - u * u) + c[6] * (v**4 - v * v)
-        p = c[0] * (3 * u * u - 1) + c[1] * (v * v - 1) + 2 * c[2] * u * v
-        p = p + 2 * c[4] * u * (v * v - 1) + c[5] * (4 * u**3 - 2 * u)
-        q = 2 * c[1] * u * v + c[2] * (u * u - 1) + c[3] * (3 * v * v - 1)
-        q = q + 2 * c[4] * (u * u - 1) * v + c[6] * (4 * v**3 - 2 * v)
-        return z, p / self.x_mm, q / self.y_mm
-
-    def _curvatures(self, x: Array, y: Array) -> Three:
-        raise NotImplementedError("not asked for by the renderer of gloss panels")
 
 
 def make_panel(folder: Path, seed: int) -> None:
@@ -108,33 +85,6 @@ def make_panel(folder: Path, seed: int) -> None:
         poses=poses,
     )
     write_job(scene, folder, rng=rng)
-
-
-def blunder(sheet: Sheet, kind: str, by: float) -> Sheet:
-    """The sheet with one input wrong."""
-    board, tags = sheet.board, sheet.tags
-    assert board is not None
-    assert tags is not None
-    if kind == "focal":
-        camera = sheet.camera.model_copy(update={"focal_px": sheet.camera.focal_px * (1 + by)})
-        return sheet.model_copy(update={"camera": camera})
-    if kind in ("tags", "tag places"):
-        places = {tag: (x * (1 + by), y * (1 + by)) for tag, (x, y) in tags.centres_mm.items()}
-        side = tags.side_mm * (1 + by) if kind == "tags" else tags.side_mm
-        return sheet.model_copy(
-            update={"tags": tags.model_copy(update={"centres_mm": places, "side_mm": side})}
-        )
-    change: dict[str, Any] = {}
-    across, up = np.array(board.across), np.array(board.up)
-    if kind == "distance":
-        change["centre_mm"] = tuple(np.array(board.centre_mm) * (1 + by))
-    elif kind == "period":
-        change["period_mm"] = board.period_mm * (1 + by)
-    elif kind != "none":
-        axis = {"lean": across, "turn": up, "roll": np.cross(across, up)}[kind]
-        turn = cv2.Rodrigues(axis * math.radians(by))[0]
-        change = {"across": tuple(turn @ across), "up": tuple(turn @ up)}
-    return sheet.model_copy(update={"board": board.model_copy(update=change)})
 
 
 def one(task: tuple[str, int]) -> list[tuple[str, bool, bool, bool]]:

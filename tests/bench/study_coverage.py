@@ -21,43 +21,18 @@ from typing import Any
 
 import cv2
 import numpy as np
+from drawn_sheets import draw_sheet
 from scipy.stats import binomtest
 
 from surfscan.checking.pipeline import check_job
 from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Camera
-from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.sheet import load_sheet
 from surfscan.reading.budget import Inputs
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Flat
-
-
-def draw_sheet(sheet: Sheet, rng: np.random.Generator, inputs: Inputs) -> Sheet:
-    """The sheet as a user might have measured it: every input off by its own uncertainty."""
-    board = sheet.board
-    turn = cv2.Rodrigues(rng.normal(0, np.radians(inputs.board_angle_deg), 3))[0]
-    board = board.model_copy(
-        update={
-            "centre_mm": tuple(np.array(board.centre_mm) + rng.normal(0, inputs.board_centre_mm, 3)),
-            "across": tuple(turn @ np.array(board.across)),
-            "up": tuple(turn @ np.array(board.up)),
-            "period_mm": board.period_mm * (1 + rng.normal(0, inputs.period_rel)),
-        }
-    )
-    camera = sheet.camera.model_copy(
-        update={"focal_px": sheet.camera.focal_px * (1 + rng.normal(0, inputs.focal_rel))}
-    )
-    tags = sheet.tags.model_copy(
-        update={
-            "centres_mm": {
-                tag: tuple(np.array(place) + rng.normal(0, inputs.tag_centre_mm, 2))
-                for tag, place in sheet.tags.centres_mm.items()
-            }
-        }
-    )
-    return sheet.model_copy(update={"board": board, "camera": camera, "tags": tags})
 
 
 def true_spots(folder: Path) -> list[dict[str, Any]]:
