@@ -20,6 +20,7 @@ from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits
 from surfscan.judge.reasons import reason
+from surfscan.reading.surface import ENOUGH
 from surfscan.results.grid_text import read_grid_text
 from surfscan.results.surfaces import read_surface, surface_doubts
 from surfscan.surface.form import fit_fair_form
@@ -32,8 +33,6 @@ UNITS = {"mm": 1.0, "um": 1e-3, "m": 1e3, "inch": 25.4}
 
 MOST_JUDGED = 1_000_000
 """Finer maps are averaged to about this many cells: spots are many cells wide all the same."""
-
-ENOUGH = 400
 
 LEAST_STEP_MM, MOST_STEP_MM = 1e-6, 1000.0
 """Distances of neighbouring heights that an instrument can have."""

@@ -39,15 +39,13 @@ from surfscan.optics.board_pose import BoardFit
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.mirror_check import check_mirrored
 from surfscan.reading.station import Station
+from surfscan.reading.surface import ENOUGH
 from surfscan.surface.form import FairForm, fit_fair_form
 
 if TYPE_CHECKING:
     from surfscan.change.against import Against
 
 __all__ = ["check_job", "read_job"]
-
-ENOUGH = 400
-"""Fewest measured cells that make a result."""
 
 Progress = Callable[[str, float], None]
 

@@ -25,13 +25,12 @@ from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.propagation import modes, moved_pose
+from surfscan.reading.surface import ENOUGH
 
 __all__ = ["Gauge", "prove"]
 
 MOST_TURN = 0.45
 """Largest shift of the stripes, in periods, that can't be taken for the one in the other direction."""
-
-LEAST_CELLS = 400
 
 START_RAD = 0.01
 """Standard uncertainty of the stripes' start in one photo: where the rounds end."""
@@ -105,11 +104,11 @@ def prove(flat: Path, tilted: Path, gauge: Gauge, *, today: date) -> ProofFile:
     shots = _shot(flat), _shot(tilted)
     _same_setup(shots[0].sheet, shots[1].sheet)
     seen = np.isfinite(shots[0].reading.p) & np.isfinite(shots[1].reading.p)
-    if seen.sum() < LEAST_CELLS:
+    if seen.sum() < ENOUGH:
         raise RefusedError(
             "Both shots together show too little of the tile",
             found=f"{int(seen.sum())} cells seen in both",
-            allowed=f"{LEAST_CELLS} or more",
+            allowed=f"{ENOUGH} or more",
             cure="leave the tile where it is between the shots, and give its outline as panel.region_mm in both sheets",
         )
     levers = np.array([_lever(shots[1], k, seen) for k in (0, 1)])
