@@ -154,7 +154,7 @@ def board_of(sheet: Sheet) -> Board:
 def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Context:
     """The context of a light that asks for a grid of this step."""
     sheet, stations = placed.sheet, list(placed.stations)
-    grid = make_grid(sheet.panel.size_mm, step_mm)
+    grid = make_grid(sheet.panel.extent_mm, step_mm)
     return Context(
         placed.views,
         grid,

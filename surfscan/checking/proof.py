@@ -190,11 +190,11 @@ def _same_setup(first: Sheet, second: Sheet) -> None:
                 allowed="one set-up for both shots, with nothing moved but the tile",
                 cure="copy the sheet of the first shot",
             )
-    if first.panel.size_mm != second.panel.size_mm:
+    if first.panel.extent_mm != second.panel.extent_mm:
         raise RefusedError(
             "The two sheets differ in panel.size_mm",
-            found=f"{second.panel.size_mm}",
-            allowed=f"{first.panel.size_mm}",
+            found=f"{second.panel.extent_mm}",
+            allowed=f"{first.panel.extent_mm}",
             cure="copy the sheet of the first shot",
         )
 

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, field_validator, model_validator
 
+from surfscan.core.errors import RefusedError
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet_base import Coefficient, Length, Pixel, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
@@ -52,8 +53,10 @@ class PanelSheet(Table):
         default=None,
         description="mm, over 0 and at most 3",
     )
-    size_mm: Size = Field(
+    size_mm: Size | None = Field(
         title="width and height of the rectangle to judge, centred on the panel's middle",
+        json_schema_extra={"without": "the hull of the tags' middles, less the tags"},
+        default=None,
         description="[width, height] of the panel rectangle, mm",
     )
     origin_mm: Point | None = Field(
@@ -64,8 +67,8 @@ class PanelSheet(Table):
 
     @field_validator("size_mm")
     @classmethod
-    def _a_panel(cls, value: Size) -> Size:
-        if min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value):
+    def _a_panel(cls, value: Size | None) -> Size | None:
+        if value is not None and (min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value)):
             raise refuse(
                 "is no panel",
                 found=f"{value[0]:g} x {value[1]:g} mm",
@@ -84,6 +87,24 @@ class PanelSheet(Table):
         default=(),
         description="a list of polygons [[[x, y], ...], ...], mm",
     )
+
+    @property
+    def extent_mm(self) -> Size:
+        """`size_mm`, of a sheet that has it.
+
+        Raises
+        ------
+        RefusedError
+            Without it: `surfscan.checking.survey.settle` fills it in from the tags.
+        """
+        if self.size_mm is None:
+            raise RefusedError(
+                "panel.size_mm is missing",
+                found="no size, and no tags in the photos to take it from",
+                allowed="[width, height] of the panel rectangle, mm",
+                cure="add it, or lay tags round what is to be judged",
+            )
+        return self.size_mm
 
     @field_validator("name")
     @classmethod
@@ -104,7 +125,7 @@ class PanelSheet(Table):
 
     @model_validator(mode="after")
     def _region_on_panel(self) -> PanelSheet:
-        if self.region_mm is not None:
+        if self.region_mm is not None and self.size_mm is not None:
             for axis, letter in enumerate("xy"):
                 values, half = [p[axis] for p in self.region_mm], self.size_mm[axis] / 2
                 if min(values) >= half or max(values) <= -half:
@@ -379,6 +400,11 @@ class UncertaintySheet(Table):
     )
     tag_centre_mm: Length | None = Field(
         title="how well each tag's place is known", default=None, description="of each tag's place, mm"
+    )
+    tag_side_mm: Length | None = Field(
+        title="how well the tags' side is known: the scale, where the tags are surveyed from the photos",
+        default=None,
+        description="of the side of the tags' black square, mm",
     )
     lamp_mm: Length | None = Field(
         title="how well a lamp's place is known",

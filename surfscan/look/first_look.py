@@ -177,7 +177,7 @@ def _failed(name: str, error: RefusedError | NotMeasuredError, file: str) -> Pho
 
 
 def _outline(sheet: Sheet, station: Station) -> Array:
-    w, h = sheet.panel.size_mm
+    w, h = sheet.panel.extent_mm
     t = np.linspace(-0.5, 0.5, 9)[:-1]
     x = np.concatenate([t * w, np.full(8, w / 2), -t * w, np.full(8, -w / 2)])
     y = np.concatenate([np.full(8, -h / 2), t * h, np.full(8, h / 2), -t * h])
@@ -214,7 +214,7 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
     board = Board(
         np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
     )
-    w, h = sheet.panel.size_mm
+    w, h = sheet.panel.extent_mm
     step = max(w, h) / _CELLS
     x, y = np.arange(-w / 2 + step / 2, w / 2, step), np.arange(-h / 2 + step / 2, h / 2, step)
     column, row = project(x[None, :], y[:, None], 0.0, camera=station.camera, pose=station.fit.pose)

@@ -6,7 +6,8 @@ to all corners together, so that the covariance of the board's pose holds what b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -37,13 +38,13 @@ class TagSet:
     ----------
     tags : tuple of TagSeen
         Only tags whose centres are known.
-    centres_mm : dict of id to (x, y)
+    centres_mm : dict of id to (x, y) or (x, y, z)
         Centres in the plane's own frame: the panel's, or (across, up) from the board's middle.
     side_mm : float
     """
 
     tags: tuple[TagSeen, ...]
-    centres_mm: dict[int, tuple[float, float]]
+    centres_mm: Mapping[int, tuple[float, ...]]
     side_mm: float
 
     def without(self, tag: int) -> TagSet:
@@ -67,8 +68,8 @@ class BoardFit:
         The part of it that nothing else shares: corners of this photo, and the places of the board's tags.
     by_focal : ndarray (6,)
         Change for a focal length longer by 1 px.
-    by_tag : dict of int to ndarray (6, 2)
-        Change for a tag of the panel laid 1 mm off in x or y.
+    by_tag : dict of int to ndarray (6, 2) or (6, 3)
+        Change for a tag of the panel laid 1 mm off in x or y (or z, where heights were given).
     camera_fit : PoseFit
         Where the set-up photo was taken from, by the panel's tags alone.
     focal_px : float
@@ -79,6 +80,8 @@ class BoardFit:
         Root mean square corner error of each board tag.
     reprojection_px : float
         The same of all corners.
+    by_survey : ndarray (6, K)
+        As in `PoseFit`.
     """
 
     centre_mm: Array
@@ -93,6 +96,7 @@ class BoardFit:
     turn_rad: dict[int, float]
     residual_px: dict[int, float]
     reprojection_px: float
+    by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
 
 
 def move_board(board: Board, change: Array) -> Board:
@@ -331,7 +335,7 @@ def _with_uncertainty(
     for name, plane in (("panel", bundle.panel), ("board", bundle.board)):
         for tag in plane.tags:
             columns = []
-            for step in 1e-2 * np.eye(2):
+            for step in 1e-2 * np.eye(len(plane.centres_mm[tag.id])):
                 columns.append(answer(bundle.residual(state, moved={(name, tag.id): step})) / 1e-2)
             places[name][tag.id] = np.stack(columns, -1)
     own = corners + u_tag_mm**2 * sum(g @ g.T for g in places["board"].values())
