@@ -100,7 +100,7 @@ def needs_layout(sheet: Sheet) -> bool:
     return sheet.tags is not None and (sheet.tags.surveyed or sheet.panel.size_mm is None)
 
 
-def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
+def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = True) -> Laid:
     """Fill in what the sheet leaves to the photos.
 
     Parameters
@@ -108,6 +108,8 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
     sheet : Sheet
     photos : list of Photo, optional
         The job's photos in the sheet's order; without them each is read and dropped again, as a sweep wants it.
+    setup : bool
+        Whether the set-up photo is read too.
 
     Returns
     -------
@@ -127,9 +129,9 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
     sweep = photos is None
     shots: list[Shot] = []
     sources: dict[str, str] = {}
-    setup: Photo | None = None
+    read_setup: Photo | None = None
     last: RefusedError | None = None
-    for photo in _each(sheet, photos):
+    for photo in _each(sheet, photos, setup=setup):
         is_setup = sheet.board is not None and photo.file == sheet.board.setup_photo
         try:
             check_exposure(photo)
@@ -140,7 +142,7 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
                 raise
             last = error
         if is_setup:
-            setup = photo
+            read_setup = photo
     if not shots:
         raise last or RefusedError(
             "There is no photo to survey the tags from",
@@ -152,7 +154,9 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
     used = [shot for shot in shots if not sweep or len(shot.tags) >= 3] or shots
     if len(used) > MOST_SHOTS:
         pick = {round(k) for k in np.linspace(0, len(used) - 1, MOST_SHOTS)}
-        used = [shot for k, shot in enumerate(used) if k in pick or shot.file == (setup and setup.file)]
+        used = [
+            shot for k, shot in enumerate(used) if k in pick or shot.file == (read_setup and read_setup.file)
+        ]
     rel = max(shot.camera.u_focal_rel for shot in used)
     found = survey_tags(
         used,
@@ -169,12 +173,12 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None) -> Laid:
         for shot in shots
     }
     known = {shot.file: [tag for tag in shot.tags if tag.id in found.ids] for shot in shots}
-    return Laid(_with_region(_with_tags(sheet, found)), found, known, cameras, setup)
+    return Laid(_with_region(_with_tags(sheet, found)), found, known, cameras, read_setup)
 
 
-def _each(sheet: Sheet, photos: list[Photo] | None) -> Iterator[Photo]:
+def _each(sheet: Sheet, photos: list[Photo] | None, *, setup: bool) -> Iterator[Photo]:
     """The job's photos and the set-up photo, each once."""
-    name = None if sheet.board is None else sheet.board.setup_photo
+    name = sheet.board.setup_photo if setup and sheet.board is not None else None
     if photos is not None:
         yield from photos
     else:

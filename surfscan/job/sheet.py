@@ -26,9 +26,9 @@ from surfscan.job.sheet_tables import (
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
-    UncertaintySheet,
 )
 from surfscan.job.sheet_text import read_toml
+from surfscan.job.sheet_uncertainty import UncertaintySheet
 
 __all__ = ["Sheet", "load_sheet"]
 

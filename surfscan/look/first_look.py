@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 
 from surfscan.checking.stations import sharpest, stand
+from surfscan.checking.survey import lay_out
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.photo_limits import FIGURES, check_figure
@@ -127,7 +128,13 @@ def look_at(photo: Photo, *, sheet: Sheet | None = None, row: int = 0) -> FirstL
     checks: list[PhotoCheck] = []
     station, outline = None, None
     if sheet is not None and entry is not None:
-        station = _stand(sheet, photo, entry, checks)
+        try:  # one photo is enough to see where its tags lie
+            sheet = lay_out(sheet, [photo], setup=False).sheet
+        except RefusedError as error:
+            checks.append(_failed("tags", error, photo.file))
+            sheet = None
+        else:
+            station = _stand(sheet, photo, entry, checks)
     inside = np.ones(photo.image.shape, bool)
     if station is not None and sheet is not None:
         outline = _outline(sheet, station)

@@ -18,7 +18,7 @@ from surfscan.core.records import Array, Camera, TagSeen
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.lens import undistort
 from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit
-from surfscan.optics.pose_checks import BLAMED, CORNER_NOISE_PX, limit_px
+from surfscan.optics.pose_checks import CORNER_NOISE_PX, limit_px
 from surfscan.optics.survey_start import Seen, Starts, first_places
 
 __all__ = ["Shot", "TagSurvey", "survey_tags"]
@@ -31,6 +31,13 @@ Fit = TypeVar("Fit", PoseFit, BoardFit)
 
 LEAST_TURN = 0.3
 """Length of the mean of the tags' rightward unit vectors under which they point nowhere in common."""
+
+SUSPECT = 0.08
+"""A survey that fits worse than this share of the limit of a poor fit is asked for a tag that has
+moved; good ones fit to a twentieth of a pixel or so."""
+
+SINGLED_OUT = 0.3
+"""A tag has moved when the rest fits this many times as well without it."""
 
 LEAST_MODE_MM = 2e-4
 """Changes of the survey smaller than this everywhere are left out."""
@@ -134,16 +141,29 @@ def survey_tags(
         Too few tags, tags in one line, tags that point nowhere in common, photos that share too few tags, a tag that
         has moved.
     """
-    starts = first_places(
-        [Seen(s.file, tuple(t.id for t in s.tags), _ideal(s)) for s in shots], side_mm=side_mm
-    )
+    starts = first_places(_seen(shots), side_mm=side_mm)
     bundle = _Bundle.of(shots, starts, side_mm, u_focal_rel)
     state, jac = _solve(bundle)
     each = bundle.misses_px(state)
     rms = float(np.sqrt(np.mean(np.sum(each**2, -1))))
     limit = limit_px(max(s.width_px for s in shots))
+    if rms > SUSPECT * limit:
+        moved = _moved_tag(shots, bundle, each, side_mm, u_focal_rel)
+        if moved is not None:
+            raise RefusedError(
+                f"Tag {moved} does not lie in all photos where it lies in the others, or is not flat",
+                found=f"{rms:.1f} px between seen and expected corners; without tag {moved} the rest fits",
+                allowed="tags that stay where they are",
+                cure="tape the tags down flat, move nothing between the photos, and shoot all of them again",
+            )
     if rms > limit:
-        raise _explain(shots, bundle, each, side_mm, u_focal_rel, rms, limit)
+        worst = max(range(len(shots)), key=lambda k: float(np.mean(each[bundle.shot == k] ** 2)))
+        raise RefusedError(
+            "The photos' tags do not fit together as one panel",
+            found=f"{rms:.1f} px between seen and expected corners, most in {shots[worst].file}",
+            allowed=f"{limit:.1f} px",
+            cure="check that nothing moved between the photos, that all are of one camera without zoom, and the lens",
+        )
     return _told(bundle, state, jac, shots, side_mm, u_side_mm, u_focal_rel)
 
 
@@ -317,39 +337,27 @@ def _told(
     )
 
 
-def _explain(
-    shots: Sequence[Shot],
-    bundle: _Bundle,
-    each: Array,
-    side_mm: float,
-    u_focal_rel: float,
-    rms: float,
-    limit: float,
-) -> RefusedError:
-    """Name the tag that has moved between the photos, when the rest fits without it."""
+def _moved_tag(
+    shots: Sequence[Shot], bundle: _Bundle, each: Array, side_mm: float, u_focal_rel: float
+) -> int | None:
+    """The tag without which the rest fits; None when no single one explains it, or too few would be left."""
     worst = [float(np.mean(each[bundle.tag == k] ** 2)) for k in range(len(bundle.starts.ids))]
-    for k in np.argsort(worst)[::-1][:4]:
+    if len(worst) < 4:
+        return None
+    now = float(np.sqrt(np.mean(each**2)))
+    for k in np.argsort(worst)[::-1][:3]:
         tag = bundle.starts.ids[int(k)]
         rest = [replace(s, tags=tuple(t for t in s.tags if t.id != tag)) for s in shots]
         try:
-            starts = first_places(
-                [Seen(s.file, tuple(t.id for t in s.tags), _ideal(s)) for s in rest], side_mm=side_mm
-            )
+            starts = first_places(_seen(rest), side_mm=side_mm)
         except RefusedError:
             continue
         less = _Bundle.of(rest, starts, side_mm, u_focal_rel)
         left = less.misses_px(_solve(less)[0])
-        if np.sqrt(np.mean(np.sum(left**2, -1))) < BLAMED * limit:
-            return RefusedError(
-                f"Tag {tag} does not lie in all photos where it lies in the others, or is not flat",
-                found=f"{rms:.1f} px between seen and expected corners; without tag {tag} the rest fits",
-                allowed=f"{limit:.1f} px",
-                cure="tape the tags down flat, move nothing between the photos, and shoot all of them again",
-            )
-    worst_file = max(range(len(shots)), key=lambda k: float(np.mean(each[bundle.shot == k] ** 2)))
-    return RefusedError(
-        "The photos' tags do not fit together as one panel",
-        found=f"{rms:.1f} px between seen and expected corners, most in {shots[worst_file].file}",
-        allowed=f"{limit:.1f} px",
-        cure="check that nothing moved between the photos, that all are of one camera without zoom, and the lens",
-    )
+        if np.sqrt(np.mean(left**2)) < SINGLED_OUT * now:
+            return tag
+    return None
+
+
+def _seen(shots: Sequence[Shot]) -> list[Seen]:
+    return [Seen(s.file, tuple(t.id for t in s.tags), _ideal(s)) for s in shots]

@@ -46,7 +46,11 @@ class HandLaid:
         """Crown and dents: d (1 - r^2/R^2)^3 within R, whose depth is d."""
         z, p, q = np.zeros_like(x), np.zeros_like(x), np.zeros_like(x)
         if self.radius_mm:
-            z, p, q = z - (x * x + y * y) / (2 * self.radius_mm), p - x / self.radius_mm, q - y / self.radius_mm
+            z, p, q = (
+                z - (x * x + y * y) / (2 * self.radius_mm),
+                p - x / self.radius_mm,
+                q - y / self.radius_mm,
+            )
         for cx, cy, depth, reach in self.dents:
             dx, dy = x - cx, y - cy
             rest = np.clip(1 - (dx * dx + dy * dy) / reach**2, 0, None)
@@ -95,19 +99,28 @@ def make_scene(
     far = rng.uniform(900, 1050)
     across, up = np.array([1.0, 0, 0]), np.array([0, -np.sin(lean), np.cos(lean)])
     normal = np.cross(across, up)
-    across, normal = np.cos(turn) * across - np.sin(turn) * normal, np.cos(turn) * normal + np.sin(turn) * across
+    across, normal = (
+        np.cos(turn) * across - np.sin(turn) * normal,
+        np.cos(turn) * normal + np.sin(turn) * across,
+    )
     board = {
         "centre": far * np.array([0.0, np.cos(lean), np.sin(lean)]) + rng.normal(0, 25, 3),
         "across": across,
         "up": up,
     }
     eyes = {
-        "a": np.array([20.0, -560.0, 780.0]) + rng.normal(0, 35, 3),
-        "b": np.array([20.0, -560.0, 780.0]) + rng.normal(0, 35, 3),
-        "setup": np.array([rng.choice([-1, 1]) * rng.uniform(600, 950), -1450.0, 1100.0]) + rng.normal(0, 60, 3),
+        "a": np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3),
+        "b": np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3),
+        "setup": np.array([rng.choice([-1, 1]) * rng.uniform(600, 850), -1900.0, 1350.0])
+        + rng.normal(0, 60, 3),
     }
     dents = tuple(
-        (rng.uniform(-30, 30) + x, rng.uniform(-25, 25) + y, sign * rng.uniform(0.08, 0.25), rng.uniform(70, 100))
+        (
+            rng.uniform(-30, 30) + x,
+            rng.uniform(-25, 25) + y,
+            sign * rng.uniform(0.08, 0.25),
+            rng.uniform(70, 100),
+        )
         for x, y, sign in ((-140, 70, -1), (130, 60, 1), (0, -80, -1))
     )
     w, h = size_mm
@@ -146,7 +159,6 @@ def write_shots(
     ),
     spp: int = 9,
     seed: int = 1,
-    variant: str = "scalar_rgb",
 ) -> None:
     """Write the photos: (file, eye, what the board shows)."""
     rng = np.random.default_rng(seed)
@@ -158,7 +170,7 @@ def write_shots(
             eye=scene.eyes[eye],
             target=target + rng.normal(0, 10, 3),
             pixels=pixels,
-            focal_px=focal_px if eye != "wide" else 0.8 * focal_px,
+            focal_px=focal_px,
             panel_mm=PANEL_MM,
             height=scene.height,
             z_mm=0.0,
@@ -177,7 +189,6 @@ def write_shots(
             tag_light=light,
             spp=spp,
             dictionary=scene.dictionary,
-            variant=variant,
         )
         # The camera exposes for the panel's own reflection (0.04 of the board's light at this angle), or for the board.
         exposed = np.clip(picture * (0.75 if eye == "setup" else 14.0), 0, 1)

@@ -50,7 +50,9 @@ def stripes_texture(
     out = np.broadcast_to(0.525 + 0.475 * wave, (ny, nx)).copy()
     for tag, (ca, cb) in (tags or {}).items():
         reach = tag_side_mm * (1 + 2 / _cells(dictionary)) / 2
-        patch = tag_patch(tag, dictionary=dictionary)[::-1]  # its row 0 is the upper edge, the texture's the lower one
+        patch = tag_patch(tag, dictionary=dictionary)[
+            ::-1
+        ]  # its row 0 is the upper edge, the texture's the lower one
         side = round(2 * reach * texels_per_mm)
         left, low = (round((c + half / 2 - reach) * texels_per_mm) for c, half in ((ca, w), (cb, h)))
         out[low : low + side, left : left + side] = 0.05 + 0.95 * cv2.resize(
@@ -85,7 +87,6 @@ def photograph(
     tag_light: float = 0.3,
     spp: int = 16,
     dictionary: str = "4x4_50",
-    variant: str = "scalar_rgb",
 ) -> np.ndarray:
     """One photo in linear light, (H, W) float32.
 
@@ -94,7 +95,7 @@ def photograph(
     plane, or (x, y, turn in degrees), lying on the shape.
     """
     mi: Any = mitsuba
-    mi.set_variant(variant)
+    mi.set_variant("scalar_rgb")
     scene: dict[str, Any] = {"type": "scene", "mirror": _mirror(mi, panel_mm, height, z_mm)}
     scene["board"] = _board(mi, board, texture)
     for tag, (x, y, *turn) in tags.items():
@@ -102,6 +103,7 @@ def photograph(
         place = np.diag([reach, reach, 1.0, 1.0])
         place[:3, 3] = [x, y, 0.01 if z_mm == 0 else 0.0]
         if turn:
+            place[:3, 3] = 0.0
             place[:3] = lying(x, y, turn[0], height) @ place
             place[:3, 3] += 0.05 * place[:3, 2]
         scene[f"tag{tag}"] = {
