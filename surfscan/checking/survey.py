@@ -107,7 +107,8 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = Tr
     ----------
     sheet : Sheet
     photos : list of Photo, optional
-        The job's photos in the sheet's order; without them each is read and dropped again, as a sweep wants it.
+        The job's photos, the set-up photo too if it has been read; without them each is read and dropped again, as a
+        sweep wants it.
     setup : bool
         Whether the set-up photo is read too.
 
@@ -184,7 +185,8 @@ def _each(sheet: Sheet, photos: list[Photo] | None, *, setup: bool) -> Iterator[
     else:
         for row in sheet.photos:
             yield read_photo(sheet.folder / row.file, row.file, encoding=row.encoding)
-    if name is not None and name not in {row.file for row in sheet.photos}:
+    given = {photo.file for photo in photos or ()} | {row.file for row in sheet.photos}
+    if name is not None and name not in given:
         yield read_photo(sheet.folder / name, name)
 
 

@@ -8,7 +8,7 @@ sides. Nothing of the package is used but what writes a photo's file.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -38,6 +38,7 @@ class HandLaid:
     radius_mm: float
     eyes: dict[str, np.ndarray]
     dictionary: str
+    side_mm: float
     board_side_mm: float
     frame: np.ndarray = field(default_factory=lambda: np.eye(3))
     origin: np.ndarray = field(default_factory=lambda: np.zeros(3))
@@ -83,20 +84,29 @@ def make_scene(
     *,
     radius_mm: float = 0.0,
     dictionary: str = "4x4_50",
-    first_tag: int = 0,
-    first_board_tag: int = 10,
+    first_tags: tuple[int, int] = (0, 10),
+    sides_mm: tuple[float, float] = (SIDE_MM, 90.0),
     size_mm: tuple[float, float] = (1500.0, 1300.0),
-    scale: float = 1.0,
+    inset_mm: float = 75.0,
+    share: float = 1.0,
 ) -> HandLaid:
-    """A scene drawn from a seed: tags off by up to 40 mm and turned by 4 degrees (1 sigma), the board and eyes too."""
+    """A scene drawn from a seed: tags off by up to 40 mm and turned by 4 degrees (1 sigma), the board and eyes too.
+
+    `first_tags`, `sides_mm` are those of the panel and of the board, whose tags are `inset_mm` from its edges; `share`
+    makes panel and distances as many times as large.
+    """
     rng = np.random.default_rng(seed)
     corners = [(-293.0, -193.0), (293.0, -193.0), (293.0, 193.0), (-293.0, 193.0)]
     tags = {
-        first_tag + k: (x + rng.uniform(-40, 25) * np.sign(x), y + rng.uniform(-25, 25), rng.normal(0, 4))
+        first_tags[0] + k: (
+            share * (x + rng.uniform(-40, 25) * np.sign(x)),
+            share * (y + rng.uniform(-25, 25)),
+            rng.normal(0, 4),
+        )
         for k, (x, y) in enumerate(corners)
     }
     lean, turn = np.radians(rng.normal(55, 3)), np.radians(rng.normal(0, 4))
-    far = rng.uniform(900, 1050)
+    far = share * rng.uniform(900, 1050)
     across, up = np.array([1.0, 0, 0]), np.array([0, -np.sin(lean), np.cos(lean)])
     normal = np.cross(across, up)
     across, normal = (
@@ -108,30 +118,27 @@ def make_scene(
         "across": across,
         "up": up,
     }
+    aside = rng.choice([-1, 1]) * rng.uniform(600, 850)
     eyes = {
-        "a": np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3),
-        "b": np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3),
-        "setup": np.array([rng.choice([-1, 1]) * rng.uniform(600, 850), -1900.0, 1350.0])
-        + rng.normal(0, 60, 3),
+        "a": share * (np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3)),
+        "b": share * (np.array([20.0, -600.0, 840.0]) + rng.normal(0, 35, 3)),
+        "setup": share * (np.array([aside, -1900.0, 1350.0]) + rng.normal(0, 60, 3)),
     }
     dents = tuple(
         (
-            rng.uniform(-30, 30) + x,
-            rng.uniform(-25, 25) + y,
+            share * (rng.uniform(-30, 30) + x),
+            share * (rng.uniform(-25, 25) + y),
             sign * rng.uniform(0.08, 0.25),
             rng.uniform(70, 100),
         )
         for x, y, sign in ((-140, 70, -1), (130, 60, 1), (0, -80, -1))
     )
-    w, h = size_mm
-    inset = 75.0
     places = ((-1, -1), (1, -1), (1, 1), (-1, 1))
     board_tags = {
-        first_board_tag + k: (i * (w / 2 - inset), j * (h / 2 - inset)) for k, (i, j) in enumerate(places)
+        first_tags[1] + k: (i * (size_mm[0] / 2 - inset_mm), j * (size_mm[1] / 2 - inset_mm))
+        for k, (i, j) in enumerate(places)
     }
-    rough = HandLaid(
-        tags, board_tags, board, size_mm, dents, radius_mm, eyes, dictionary, board_side_mm=90.0 * scale
-    )
+    rough = HandLaid(tags, board_tags, board, size_mm, dents, radius_mm, eyes, dictionary, *sides_mm)
     lie = np.stack([lying(*at, rough.height) for at in tags.values()])
     middles, right = lie[:, :, 3], lie[:, :, 0].mean(0)
     origin = middles.mean(0)
@@ -140,9 +147,7 @@ def make_scene(
     right = right - up_axis * (right @ up_axis)
     right = right / np.linalg.norm(right)
     frame = np.column_stack([right, np.cross(up_axis, right), up_axis])
-    return HandLaid(
-        tags, board_tags, board, size_mm, dents, radius_mm, eyes, dictionary, 90.0 * scale, frame, origin
-    )
+    return replace(rough, frame=frame, origin=origin)
 
 
 def write_shots(
@@ -152,6 +157,7 @@ def write_shots(
     pixels: tuple[int, int] = (2000, 1500),
     focal_px: float = 1700.0,
     period_mm: float = 30.0,
+    panel_mm: tuple[float, float] = PANEL_MM,
     shots: tuple[tuple[str, str, str], ...] = (
         ("a.jpg", "a", "across"),
         ("b.jpg", "b", "up"),
@@ -164,18 +170,19 @@ def write_shots(
     rng = np.random.default_rng(seed)
     board = {**scene.board, "size": scene.size_mm}
     for file, eye, varies in shots:
-        target = np.array([0.0, 220.0, 330.0]) if eye == "setup" else np.array([0.0, 10.0, 0.0])
+        middle = 0.38 * scene.board["centre"]
+        target = middle if eye == "setup" else np.array([0.0, 10.0, 0.0])
         light = 0.7 if eye == "setup" else 0.035
         picture = photograph(
             eye=scene.eyes[eye],
             target=target + rng.normal(0, 10, 3),
             pixels=pixels,
             focal_px=focal_px,
-            panel_mm=PANEL_MM,
+            panel_mm=panel_mm,
             height=scene.height,
             z_mm=0.0,
             tags={k: tuple(v) for k, v in scene.tags.items()},
-            tag_side_mm=SIDE_MM,
+            tag_side_mm=scene.side_mm,
             board=board,
             texture=stripes_texture(
                 scene.size_mm,
@@ -200,7 +207,7 @@ def sheet_text(scene: HandLaid, *, focal: str = "focal_px = 1700", period_mm: fl
     rows = "\n".join(f"{k} = [{x}, {y}]" for k, (x, y) in scene.board_tags.items())
     return (
         f'[panel]\nname = "tags by hand"\nstage = "primer"\n\n[tags]\ndictionary = "{scene.dictionary}"\n'
-        f"side_mm = {SIDE_MM:g}\n\n[camera]\n{focal}\n\n"
+        f"side_mm = {scene.side_mm:g}\n\n[camera]\n{focal}\n\n"
         f"[board]\nperiod_mm = {period_mm:g}\nsize_mm = [{scene.size_mm[0]:g}, {scene.size_mm[1]:g}]\n"
         f'setup_photo = "setup.jpg"\n\n[board.tags]\ndictionary = "{scene.dictionary}"\n'
         f"side_mm = {scene.board_side_mm:g}\n[board.tags.centres_mm]\n{rows}\n\n"
