@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -161,9 +162,8 @@ def _new(options: argparse.Namespace) -> int:
     code = _tell(one, options, f"Station {one.name} is surveyed.")
     if not options.json and not options.quiet:
         photos = "A.jpg B.jpg" if one.frame else "A.jpg B.jpg SETUP.jpg"
-        print(
-            f'\nNext: surfscan check --station {one.name} --name "left front door" --stage primer {photos} --out result'
-        )
+        name = shlex.quote(one.name)
+        print(f'\nNext: surfscan check --station {name} --name "left front door" {photos} --out result')
     return code
 
 

@@ -111,8 +111,9 @@ def station_job(place: Station, photos: Sequence[Path], panel: Panel) -> Arrange
     """
     tables = dict(place.tables)
     files = place.files
-    if place.focal_px is not None and place.size_px is not None and panel.focal_35mm is None and photos:
-        tables["camera"] = _camera(place, photos[0])
+    if panel.focal_35mm is None and photos and _same_lens(place, photos[0]):
+        tables["camera"] = {"focal_px": place.focal_px}
+        tables["uncertainty"] = {**tables.get("uncertainty", {}), "focal_rel": place.u_focal_rel}
     if place.proof is not None and place.frame:
         tables["board"] = {**tables["board"], "proof": PROOF}
     else:
@@ -122,13 +123,11 @@ def station_job(place: Station, photos: Sequence[Path], panel: Panel) -> Arrange
     return arrange(photos, panel, tables=tables, files=files)
 
 
-def _camera(place: Station, photo: Path) -> dict[str, Any]:
-    """The lens as the station's survey found it, when these photos are of the same size; else each photo's EXIF."""
-    assert place.focal_px is not None
-    assert place.size_px is not None
-    if not photo.is_file() or pixels_of(photo, photo.name) != place.size_px[0] * place.size_px[1]:
-        return {}
-    return {"focal_px": place.focal_px}
+def _same_lens(place: Station, photo: Path) -> bool:
+    """Whether the survey's focal length is this photo's, as far as its size tells."""
+    if place.focal_px is None or place.u_focal_rel is None or place.size_px is None or not photo.is_file():
+        return False
+    return pixels_of(photo, photo.name) == place.size_px[0] * place.size_px[1]
 
 
 def _moved_frame(place: Station, error: RefusedError) -> RefusedError:

@@ -68,9 +68,9 @@ class Station:
         What a job sheet needs of it.
     proof : ProofFile or None
         The last proof.
-    focal_px, size_px
-        The focal length that the survey found, and the photos' size, long side first; None where the lens is told
-        otherwise.
+    focal_px, u_focal_rel, size_px
+        The focal length that the survey found, its relative standard uncertainty, and the photos' size, long side
+        first; None where the lens is told otherwise.
     """
 
     name: str
@@ -80,6 +80,7 @@ class Station:
     tables: dict[str, Any]
     proof: ProofFile | None = None
     focal_px: float | None = None
+    u_focal_rel: float | None = None
     size_px: tuple[int, int] | None = None
 
     @property
@@ -131,7 +132,7 @@ def load_station(name: str) -> Station:
     return _read(folder)
 
 
-def new_station(
+def new_station(  # house: a keyword for each option of the command; all but two have a default
     name: str,
     photos: Sequence[Path] = (),
     *,
@@ -171,13 +172,7 @@ def new_station(
         As checks of such photos do.
     """
     folder = _folder(name)
-    if (folder / META).exists() and not replace_it:
-        raise UsageError(
-            f"There is a station {name!r} already",
-            found=f"surveyed on {_read(folder).made.isoformat()}",
-            allowed="a new name",
-            cure="give --replace to survey it again, or another name",
-        )
+    _see_free(folder, name, "give --replace to survey it again, or another name", replace_it=replace_it)
     tables, files = tables_like(like)
     if lens_file is not None:
         read_lens(lens_file)
@@ -265,17 +260,22 @@ def import_station(path: Path, *, name: str | None = None, replace_it: bool = Fa
             (Path(there) / file).write_bytes(data)
         station = _read(Path(there))
     folder = _folder(name or station.name)
-    if (folder / META).exists() and not replace_it:
-        raise UsageError(
-            f"There is a station {name or station.name!r} already",
-            found=str(folder),
-            allowed="a new name",
-            cure="give --name for it here, or --replace",
-        )
+    _see_free(folder, name or station.name, "give --name for it here, or --replace", replace_it=replace_it)
     if name is not None:
         meta = tomllib.loads(files[META].decode())["station"]
         files[META] = write_sheet({"station": {**meta, "name": name}}).encode()
     return _keep(folder, files)
+
+
+def _see_free(folder: Path, name: str, cure: str, *, replace_it: bool) -> None:
+    """Refuse a name that is taken."""
+    if (folder / META).exists() and not replace_it:
+        raise UsageError(
+            f"There is a station {name!r} already",
+            found=f"surveyed on {_read(folder).made.isoformat()}",
+            allowed="a new name",
+            cure=cure,
+        )
 
 
 def _keep(folder: Path, files: dict[str, bytes]) -> Station:
@@ -322,7 +322,7 @@ def _read(folder: Path) -> Station:
         meta = tomllib.loads((folder / META).read_text(encoding="utf-8"))["station"]
         made = datetime.date.fromisoformat(str(meta["made"]))
         name, frame = str(meta["name"]), bool(meta["frame"])
-        focal = float(meta["focal_px"]) if "focal_px" in meta else None
+        focal, u_focal = (float(meta[k]) if k in meta else None for k in ("focal_px", "u_focal_rel"))
         size = (int(meta["size_px"][0]), int(meta["size_px"][1])) if "size_px" in meta else None
     except (OSError, KeyError, TypeError, ValueError, IndexError) as error:
         raise RefusedError(
@@ -333,4 +333,4 @@ def _read(folder: Path) -> Station:
         ) from None
     check_tables(tables)
     proof = read_proof(folder / PROOF) if (folder / PROOF).is_file() else None
-    return Station(name, folder, made, frame, tables, proof, focal, size)
+    return Station(name, folder, made, frame, tables, proof, focal, u_focal, size)

@@ -96,7 +96,8 @@ def survey_place(
     meta: dict[str, Any] = {"photos": len(photos)}
     lens = "lens_file" in tables.get("camera", {})
     if laid.survey is not None and not lens:
-        meta |= {"focal_px": round(fit.focal_px, 3), "size_px": [max(width, height), min(width, height)]}
+        meta |= {"focal_px": round(fit.focal_px, 3), "u_focal_rel": float(f"{laid.survey.u_stretch:.4g}")}
+        meta["size_px"] = [max(width, height), min(width, height)]
         tables.pop("camera", None)
     if not frame:
         return tables, meta

@@ -65,7 +65,7 @@ ALL = tuple(range(6))
 
 def test_tags_lie_where_they_were_laid_and_their_intervals_hold() -> None:
     spread, focal = [], []
-    for seed in range(5):
+    for seed in range(3):
         lying = Lying(seed)
         # A focal length told 1 % short, with 2 % of uncertainty: the photos know better.
         found = survey_tags(
@@ -77,8 +77,8 @@ def test_tags_lie_where_they_were_laid_and_their_intervals_hold() -> None:
         spread.append(off(found, lying) / found.u_mm)
         focal.append((found.stretch - 1.01) / found.u_stretch)
         assert np.abs(off(found, lying)).max() < 0.4  # mm, on 600: 0.05 px of 60 px tags
-    # 90 numbers, about 60 of them free: their root mean square is within 0.3 of 1 in 99 of 100 draws.
-    assert 0.7 < np.sqrt(np.mean(np.square(spread))) < 1.3
+    # 54 numbers, about 36 of them free: their root mean square is within 0.35 of 1 in 99 of 100 draws.
+    assert 0.65 < np.sqrt(np.mean(np.square(spread))) < 1.35
     assert np.abs(focal).max() < 3
 
 

@@ -2,8 +2,8 @@
 
     python tests/renders/kit_photos.py
 
-Kit 0 (crossed): panel.jpg, setup.jpg. Kit 1 (stripes): two photos and setup.jpg. The true focal length is 960 px, EXIF's
-28 mm say 971. `truth.json` beside them has what is true in the frame of the job sheet's contract.
+Kit 0 (crossed): panel.jpg, setup.jpg. Kit 1 (stripes): two photos and setup.jpg. The true focal length is 960 px, the
+28 mm of EXIF say 971. `truth.json` beside them has what is true in the frame of the job sheet's contract.
 """
 
 from __future__ import annotations
