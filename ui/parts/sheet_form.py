@@ -74,12 +74,15 @@ def panel_form() -> None:
     panel.pop("film_mm", None)
     if film > 0:
         panel["film_mm"] = film
-    left, right = st.columns(2)
-    with left:
-        width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)
-    with right:
-        height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
-    panel["size_mm"] = [width, height]
+    if "size_mm" in panel:
+        left, right = st.columns(2)
+        with left:
+            width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)
+        with right:
+            height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
+        panel["size_mm"] = [width, height]
+    else:
+        st.caption("Judged is what lies between the tags' middles.")
     _limits_form()
 
 
@@ -136,7 +139,9 @@ def setup_words() -> str:
     """The set-up in one line."""
     tables = session.job()
     board, tags = tables.get("board"), tables.get("tags")
-    where = f"{len(tags['centres_mm'])} tags" if tags else "corners tapped on the photo"
+    laid = (tags or {}).get("centres_mm")
+    surveyed = "tags surveyed from the photos" if tags else "corners tapped on the photo"
+    where = f"{len(laid)} tags" if laid else surveyed
     if not board:
         return f"{where}; lamp on a matt surface" if _has_lamp(tables) else where
     if board.get("centre_mm") is None:
@@ -192,12 +197,16 @@ def _tags_form(tables: dict[str, Any]) -> None:
         for row in tables["photo"]:
             row.pop("corners_px", None)
     tags = tables["tags"]
-    place = _symmetric(tags["centres_mm"])
+    surveyed = not tags.get("centres_mm")
+    place = None if surveyed else _symmetric(tags["centres_mm"])
     columns = st.columns(3)
     with columns[0]:
         tags["side_mm"] = ask_length(
             "Side of a tag's black square", tags["side_mm"], "tag-side", least=5, most=500
         )
+    if surveyed:
+        st.caption("The tags' places are found from the photos; nothing is measured.")
+        return
     if place is None:
         st.caption(
             f"{len(tags['centres_mm'])} tags, placed as the sheet lists them. Change them in the sheet, below."
