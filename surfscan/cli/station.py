@@ -9,7 +9,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from surfscan.cli.terminal import Parser, length, named_path
-from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
     from surfscan.places.stations import Station
@@ -81,11 +80,15 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         help="from the gauge to the edge the tile stands on",
     )
     prove.add_argument(
-        "--tile",
-        metavar="X,Y",
-        nargs="+",
-        required=True,
-        help="corners of the tile from the frame's middle, mm",
+        "--tile", metavar=("W", "H"), type=length, nargs=2, required=True, help="width and height of the tile"
+    )
+    prove.add_argument(
+        "--at",
+        metavar=("X", "Y"),
+        type=float,
+        nargs=2,
+        default=(0.0, 0.0),
+        help="its middle from the frame's, mm (default: 0 0)",
     )
     station.set_defaults(run=run)
 
@@ -213,18 +216,8 @@ def _import(options: argparse.Namespace) -> int:
 def _prove(options: argparse.Namespace) -> int:
     from surfscan.places.prove import prove_station
 
-    corners = []
-    for text in options.tile:
-        try:
-            x, y = (float(part) for part in text.split(","))
-        except ValueError:
-            raise UsageError(
-                "--tile takes corners",
-                found=text,
-                allowed="X,Y of three corners or more, mm",
-                cure="such as -100,-80",
-            ) from None
-        corners.append((x, y))
+    (w, h), (x, y) = options.tile, options.at
+    corners = [(x + i * w / 2, y + j * h / 2) for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))]
     proof = prove_station(
         options.name,
         options.flat,

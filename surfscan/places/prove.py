@@ -13,9 +13,9 @@ from surfscan.core.errors import RefusedError, UsageError
 from surfscan.job.proof_file import ProofFile
 from surfscan.places.arrange import Panel, write_job
 from surfscan.places.check import station_job
-from surfscan.places.stations import keep_proof, load_station
+from surfscan.places.stations import Station, keep_proof, load_station
 
-__all__ = ["prove_station"]
+__all__ = ["proof_job", "prove_station"]
 
 
 def prove_station(
@@ -65,15 +65,21 @@ def prove_station(
             allowed="a gauge of 0.02 mm to a fifth of the distance, which is up to 5000 mm",
             cure="give the leaf's thickness, and its distance from the tile's other edge",
         )
-    # An earlier proof says nothing of this one.
-    bare = replace(station, proof=None)
     with tempfile.TemporaryDirectory() as there:
-        folders = []
-        for word, photos in (("flat", flat), ("tilted", tilted)):
-            job = station_job(bare, photos, Panel("mirror tile", "clear"))
-            panel = {**job.tables["panel"], "region_mm": [list(corner) for corner in tile_mm]}
-            folders.append(write_job(replace(job, tables={**job.tables, "panel": panel}), Path(there) / word))
+        jobs = [
+            proof_job(station, photos, tile_mm, Path(there) / word)
+            for word, photos in (("flat", flat), ("tilted", tilted))
+        ]
         gauge = Gauge(gauge_mm, over_mm, 0.005, 0.5)
-        proof = prove(folders[0], folders[1], gauge, today=today or datetime.date.today())
+        proof = prove(jobs[0], jobs[1], gauge, today=today or datetime.date.today())
     keep_proof(station.name, proof)
     return proof
+
+
+def proof_job(
+    station: Station, photos: Sequence[Path], tile_mm: Sequence[tuple[float, float]], folder: Path
+) -> Path:
+    """Write the job of one shot of the tile; an earlier proof says nothing of it."""
+    job = station_job(replace(station, proof=None), photos, Panel("mirror tile", "primer"))
+    panel = {**job.tables["panel"], "region_mm": [list(corner) for corner in tile_mm]}
+    return write_job(replace(job, tables={**job.tables, "panel": panel}), folder)

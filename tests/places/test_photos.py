@@ -20,6 +20,7 @@ from surfscan.job.proof_file import ProofFile
 from surfscan.job.sheet import load_sheet
 from surfscan.places.arrange import Panel, arrange, write_job
 from surfscan.places.check import check_photos, station_job
+from surfscan.places.prove import proof_job, prove_station
 from surfscan.places.stations import (
     Station,
     export_station,
@@ -160,11 +161,26 @@ def test_a_station_travels_as_one_file_and_is_forgotten(bay: Station, tmp_path: 
         import_station(tmp_path / "cut.station")
 
 
-def test_a_station_like_a_job_needs_no_photo() -> None:
-    flat = Path(__file__).parents[2] / "fixtures" / "jobs" / "flat"
+def test_a_station_like_a_job_needs_no_photo_and_its_proof_is_that_jobs(tmp_path: Path) -> None:
+    """What a station makes of the photos of a tile is the sheet that `tests/checking/test_proof.py` proves by."""
+    flat = KIT.parent / "proof" / "tile-flat"
     place = new_station("Old stand", like=flat, today=DAY)
     assert place.frame
-    assert place.tables["board"]["centre_mm"] == list(load_sheet(flat).board.centre_mm)  # type: ignore[union-attr]
+    known = load_sheet(flat)
+    assert known.panel.region_mm is not None
+    photos = [flat / name for name in ("stripes-up.jpg", "stripes-across.jpg")]
+    made = load_sheet(proof_job(place, photos, known.panel.region_mm, tmp_path / "job"))
+    assert (made.panel, made.tags, made.camera, made.board, made.photos) == (
+        known.panel, known.tags, known.camera, known.board, known.photos,
+    )  # fmt: skip
+    with pytest.raises(UsageError, match="do not fit"):
+        prove_station(
+            "Old stand", photos, photos, gauge_mm=50.0, over_mm=100.0, tile_mm=known.panel.region_mm
+        )
+    forget_station("old stand")
+    new_station("Old stand", CROSSED[1:], today=DAY)
+    with pytest.raises(RefusedError, match="has no frame"):
+        prove_station("Old stand", photos, photos, gauge_mm=0.5, over_mm=180.0, tile_mm=known.panel.region_mm)
     forget_station("old stand")
 
 
