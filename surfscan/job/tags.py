@@ -7,6 +7,8 @@ the corners are where fitted sides meet.
 
 from __future__ import annotations
 
+import threading
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -29,6 +31,7 @@ DICTIONARIES: dict[str, int] = {
 """Names that a sheet may use, such as ``4x4_50``, with OpenCV's numbers."""
 
 _KEPT = 64
+_LOCK = threading.Lock()
 _FOUND: dict[tuple[object, ...], tuple[TagSeen, ...]] = {}
 """What was found in the photos looked at last: a job looks for the same tags in order, survey and stations."""
 
@@ -82,13 +85,15 @@ def find_tags(
         mirrored,
         thorough,
     )
-    if photo.sha256 and key in _FOUND:
-        return list(_FOUND[key])
+    with _LOCK:
+        if photo.sha256 and key in _FOUND:
+            return list(_FOUND[key])
     seen = _look(photo, dictionary, mirrored=mirrored, thorough=thorough)
     if photo.sha256:
-        while len(_FOUND) >= _KEPT:
-            _FOUND.pop(next(iter(_FOUND)), None)
-        _FOUND[key] = tuple(seen)
+        with _LOCK:
+            while len(_FOUND) >= _KEPT:
+                _FOUND.pop(next(iter(_FOUND)), None)
+            _FOUND[key] = tuple(seen)
     return seen
 
 

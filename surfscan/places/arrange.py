@@ -130,6 +130,7 @@ def arrange(
     if known is None:
         kit = kit_of(tag for look in looks for tag in look.seen[DICTIONARY])
         known = kit_tables(kit)
+    _see_lens(looks, known, panel)
     looks = [_sort_tags(look, known) for look in looks]
     setup, shots = _roles(looks, known["board"])
     out = _tables(known, panel, setup, shots)
@@ -201,6 +202,18 @@ def _look(name: str, path: Path, families: list[str]) -> _Look:
         for family in families
     }
     return _Look(name, photo, seen)
+
+
+def _see_lens(looks: list[_Look], known: Mapping[str, Any], panel: Panel) -> None:
+    """Refuse photos without a focal length, where nothing else tells it."""
+    lacks = [look.name for look in looks if look.photo.focal_px is None]
+    if lacks and panel.focal_35mm is None and not known.get("camera"):
+        raise RefusedError(
+            f"{lacks[0]}: the focal length is not known",
+            found="a photo without its EXIF, as messengers and edits leave it",
+            allowed="photos as the phone made them, or the lens's focal length as for 35 mm film",
+            cure="send the original photos, or give --focal-35mm, which phone makers publish (often 24 to 28)",
+        )
 
 
 def _sort_tags(look: _Look, known: Mapping[str, Any]) -> _Look:

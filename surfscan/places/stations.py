@@ -105,6 +105,8 @@ def stations() -> list[Station]:
     """All stations of this computer, by name; what can't be read is left out."""
     found = []
     for path in sorted((home() / "stations").glob(f"*/{META}")):
+        if path.parent.name.startswith("."):  # left by a survey that was stopped
+            continue
         try:
             found.append(_read(path.parent))
         except RefusedError:
@@ -279,11 +281,17 @@ def _see_free(folder: Path, name: str, cure: str, *, replace_it: bool) -> None:
 
 
 def _keep(folder: Path, files: dict[str, bytes]) -> Station:
-    """Write a station's files in place of what was there."""
+    """Write a station's files in place of what was there: whole beside it first, so that neither is lost half-way."""
+    fresh, old = (folder.with_name(f".{folder.name}.{word}") for word in ("new", "old"))
+    for left in (fresh, old):
+        shutil.rmtree(left, ignore_errors=True)
+    fresh.mkdir(parents=True)
+    write_files(fresh, files)
+    _read(fresh)
     if folder.exists():
-        shutil.rmtree(folder)
-    folder.mkdir(parents=True)
-    write_files(folder, files)
+        folder.rename(old)
+    fresh.rename(folder)
+    shutil.rmtree(old, ignore_errors=True)
     return _read(folder)
 
 

@@ -65,6 +65,8 @@ def test_a_kits_photos_give_the_depths_that_were_rendered(crossed: tuple[CheckRe
     """The issue's demand: peaks within the larger of 3 um and 3 %, and within their own intervals."""
     result, _ = crossed
     assert len(result.spots) == 3
+    # Two of the board's tags are mirrored in the panel: no fold, and nobody is told one.
+    assert not {"seen-fold", "setup-contradicted"} & {r.code for r in result.findings}
     for x, y, depth in truth("crossed")["dents"]:  # type: ignore[attr-defined]
         spot = min(result.spots, key=lambda s: np.hypot(s.x_mm - x, s.y_mm - y))
         off = abs(spot.peak_mm - depth)
@@ -195,6 +197,15 @@ def test_a_station_like_a_job_needs_no_photo_and_its_proof_is_that_jobs(tmp_path
 def test_refused_in_words(photos: list[Path], words: str) -> None:
     with pytest.raises(RefusedError, match=words):
         arrange(photos, Panel())
+
+
+def test_a_photo_without_exif_needs_a_lens(tmp_path: Path) -> None:
+    from PIL import Image
+
+    Image.open(CROSSED[1]).save(tmp_path / "sent.jpg")
+    with pytest.raises(RefusedError, match="focal length is not known"):
+        arrange([tmp_path / "sent.jpg"], Panel())
+    assert arrange([tmp_path / "sent.jpg"], Panel(focal_35mm=28.0)).tables["camera"] == {"focal_35mm": 28.0}
 
 
 def test_one_direction_twice_is_refused(bay: Station, tmp_path: Path) -> None:
