@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import shutil
 from collections.abc import Mapping, Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -126,7 +127,10 @@ def arrange(
     families = {DICTIONARY} if known is None else {known["tags"]["dictionary"]}
     if known is not None and "tags" in known["board"]:
         families.add(known["board"]["tags"]["dictionary"])
-    looks = [_look(name, path, sorted(families)) for name, path in names.items()]
+    # Where the tags' places are known a panel's photo is looked at as any job's; set-up photos have small, oblique tags.
+    quick = known is not None and "centre_mm" in known["board"]
+    with ThreadPoolExecutor(2) as pool:
+        looks = list(pool.map(lambda name: _look(name, names[name], sorted(families), quick=quick), names))
     if known is None:
         kit = kit_of(tag for look in looks for tag in look.seen[DICTIONARY])
         known = kit_tables(kit)
@@ -185,7 +189,7 @@ def _names(photos: Sequence[Path]) -> dict[str, Path]:
     return out
 
 
-def _look(name: str, path: Path, families: list[str]) -> _Look:
+def _look(name: str, path: Path, families: list[str], *, quick: bool) -> _Look:
     if not path.is_file():
         raise RefusedError(
             f"There is no photo {path}",
@@ -194,13 +198,12 @@ def _look(name: str, path: Path, families: list[str]) -> _Look:
             cure="check its name",
         )
     photo = read_photo(path, name)
-    seen = {
-        family: {
-            tag.id: float(abs(cv2.contourArea(tag.corners_px.astype(np.float32))))
-            for tag in find_tags(photo, dictionary=family, thorough=True)
-        }
-        for family in families
-    }
+    seen: dict[str, dict[int, float]] = {}
+    for family in families:
+        found = find_tags(photo, dictionary=family, thorough=not quick)
+        if len(found) < 3 and quick:
+            found = find_tags(photo, dictionary=family, thorough=True)
+        seen[family] = {t.id: float(abs(cv2.contourArea(t.corners_px.astype(np.float32)))) for t in found}
     return _Look(name, photo, seen)
 
 
