@@ -127,7 +127,7 @@ def arrange(
     families = {DICTIONARY} if known is None else {known["tags"]["dictionary"]}
     if known is not None and "tags" in known["board"]:
         families.add(known["board"]["tags"]["dictionary"])
-    # Where the tags' places are known a panel's photo is looked at as any job's; set-up photos have small, oblique tags.
+    # Where the tags' places are known a panel's photo is looked at as any job's; set-up photos have small tags.
     quick = known is not None and "centre_mm" in known["board"]
     with ThreadPoolExecutor(2) as pool:
         looks = list(pool.map(lambda name: _look(name, names[name], sorted(families), quick=quick), names))
