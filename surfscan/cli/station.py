@@ -64,7 +64,12 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     take.add_argument("file", metavar="FILE", type=Path, help="as surfscan station export wrote it")
     take.add_argument("--name", metavar="BAY", help="another name for it here")
     take.add_argument("--replace", action="store_true", help="in place of a station of that name")
-    prove = command("prove", "prove a station with a frame by a mirror tile and a feeler gauge")
+    _add_prove(command("prove", "prove a station with a frame by a mirror tile and a feeler gauge"))
+    station.set_defaults(run=run)
+
+
+def _add_prove(prove: Parser) -> None:
+    """The options of a proof."""
     prove.add_argument(
         "--flat", metavar="PHOTO", type=Path, nargs="+", required=True, help="the tile lying flat"
     )
@@ -90,7 +95,6 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         default=(0.0, 0.0),
         help="its middle from the frame's, mm (default: 0 0)",
     )
-    station.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
