@@ -16,6 +16,7 @@ from surfscan.cli.photos import (
     check_given_photos,
     job_folder,
     see_no_photo_options,
+    see_photo_options,
 )
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
 from surfscan.cli.terminal import (
@@ -82,6 +83,8 @@ def run(options: argparse.Namespace) -> int:
 
         start_aside("surfscan.job.decoders")  # beside the libraries loaded here
     check_recording(options)
+    if options.from_map is None and are_photos(options):
+        see_photo_options(options)
     against = load_against(options)
     sheet = None
     if options.from_map is not None:

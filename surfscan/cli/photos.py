@@ -13,7 +13,14 @@ from surfscan.core.errors import UsageError
 if TYPE_CHECKING:
     from surfscan.core.records import CheckResult
 
-__all__ = ["add_photo_options", "are_photos", "check_given_photos", "job_folder", "see_no_photo_options"]
+__all__ = [
+    "add_photo_options",
+    "are_photos",
+    "check_given_photos",
+    "job_folder",
+    "see_no_photo_options",
+    "see_photo_options",
+]
 
 _ONLY_PHOTOS = ("station", "substrate", "focal_35mm", "keep_job")
 _ONLY_MAP = ("u_mm", "unit", "step_mm", "low_mm", "high_mm", "filler_depth_mm", "putty_depth_mm")
@@ -52,6 +59,19 @@ def see_no_photo_options(options: argparse.Namespace) -> None:
         )
 
 
+def see_photo_options(options: argparse.Namespace) -> None:
+    """Refuse options of a job or a map beside photos."""
+    given = [key for key in _ONLY_MAP if getattr(options, key) is not None]
+    if given or options.against is not None:
+        name = f"--{given[0].replace('_', '-')}" if given else "--against"
+        raise UsageError(
+            f"{name} does not go with photos alone",
+            found=name,
+            allowed="a job folder or a map",
+            cure="check the photos first; the job kept in DIR/job takes it afterwards",
+        )
+
+
 def job_folder(options: argparse.Namespace) -> Path:
     """Where the job that photos make is kept: DIR/job, or the next number when earlier ones are there."""
     if options.keep_job is None:
@@ -71,15 +91,6 @@ def check_given_photos(options: argparse.Namespace, progress: Callable[[str, flo
     from surfscan.places.arrange import Panel
     from surfscan.places.check import check_photos
 
-    given = [key for key in _ONLY_MAP if getattr(options, key) is not None]
-    if given or options.against is not None:
-        name = f"--{given[0].replace('_', '-')}" if given else "--against"
-        raise UsageError(
-            f"{name} does not go with photos alone",
-            found=name,
-            allowed="a job folder or a map",
-            cure="check the photos first; the job kept in DIR/job takes it afterwards",
-        )
     words = []
     for option, typed, known, names in (
         ("--stage", options.stage or "primer", stage_named, STAGES),

@@ -193,7 +193,7 @@ def _look(name: str, path: Path, families: list[str], *, quick: bool) -> _Look:
     if not path.is_file():
         raise RefusedError(
             f"There is no photo {path}",
-            found="no such file",
+            found="a folder" if path.is_dir() else "no such file",
             allowed="photos of one panel",
             cure="check its name",
         )

@@ -193,7 +193,7 @@ def load_kit(number: int) -> Kit:
         return STANDARD[number]
     raise RefusedError(
         f"This computer does not know kit {number}",
-        found=f"tags of kit {number} in the photos",
+        found=f"kit {number}",
         allowed="a kit that was printed here, or whose file was added",
         cure=f"add its file: surfscan kit add kit-{number}.toml",
     )

@@ -118,7 +118,9 @@ def test_the_pages_hold_the_kit_at_true_size(tmp_path: Path, capsys: pytest.Capt
     assert len(board) == 1
     picture = np.ascontiguousarray(board[0].render(scale=dpi / 72, grayscale=True).to_numpy().squeeze())
     rim = round(150 * dpi / 25.4)
-    picture[rim:-rim] = 255  # tags are at the corners; a thousand squares between them would be looked at one by one
+    picture[rim:-rim] = (
+        255  # tags are at the corners; a thousand squares between them would be looked at one by one
+    )
     picture[:, rim:-rim] = 255
     table = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_5X5_1000)
     corners, ids, _ = cv2.aruco.ArucoDetector(table).detectMarkers(picture)

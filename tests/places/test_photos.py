@@ -218,5 +218,5 @@ def test_options_of_photos_are_for_photos(tmp_path: Path) -> None:
     job = str(KIT.parent / "jobs" / "flat")
     assert main(["check", job, "--substrate", "steel", "--out", str(tmp_path)]) == 2
     assert main(["check", str(CROSSED[0]), "--stage", "prime", "--out", str(tmp_path)]) == 2
-    assert main(["check", str(CROSSED[0]), str(CROSSED[1]), "--against", "x", "--out", str(tmp_path)]) != 0
+    assert main(["check", str(CROSSED[0]), str(CROSSED[1]), "--against", job, "--out", str(tmp_path)]) == 2
     assert not (tmp_path / "job").exists()
