@@ -151,8 +151,7 @@ def fault(kind: str) -> None:
 
 def escape(text: Any) -> str:
     """Text safe inside Markdown: names and found values come from outside."""
-    special = "\\`*_{}[]<>#|~$:"
-    return "".join(f"\\{c}" if c in special else c for c in str(text))
+    return session.plain_name(str(text))
 
 
 def escape_head(text: str) -> str:

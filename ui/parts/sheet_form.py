@@ -16,7 +16,7 @@ from surfscan.ui import limits as fence
 from surfscan.ui.desk import digest_of
 from surfscan.ui.parts.lengths import ask_length
 
-__all__ = ["panel_form", "setup_form", "sheet_editor"]
+__all__ = ["limits_form", "panel_form", "setup_form", "setup_words", "sheet_editor", "size_form", "what_form"]
 
 _LIMITS = {
     "low_mm": "A low deeper than",
@@ -35,6 +35,13 @@ def _key(name: str) -> str:
 
 def panel_form() -> None:
     """Name, stage, size and limits."""
+    what_form()
+    size_form()
+    limits_form()
+
+
+def what_form() -> None:
+    """Name, stage and substrate."""
     panel = session.job()["panel"]
     name = st.text_input(
         "Name of the panel",
@@ -64,6 +71,11 @@ def panel_form() -> None:
     panel.pop("substrate", None)
     if made_of not in (None, UNKNOWN_SUBSTRATE):
         panel["substrate"] = made_of
+
+
+def size_form() -> None:
+    """The size to judge, and the paint's thickness."""
+    panel = session.job()["panel"]
     film = ask_length(
         "All the paint together, by a film gauge (0: not measured)",
         panel.get("film_mm") or 0.0,
@@ -80,10 +92,10 @@ def panel_form() -> None:
     with right:
         height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
     panel["size_mm"] = [width, height]
-    _limits_form()
 
 
-def _limits_form() -> None:
+def limits_form() -> None:
+    """The stage's limits, or the user's own."""
     given = session.job().setdefault("limits", {})
     stage = session.job()["panel"]["stage"]
     usual = {name: getattr(surfscan.default_limits(stage), name) for name in _LIMITS}
@@ -132,9 +144,9 @@ def setup_form() -> None:
     _camera_form(tables)
 
 
-def setup_words() -> str:
-    """The set-up in one line."""
-    tables = session.job()
+def setup_words(given: dict[str, Any] | None = None) -> str:
+    """The session's set-up, or another, in one line."""
+    tables = {"photo": [], **given} if given is not None else session.job()
     board, tags = tables.get("board"), tables.get("tags")
     where = f"{len(tags['centres_mm'])} tags" if tags else "corners tapped on the photo"
     if not board:
@@ -160,13 +172,7 @@ def _take_setup() -> None:
     except surfscan.SurfscanError as error:
         st.session_state["setup-trouble"] = error
         return
-    old, new = session.job(), job_files.tables_of(sheet)
-    for name in ("tags", "camera", "board", "uncertainty"):
-        old.pop(name, None)
-        if name in new:
-            old[name] = new[name]
-    old.setdefault("camera", {})
-    session.renew_form()
+    session.use_setup(job_files.tables_of(sheet), "sheet")
 
 
 def _tags_form(tables: dict[str, Any]) -> None:
@@ -323,6 +329,7 @@ def sheet_editor() -> None:
             )
         for row, photo in zip(rows, kept, strict=True):
             row["file"] = photo.file
+        session.confirm("sheet")
         session.replace_sheet(tables)
         st.rerun()
     st.download_button(

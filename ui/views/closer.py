@@ -35,7 +35,7 @@ def show() -> None:
     result, work = session.result(), session.work()
     if result is None or work is None:
         st.info("There is no result yet. Check a panel first; then come back here.")
-        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        st.button("Check a panel", on_click=session.go_to, args=("Start",), type="primary")
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
     if "relative" in result.details:

@@ -33,7 +33,7 @@ def show() -> None:
     result, work = session.result(), session.work()
     if result is None or work is None:
         st.info("There is no result yet. Check a panel first; its papers are then here.")
-        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        st.button("Check a panel", on_click=session.go_to, args=("Start",), type="primary")
         _job_folder()
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
