@@ -103,9 +103,18 @@ def job() -> dict[str, Any]:
     return tables
 
 
-def round_of_form() -> int:
-    """Counts the jobs opened; part of every form key, so that a new job shows its own values."""
-    return int(st.session_state.get(_ROUND, 0))
+def round_of_form() -> str:
+    """Changes with the job and with what another tab made of it; part of every form key, so that values show anew."""
+    return str(st.session_state.get(_ROUND, ""))
+
+
+def _new_round() -> None:
+    old = round_of_form()
+    if old:  # fields of a form that is gone are not kept
+        for held in (st.session_state.get(_KEPT, {}), st.session_state.get(_VALUES, {})):
+            for name in [name for name in held if f"-{old}" in name]:
+                del held[name]
+    st.session_state[_ROUND] = secrets.token_hex(4)
 
 
 def photos() -> list[PhotoFile]:
@@ -155,7 +164,7 @@ def _take_up(kept: KeptJob | None) -> None:
         fresh.extras,
     )
     st.session_state[_GONE], st.session_state[_MORE] = fresh.photos_gone, fresh.more
-    st.session_state[_ROUND] = round_of_form() + 1
+    _new_round()
     for name, value in ((_WORK, fresh.work), (_SPOT, fresh.spot)):
         st.session_state.pop(name, None)
         if value is not None:
@@ -376,7 +385,7 @@ def start_over(tables: dict[str, Any] | None = None) -> None:
 def renew_form() -> None:
     """Make the form show the sheet's values anew; the result no longer belongs to them."""
     forget_result()
-    st.session_state[_ROUND] = round_of_form() + 1
+    _new_round()
 
 
 def replace_sheet(tables: dict[str, Any]) -> None:

@@ -67,9 +67,8 @@ def test_a_reload_another_tab_and_a_dead_phone_lose_nothing(as_browser: Any) -> 
     assert again.segmented_control(key="closer-kind").value == "Slope"
     assert again.segmented_control(key="units").value == "inch"
     assert name_of(go(again, "check")).value == "left front door"
-    assert "left front door: primer, 2 photos, Rework" in told(go(again, "")) + str(
-        [one.label for one in again.button]
-    )
+    labels = [one.label.replace("\\", "") for one in go(again, "").button]
+    assert "left front door: primer, 2 photos, Rework" in labels
 
 
 def test_leaving_a_view_keeps_what_was_in_it() -> None:

@@ -47,6 +47,7 @@ def ask_length(
     mm : float
         The value now, mm.
     key : str
+        Of the field; a job's own fields have the form's round in it, so that another job begins anew.
     least, most : float
         Allowed, mm.
     fine : bool
@@ -59,17 +60,25 @@ def ask_length(
     """
     units = units_named(session.units())
     digits = (4 if units.name == "inch" else 3) if fine else (3 if units.name == "inch" else 1)
-    shown = _number(units.per_mm * mm, digits)
     # The value a field began with belongs to its key: what was typed is kept, and what it became is not put over it.
-    key = f"{key}-{units.name}-{session.round_of_form()}"
-    if key not in st.session_state:  # first shown, or shown again
-        st.session_state[f"{key}-begun"], st.session_state[f"{key}-good"] = (mm, shown), mm
-    begun = st.session_state[f"{key}-begun"]
+    # In other units it begins anew, from the last value that could be used.
+    begun_at, good_at, in_units = (session.kept(f"{key}-{what}") for what in ("begun", "good", "units"))
+    key = f"{key}-{units.name}"
+    if st.session_state.get(in_units) == units.name:
+        session.kept(key)
+    else:
+        st.session_state.pop(key, None)
+    if key not in st.session_state or begun_at not in st.session_state:  # first shown, or shown again
+        mm = st.session_state.get(good_at, mm)
+        shown = _number(units.per_mm * mm, digits)
+        st.session_state[begun_at], st.session_state[good_at] = (mm, shown), mm
+        st.session_state[in_units] = units.name
+    begun = st.session_state[begun_at]
     typed = st.text_input(f"{label}, {units.word}", value=begun[1], key=key)
     if typed.strip() == begun[1]:
-        st.session_state[f"{key}-good"] = begun[0]
+        st.session_state[good_at] = begun[0]
         return float(begun[0])
-    good = float(st.session_state[f"{key}-good"])
+    good = float(st.session_state[good_at])
     try:
         value = parse_length(typed, units.name)
     except ValueError as error:
@@ -78,7 +87,7 @@ def ask_length(
     if not low - 1e-9 <= value <= high + 1e-9:
         allowed = f"{_said(least, units)} to {_said(most, units)}"
         return _keep(label, f"{typed.strip()!r} is out of range; allowed: {allowed}", good)
-    st.session_state[f"{key}-good"] = round(value, 6)
+    st.session_state[good_at] = round(value, 6)
     return round(value, 6)
 
 

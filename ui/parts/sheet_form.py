@@ -79,7 +79,7 @@ def size_form() -> None:
     film = ask_length(
         "All the paint together, by a film gauge (0: not measured)",
         panel.get("film_mm") or 0.0,
-        "film",
+        _key("film"),
         most=_FILM_MOST_MM,
         fine=True,
     )
@@ -88,9 +88,9 @@ def size_form() -> None:
         panel["film_mm"] = film
     left, right = st.columns(2)
     with left:
-        width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)
+        width = ask_length("Width to judge", panel["size_mm"][0], _key("width"), least=20)
     with right:
-        height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
+        height = ask_length("Height to judge", panel["size_mm"][1], _key("height"), least=20)
     panel["size_mm"] = [width, height]
 
 
@@ -116,7 +116,7 @@ def limits_form() -> None:
             given[name] = ask_length(
                 label,
                 given.get(name) or usual[name],
-                f"limit-{name}-{stage}",
+                _key(f"limit-{name}-{stage}"),
                 least=0.001,
                 most=100,
                 fine=True,
@@ -202,7 +202,7 @@ def _tags_form(tables: dict[str, Any]) -> None:
     columns = st.columns(3)
     with columns[0]:
         tags["side_mm"] = ask_length(
-            "Side of a tag's black square", tags["side_mm"], "tag-side", least=5, most=500
+            "Side of a tag's black square", tags["side_mm"], _key("tag-side"), least=5, most=500
         )
     if place is None:
         st.caption(
@@ -210,9 +210,9 @@ def _tags_form(tables: dict[str, Any]) -> None:
         )
         return
     with columns[1]:
-        x = ask_length("Tag middles, sideways from the panel's middle", place[0], "tag-x", least=5)
+        x = ask_length("Tag middles, sideways from the panel's middle", place[0], _key("tag-x"), least=5)
     with columns[2]:
-        y = ask_length("Tag middles, up and down from it", place[1], "tag-y", least=5)
+        y = ask_length("Tag middles, up and down from it", place[1], _key("tag-y"), least=5)
     tags["centres_mm"] = {"0": [-x, -y], "1": [x, -y], "2": [x, y], "3": [-x, y]}
     st.caption("Tag 0 lower left, 1 lower right, 2 upper right, 3 upper left, all upright.")
 
@@ -236,21 +236,21 @@ def _board_form(tables: dict[str, Any]) -> None:
     columns = st.columns(3)
     x, y, z = board["centre_mm"]
     with columns[0]:
-        y = ask_length("Board's middle: beyond the panel's middle", y, "board-y", least=-10_000)
+        y = ask_length("Board's middle: beyond the panel's middle", y, _key("board-y"), least=-10_000)
     with columns[1]:
-        z = ask_length("Board's middle: above the panel", z, "board-z", least=1)
+        z = ask_length("Board's middle: above the panel", z, _key("board-z"), least=1)
     with columns[2]:
-        x = ask_length("Board's middle: to the right", x, "board-x", least=-10_000)
+        x = ask_length("Board's middle: to the right", x, _key("board-x"), least=-10_000)
     board["centre_mm"] = [x, y, z]
     columns = st.columns(3)
     with columns[0]:
         board["period_mm"] = ask_length(
-            "One dark and one light stripe together", board["period_mm"], "period", least=1, most=1000
+            "One dark and one light stripe together", board["period_mm"], _key("period"), least=1, most=1000
         )
     with columns[1]:
-        width = ask_length("Board's width", board["size_mm"][0], "board-w", least=50)
+        width = ask_length("Board's width", board["size_mm"][0], _key("board-w"), least=50)
     with columns[2]:
-        height = ask_length("Board's height", board["size_mm"][1], "board-h", least=50)
+        height = ask_length("Board's height", board["size_mm"][1], _key("board-h"), least=50)
     board["size_mm"] = [width, height]
     _board_facing(board)
 

@@ -56,10 +56,10 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         "Show",
         [_PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE],
         default=_HEIGHT,
-        key="closer-kind",
+        key=session.kept("closer-kind"),
         required=True,
     )
-    draw = st.toggle("Draw a line for the ruler", key="closer-draw")
+    draw = st.toggle("Draw a line for the ruler", key=session.kept("closer-draw"))
     pane, url, size, legend, caption = _pane(result, digest, kind or _HEIGHT)
     line = st.session_state.get(_LINE)
     shapes = []
@@ -153,13 +153,13 @@ def _mirror_options() -> tuple[str, float, bool]:
     left, middle, right = st.columns(3)
     with left:
         way = st.segmented_control(
-            "Stripes run", ["across", "up"], default="across", key="mirror-way", required=True,
+            "Stripes run", ["across", "up"], default="across", key=session.kept("mirror-way"), required=True,
             format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
         )  # fmt: skip
     with middle:
         far = ask_length("Distance", 1000.0, "mirror-far", least=200, most=5000)
     with right:
-        crown = st.toggle("With the panel's crown", value=True, key="mirror-crown")
+        crown = st.toggle("With the panel's crown", value=True, key=session.kept("mirror-crown"))
     return way or "across", far, crown
 
 
@@ -208,11 +208,12 @@ def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
+    titles = {None: "a place of your own", **{k: spot_title(spot) for k, spot in spots.items()}}
     picked = st.selectbox(
         "Spot",
         [None, *spots],
         index=0 if chosen is None else 1 + list(spots).index(chosen),
-        format_func=lambda k: "a place of your own" if k is None else spot_title(spots[k]),
+        format_func=titles.__getitem__,
         key=f"spot-choice-{chosen}-{session.units()}",
     )
     if picked is not None and picked != chosen:
@@ -262,7 +263,7 @@ def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
 
 def _solid(result: surfscan.CheckResult, digest: str) -> None:
     with st.expander("In three dimensions"):
-        taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key="taller")
+        taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key=session.kept("taller"))
         st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
         figure = running.cached_object(
             f"{digest}-solid-{taller}-{session.units()}",

@@ -99,16 +99,16 @@ def _packed(files: dict[str, bytes], folder: str) -> bytes:
 
 def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     left, right = st.columns(2)
-    who = left.text_input("Checked by", max_chars=100, key="paper-who")
-    number = right.text_input("Job number", max_chars=100, key="paper-number")
+    who = left.text_input("Checked by", max_chars=100, key=session.kept("paper-who"))
+    number = right.text_input("Job number", max_chars=100, key=session.kept("paper-number"))
     left, right = st.columns(2)
-    shop = left.text_input("Shop", max_chars=100, key="paper-shop")
-    vehicle = right.text_input("Vehicle or part", max_chars=100, key="paper-vehicle")
+    shop = left.text_input("Shop", max_chars=100, key=session.kept("paper-shop"))
+    vehicle = right.text_input("Vehicle or part", max_chars=100, key=session.kept("paper-vehicle"))
     left, right = st.columns(2)
-    shot_by = left.text_input("Shot by", max_chars=100, key="paper-shot-by")
+    shot_by = left.text_input("Shot by", max_chars=100, key=session.kept("paper-shot-by"))
     left, right = st.columns(2)
-    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key="paper-day")
-    paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
+    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key=session.kept("paper-day"))
+    paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True)
     printable = [
         "".join(c for c in text if c.isprintable()) for text in (who, number, day, shop, vehicle, shot_by)
     ]

@@ -48,14 +48,14 @@ def _ask() -> Shot | None:
     width = ask_length("Panel, width", 640.0, "p-width", least=20)
     height = ask_length("Panel, height", 440.0, "p-height", least=20)
     crown = ask_length("Crown radius (0: flat)", 0.0, "p-crown", most=100_000)
-    surface = st.selectbox("Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key="p-surface")
-    focal = st.number_input("Focal length, 35 mm equivalent", 5.0, 2000.0, 26.0, 1.0, key="p-focal")
+    surface = st.selectbox("Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key=session.kept("p-surface"))
+    focal = st.number_input("Focal length, 35 mm equivalent", 5.0, 2000.0, 26.0, 1.0, key=session.kept("p-focal"))
     board_w = ask_length("Board, width", 1500.0, "p-board-w", least=20)
     board_h = ask_length("Board, height", 1300.0, "p-board-h", least=20)
     period = ask_length("Stripe period", 30.0, "p-period", least=0.5, most=1000)
     board = ask_length("Board from the panel's middle", 900.0, "p-board", least=50)
     camera = ask_length("Phone from the panel's middle", 1100.0, "p-camera", least=50)
-    angle = st.slider("Degrees off the panel's normal", 5, 85, 35, key="p-angle")
+    angle = st.slider("Degrees off the panel's normal", 5, 85, 35, key=session.kept("p-angle"))
     try:
         return Shot(
             panel_mm=(width, height),
@@ -127,9 +127,9 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
 
 def _print(shot: Shot) -> None:
     st.subheader("Print at true size")
-    paper = st.segmented_control("Paper", ["a4", "letter", "a3"], default="a4", key="p-paper", required=True)
+    paper = st.segmented_control("Paper", ["a4", "letter", "a3"], default="a4", key=session.kept("p-paper"), required=True)
     what = st.segmented_control(
-        "What", ["tags", "stripes", "gauge"], default="tags", key="p-what", required=True
+        "What", ["tags", "stripes", "gauge"], default="tags", key=session.kept("p-what"), required=True
     )
     if st.button("Make the pages", key="p-make"):
         with tempfile.TemporaryDirectory() as folder:
