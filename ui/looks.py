@@ -95,7 +95,7 @@ def mark(spot: surfscan.Spot) -> str:
     )
 
 
-def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
+def legend(kind: str, low_text: str = "", high_text: str = "", *, folds: bool = False) -> None:
     """What the colours of a picture mean, in words beside the colours."""
     if kind == "deviation":
         rows = [
@@ -108,6 +108,7 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
     else:
         rows = [("stripes", "straight, even stripes: fair; bent or pinched: not")]
     rows += [("hatch", "not measured"), ("none", "not judged")]
+    rows += [("fold", "folds over: too hollow to read from here")] if folds else []
     items = "".join(
         f'<li><span class="swatch swatch-{c}"></span>{html.escape(text)}</li>' for c, text in rows
     )

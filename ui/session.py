@@ -10,9 +10,10 @@ import copy
 import secrets
 from collections.abc import Callable
 from functools import wraps
-from typing import Any
+from typing import Any, NoReturn
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 import surfscan
 from surfscan.ui.desk import PhotoFile, Work
@@ -44,6 +45,7 @@ __all__ = [
     "photos",
     "photos_gone",
     "plain_name",
+    "redraw",
     "rename_result",
     "renew_form",
     "replace_sheet",
@@ -345,6 +347,12 @@ def keep_work(started: Work) -> None:
     """This is the session's check now; no spot of it was tapped yet."""
     st.session_state[_WORK] = started
     st.session_state.pop(_SPOT, None)
+
+
+def redraw() -> NoReturn:
+    """Draw again what a tap changed: the part alone where only that was drawn, else all."""
+    context = get_script_run_ctx()
+    st.rerun(scope="fragment" if context is not None and context.fragment_ids_this_run else "app")
 
 
 def rename_result(named: Work) -> None:

@@ -18,7 +18,7 @@ def head(name: str, question: str) -> None:
     at = STEPS.index(name) + 1
     panel = session.job()["panel"].get("name") or ""
     st.html(f'<p class="step">Step {at} of {len(STEPS)}</p>')
-    st.title(question)
+    st.title(question, anchor=False)
     if panel and name != "What":
         st.caption(session.plain_name(panel))
 

@@ -5,11 +5,14 @@ from __future__ import annotations
 import html
 from typing import Any
 
+import numpy as np
 import streamlit as st
 
 import surfscan
+from surfscan.core.flags import bit
 from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import looks, running, session
+from surfscan.ui.parts.maps import colour_scale, fold_outlines, length_bar
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
 from surfscan.ui.picture import show_picture
 
@@ -84,7 +87,11 @@ def _watch() -> None:
 def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
     said = looks.words(result)
-    looks.verdict_strip(result.verdict, said.headline(), name=str(result.panel.get("name") or ""))
+    folded = bool(np.any(np.asarray(result.height.flags) & bit("fold"))) if "relative" not in result.details else False
+    headline = said.headline()
+    if folded:  # a low that can't be read is worse than those that can: it stands in the sentence
+        headline += " A part folds over: too hollow to read from here. Move the board closer."
+    looks.verdict_strip(result.verdict, headline, name=str(result.panel.get("name") or ""))
     for text in said.first():
         st.warning(looks.escape(text))
     if "relative" in result.details:
@@ -111,14 +118,14 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
     if has_photo:
         pair = running.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
         base, top = (running.as_url(p, key=f"{digest}-{k}") for k, p in enumerate((pair.plain, pair.painted)))
-        size, place = (pair.plain.shape[1], pair.plain.shape[0]), pair.to_picture
+        size, place, end = (pair.plain.shape[1], pair.plain.shape[0]), pair.to_picture, pair.end_mm
     else:
         pane = running.cached_object(
             f"{digest}-plain-pane",
             lambda: draw_map_pane(result.height, result.height.height_mm, scale="deviation", low=low, high=high),
         )
         base, top = running.as_url(pane.picture, key=f"{digest}-plain-pane"), ""
-        size, place = (pane.picture.shape[1], pane.picture.shape[0]), pane.to_picture
+        size, place, end = (pane.picture.shape[1], pane.picture.shape[0]), pane.to_picture, pane.end
     picked = show_picture(
         "pair",
         base,
@@ -127,12 +134,15 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         alt="The photo with the highs and lows on it" if has_photo else "The map of highs and lows",
         names=("photo", "map"),
         marks=spot_marks(result, place),
+        shapes=fold_outlines(result.height, place),
+        length_bar=length_bar(place, float(result.panel["size_mm"][0])),
     ).spot
-    looks.legend("deviation", looks.depth(low), looks.depth(high))
+    looks.legend("deviation", looks.depth(low), looks.depth(high), folds=bool(fold_outlines(result.height, place)))
+    colour_scale("deviation", end, low=low, high=high)
     st.caption(f"{100 * result.coverage:.0f} % of the judged region was measured. Tap a spot for its card.")
     if picked is not None and int(picked) != session.chosen_spot():
         session.choose_spot(int(picked))
-        st.rerun(scope="fragment")
+        session.redraw()
     chosen = session.chosen_spot()
     if chosen is not None:
         spot = next(s for s in result.spots if s.id == chosen)
