@@ -75,11 +75,11 @@ def test_leaving_a_view_keeps_what_was_in_it() -> None:
     page = open_page("plan-a-shot")
     board = next(one for one in page.text_input if one.label.startswith("Board, width"))
     board.set_value("30 cm").run()
-    page.slider(key="p-angle").set_value(50).run()
+    next(one for one in page.slider if one.label.startswith("Degrees")).set_value(50).run()
     go(page, "papers")
     go(page, "plan-a-shot")
     board = next(one for one in page.text_input if one.label.startswith("Board, width"))
-    assert (board.value, page.slider(key="p-angle").value) == ("30 cm", 50)
+    assert (board.value, next(one for one in page.slider if one.label.startswith("Degrees")).value) == ("30 cm", 50)
     assert "will not work" in " ".join(one.value for one in page.subheader)
 
 

@@ -32,7 +32,7 @@ def open_job_form(*, then: str = "") -> None:
     st.button("Try the example", on_click=_take_demo, width="stretch", key="demo")
     trouble = st.session_state.get(_TROUBLE)
     if trouble is not None:
-        looks.refusal(trouble)
+        looks.refusal(trouble, of_sheet=True)
 
 
 def _take(start: str) -> None:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
+
 import streamlit as st
 
 from surfscan.core.units import Units, parse_length, units_named
 from surfscan.ui import session
 
-__all__ = ["ask_length", "clear_refused", "refused", "unit_word"]
+__all__ = ["ask_length", "ask_number", "clear_refused", "parse_number", "refused", "unit_word"]
 
 _REFUSED = "refused-lengths"
 
@@ -91,10 +93,56 @@ def ask_length(
     return round(value, 6)
 
 
-def _keep(label: str, why: str, mm: float) -> float:
+def ask_number(label: str, value: float, key: str, *, least: float, most: float) -> float:
+    """Ask for a number that is no length, with a decimal point or comma: "26", "26,5"; a refused one is said so.
+
+    Parameters
+    ----------
+    label : str
+    value : float
+        The value now.
+    key : str
+    least, most : float
+        Allowed.
+    """
+    begun_at, good_at = session.kept(f"{key}-begun"), session.kept(f"{key}-good")
+    session.kept(key)
+    if key not in st.session_state or begun_at not in st.session_state:
+        st.session_state[begun_at] = st.session_state[good_at] = st.session_state.get(good_at, value)
+    typed = st.text_input(label, value=_number(st.session_state[begun_at], 3), key=key).strip()
+    good = float(st.session_state[good_at])
+    try:
+        found = parse_number(typed)
+    except ValueError as error:
+        return _refuse(label, str(error), good, _number(good, 4))
+    if not least <= found <= most:
+        why = f"{typed!r} is out of range; allowed: {_number(least, 3)} to {_number(most, 3)}"
+        return _refuse(label, why, good, _number(good, 4))
+    st.session_state[good_at] = found
+    return found
+
+
+def parse_number(text: str) -> float:
+    """A number as people type it: one decimal point or comma, and no thousands.
+
+    Raises
+    ------
+    ValueError
+        For anything else, with what was found.
+    """
+    if not re.fullmatch(r"[-+]?\d+(?:[.,]\d+)?", text):
+        raise ValueError(f"{text!r} is no number; type it like 26 or 26.5")
+    return float(text.replace(",", "."))
+
+
+def _refuse(label: str, why: str, value: float, said: str) -> float:
     st.session_state[_REFUSED] = [*refused(), label]
-    st.error(f"{why[:1].upper()}{why[1:]}. The value is still {_said(mm, units_named(session.units()))}.")
-    return mm
+    st.error(f"{why[:1].upper()}{why[1:]}. The value is still {said}.")
+    return value
+
+
+def _keep(label: str, why: str, mm: float) -> float:
+    return _refuse(label, why, mm, _said(mm, units_named(session.units())))
 
 
 def _said(mm: float, units: Units) -> str:

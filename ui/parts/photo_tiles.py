@@ -142,12 +142,17 @@ def _say_checks(look: Any) -> None:
     head = "Good." if look.good else "Look at this first:"
     poor = [c for c in look.checks if not c.good]
     items = "".join(
-        f'<li class="{"" if c.good else "poor"}">{html.escape(c.sentence)}'
-        + (f'<span class="cure">{html.escape(c.cure[:1].upper() + c.cure[1:])}.</span>' if c.cure else "")
+        f'<li class="{"" if c.good else "poor"}">{html.escape(looks.in_words(c.sentence))}'
+        + (f'<span class="cure">{html.escape(_cure(c.cure))}.</span>' if c.cure else "")
         + "</li>"
         for c in [*poor, *(c for c in look.checks if c.good)]
     )
     st.html(f'<p><strong>{head}</strong></p><ul class="checks">{items}</ul>')
+
+
+def _cure(text: str) -> str:
+    told = looks.in_words(text)
+    return told[:1].upper() + told[1:]
 
 
 def _way(k: int, row: dict[str, Any]) -> None:

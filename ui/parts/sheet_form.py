@@ -14,7 +14,7 @@ from surfscan.judge.trade_table import words as trade_words
 from surfscan.ui import job_files, looks, session
 from surfscan.ui import limits as fence
 from surfscan.ui.desk import digest_of
-from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.lengths import ask_length, ask_number
 
 __all__ = ["limits_form", "panel_form", "setup_form", "setup_words", "sheet_editor", "size_form", "what_form"]
 
@@ -135,7 +135,7 @@ def setup_form() -> None:
     )
     trouble = st.session_state.pop("setup-trouble", None)
     if trouble is not None:
-        looks.refusal(trouble)
+        looks.refusal(trouble, of_sheet=True)
     st.markdown("**1. How does the photo know where the panel is?**")
     _tags_form(tables)
     st.markdown("**2. Where does the striped board stand?**")
@@ -290,23 +290,15 @@ def _camera_form(tables: dict[str, Any]) -> None:
         if name != way:
             camera.pop(name, None)
     if way == "focal_35mm":
-        camera["focal_35mm"] = st.number_input(
+        camera["focal_35mm"] = ask_number(
             "Focal length as for 35 mm film, mm (phones: 24 to 28)",
-            5.0,
-            2000.0,
-            camera.get("focal_35mm") or 26.0,
-            1.0,
-            key=_key("f35"),
-        )
+            camera.get("focal_35mm") or 26.0, _key("f35"), least=5, most=2000,
+        )  # fmt: skip
     elif way == "focal_px":
-        camera["focal_px"] = st.number_input(
+        camera["focal_px"] = ask_number(
             "Focal length, pixels, from a calibration",
-            1.0,
-            1e6,
-            camera.get("focal_px") or 3000.0,
-            1.0,
-            key=_key("fpx"),
-        )
+            camera.get("focal_px") or 3000.0, _key("fpx"), least=1, most=1e6,
+        )  # fmt: skip
     else:
         st.caption("Taken from what the phone wrote into the photo. Send the photo as the phone made it.")
 

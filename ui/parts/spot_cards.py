@@ -58,7 +58,7 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
             figures = [
                 f"<b>{said.size(spot)}</b> {word}",
                 f"95 in 100: {said.interval(spot)}",
-                f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)}",
+                f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)} at half its {'depth' if spot.kind == 'low' else 'height'}",
                 looks.area(spot.area_cm2),
                 f"at {_place(spot)}",
             ]

@@ -107,10 +107,10 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     left, right = st.columns(2)
     shot_by = left.text_input("Shot by", max_chars=100, key=session.kept("paper-shot-by"))
     left, right = st.columns(2)
-    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key=session.kept("paper-day"))
+    day = left.date_input("Date", date.today(), key=session.kept("paper-day"), format="YYYY-MM-DD")
     paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True)
     printable = [
-        "".join(c for c in text if c.isprintable()) for text in (who, number, day, shop, vehicle, shot_by)
+        "".join(c for c in text if c.isprintable()) for text in (who, number, _day(day), shop, vehicle, shot_by)
     ]
     particulars = Particulars(
         date=printable[2],
@@ -137,6 +137,11 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     st.caption(
         "The seal lets anybody see later, with surfscan verify, whether the paper still belongs to the result."
     )
+
+
+def _day(picked: Any) -> str:
+    """A picked day; today where the field was emptied."""
+    return picked.isoformat() if isinstance(picked, date) else date.today().isoformat()
 
 
 def _measured_photos() -> list[PhotoFile]:

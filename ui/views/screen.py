@@ -8,7 +8,7 @@ import surfscan
 from surfscan.screen.make import make_screen
 from surfscan.screen.page import CAUTION as SCREEN_CAUTION
 from surfscan.ui import looks, session
-from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.lengths import ask_length, ask_number
 
 __all__ = ["show"]
 
@@ -33,7 +33,7 @@ def show() -> None:
         if pattern == "stepped":
             periods.append(ask_length("Second period", 38.0, "s-second", least=1, most=1000))
     with right:
-        diagonal = st.number_input("Screen's diagonal, inches", 5.0, 200.0, 55.0, 0.5, key=session.kept("s-diagonal"))
+        diagonal = ask_number("Screen's diagonal, inches", 55.0, "s-diagonal", least=5, most=200)
         wide = st.number_input("Pixels across", 320, 20_000, 3840, 1, key=session.kept("s-wide"))
         tall = st.number_input("Pixels down", 200, 20_000, 2160, 1, key=session.kept("s-tall"))
     try:

@@ -69,6 +69,7 @@ def _worksheet(seed: int) -> None:
 
 def _simulator() -> None:
     units = session.units()
+    pictures = st.container()  # first on the screen: what a slider does must be seen while it moves
     left, right = st.columns(2)
     with left:
         kind = st.segmented_control("Fault", ["low", "high"], default="low", key=session.kept("t-kind"), required=True)
@@ -79,7 +80,7 @@ def _simulator() -> None:
             key=session.kept(f"t-size-{units}"),
         )
         width = st.slider(
-            f"Width, {unit_word()}", *_slide(30, 220, 100, 5), format=_digits(), key=session.kept(f"t-width-{units}")
+            f"Width from foot to foot, {unit_word()}", *_slide(30, 220, 100, 5), format=_digits(), key=session.kept(f"t-width-{units}")
         )
         x = st.slider(
             f"Place: right of the middle, {unit_word()}",
@@ -114,17 +115,18 @@ def _simulator() -> None:
     dent = Dent(x * by, y * by, sign * size * by, width * by)
     viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
     lesson = running.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
-    photo, panel_map = st.columns(2)
-    with photo:
-        st.image(
-            lesson.photo, caption="What the camera sees", width="stretch", alt="Stripes mirrored in the panel"
-        )
-    with panel_map:
-        st.image(
-            draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
-            caption="The height map, from straight above", alt="Height map of the made fault",
-        )  # fmt: skip
-    looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
+    with pictures:
+        photo, panel_map = st.columns(2)
+        with photo:
+            st.image(
+                lesson.photo, caption="What the camera sees", width="stretch", alt="Stripes mirrored in the panel"
+            )
+        with panel_map:
+            st.image(
+                draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
+                caption="The height map, from straight above", alt="Height map of the made fault",
+            )  # fmt: skip
+        looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
     _explain(dent, lesson)
 
 
@@ -240,7 +242,7 @@ def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> No
     off = looks.length(math.hypot(x - task.low.x_mm, y - task.low.y_mm))
     st.markdown(
         f"**{points} points.** You were {off} from its middle. The low is {looks.depth(-task.low.peak_mm)} "
-        f"deep and {looks.length(task.low.width_mm)} wide."
+        f"deep and {looks.length(task.low.width_mm)} wide from foot to foot."
     )
     left, right = st.columns(2)
     with left:
