@@ -39,6 +39,7 @@ __all__ = [
     "start_check",
     "take_result",
     "warm_up",
+    "written_files",
 ]
 
 
@@ -184,6 +185,11 @@ def take_result(found: Any, files: dict[str, bytes]) -> None:
 
 @st.cache_data(max_entries=24, show_spinner=False)
 def _written(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
+    return written_files(_result)
+
+
+def written_files(_result: surfscan.CheckResult) -> dict[str, bytes]:
+    """What the command would write of a result, by name."""
     with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         written = surfscan.write_result(Path(folder), _result)
         return {path.name: path.read_bytes() for path in written}

@@ -50,6 +50,7 @@ __all__ = [
     "renew_form",
     "replace_sheet",
     "result",
+    "results",
     "round_of_form",
     "save",
     "shown_name",
@@ -269,6 +270,18 @@ def jobs() -> list[JobNote]:
     """This browser's last jobs, the latest first."""
     token = _token()
     return STORE.notes(token) if token else []
+
+
+def results() -> list[tuple[JobNote, Work]]:
+    """This browser's finished checks, the latest first; the open one among them."""
+    token = _token()
+    found = STORE.results(token) if token else []
+    current = work()
+    if current is not None and current.result is not None and job_id() not in {note.id for note, _ in found}:
+        panel = job()["panel"]
+        name, stage = str(panel.get("name") or ""), str(panel.get("stage") or "")
+        found.insert(0, (JobNote(job_id(), name, stage, str(current.result.verdict), len(photos())), current))
+    return found
 
 
 def open_kept(number: str) -> None:

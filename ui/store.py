@@ -161,6 +161,15 @@ class Store:
             bench = self._benches.get(token)
             return [_note(kept) for kept in reversed(bench.jobs.values())] if bench is not None else []
 
+    def results(self, token: str) -> list[tuple[JobNote, Work]]:
+        """A browser's finished checks, the last one first."""
+        with self._lock:
+            bench = self._benches.get(token)
+            kept = reversed(bench.jobs.values()) if bench is not None else ()
+            return [
+                (_note(job), job.work) for job in kept if job.work is not None and job.work.result is not None
+            ]
+
     def keep(self, token: str, job: KeptJob | None, values: dict[str, Any]) -> None:
         """Take up a job and the fields' values; the oldest goes where there are too many, its photos first."""
         with self._lock:

@@ -75,9 +75,9 @@ def contour_lines(height: surfscan.HeightMap, to_picture: Any, step_mm: float) -
     shapes = []
     for level in [k * step_mm for k in range(max(first, -60), min(last, 60) + 1) if k]:
         for line in find_contours(z, level):
-            kept = approximate_polygon(line, 0.4)
-            if len(kept) < 3:
+            if len(line) < 5:  # a speck of noise
                 continue
+            kept = approximate_polygon(line, 0.4)
             x = np.interp(kept[:, 1], columns, height.grid.x_mm)
             y = np.interp(kept[:, 0], rows, height.grid.y_mm)
             points = np.asarray(to_picture(np.column_stack([x, y])), float)
