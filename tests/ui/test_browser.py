@@ -53,6 +53,7 @@ def open_at(browser: Any, url: str, size: dict[str, int], **more: Any) -> Any:
 
 def bring(page: Any, job: Path) -> None:
     """The job's files through the page's own file button, as a phone does it."""
+    view(page, "All on one page", "All on one page")
     page.get_by_text("Open a job folder, or try the example").click()
     files = [job / name for name in ("panel.toml", "stripes-across.jpg", "stripes-up.jpg")]
     page.locator("[class*='st-key-files-'] input[type=file]").set_input_files([str(path) for path in files])
@@ -67,7 +68,11 @@ def check(page: Any) -> str:
 
 
 def view(page: Any, name: str, heading: str) -> None:
-    page.locator("[class*='st-key-view'] button", has_text=name).click()
+    link = page.locator(".st-key-bar .stPageLink a", has_text=name)
+    if link.count() == 0:
+        page.get_by_role("button", name="More").click()
+        link = page.locator("[data-testid=stPopoverBody] .stPageLink a", has_text=name)
+    link.first.click()
     page.get_by_role("heading", name=heading, exact=True).first.wait_for()
     page.wait_for_function("() => !document.querySelector('[data-testid=stStatusWidget]')")
 
@@ -143,7 +148,7 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
     page.wait_for_function("() => document.querySelector('textarea').value.includes('leave_out_mm = [[[')")
     check(page)
     # the slider between photo and map, by keys
-    slider = page.get_by_role("slider", name="Slide from photo to map")
+    slider = page.get_by_role("slider", name="Slide from map to photo")
     slider.focus()
     before = page.locator(".edge").last.get_attribute("style")
     for _ in range(5):

@@ -9,7 +9,7 @@ from surfscan.ui.pages import VIEWS, page_of
 
 __all__ = ["show"]
 
-_STEPS = ("Where", "What", "Photos", "All on one page")
+_SEEN, _SHOW_IT = "seen-work", ("Result", "All on one page", "Look closer", "Papers")
 
 
 def show(chosen: str) -> None:
@@ -32,8 +32,11 @@ def show(chosen: str) -> None:
                 format_func=lambda unit: {"mm": "millimetres", "inch": "inches"}[unit],
                 required=True,
             )
-    if session.work() is not None and chosen not in ("Result", "All on one page"):
-        _running(chosen)
+    work = session.work()
+    if work is not None and chosen in _SHOW_IT and work.done:
+        st.session_state[_SEEN] = work.digest
+    elif work is not None and chosen not in ("Result", "All on one page"):
+        _running()
 
 
 def _link(name: str, chosen: str) -> None:
@@ -42,7 +45,7 @@ def _link(name: str, chosen: str) -> None:
     )
 
 
-def _running(chosen: str) -> None:
+def _running() -> None:
     work = session.work()
     if work is None:
         return
@@ -50,12 +53,10 @@ def _running(chosen: str) -> None:
         _progress()
         return
     result = work.result
-    if st.session_state.get("told-work") == work.digest:
+    if st.session_state.get(_SEEN) == work.digest:
         return
     word = looks.WORDS[result.verdict][0] if result is not None else "Not measured"
     st.button(f"The check is done: {word}. See it", on_click=session.go_to, args=("Result",), key="see-result")
-    if chosen in ("Look closer", "Papers"):
-        st.session_state["told-work"] = work.digest
 
 
 @st.fragment(run_every=1.0)

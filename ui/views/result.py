@@ -12,6 +12,7 @@ import surfscan
 from surfscan.core.flags import bit
 from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import looks, running, session
+from surfscan.ui.parts.checking import not_confirmed
 from surfscan.ui.parts.maps import colour_scale, fold_outlines, length_bar
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
 from surfscan.ui.picture import show_picture
@@ -39,6 +40,8 @@ def show() -> None:
     current = session.work()
     if current is None or not current.done:
         return
+    if current.result is not None and "relative" in current.result.details:
+        not_confirmed()
     st.text_input(
         "Name of the panel, to correct it", session.shown_name(), max_chars=200, key=f"rename-{current.digest}",
         on_change=_rename, args=(f"rename-{current.digest}",),

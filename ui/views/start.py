@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import html
+
 import streamlit as st
 
 from surfscan.judge.trade_table import words as trade_words
 from surfscan.ui import looks, session
 from surfscan.ui.parts.bring_job import open_job_form
+from surfscan.ui.parts.place import only_here
 
 __all__ = ["show"]
 
@@ -24,6 +27,7 @@ def show() -> None:
         with st.container(border=True):
             open_job_form(then="Result")
     _last_jobs()
+    _on_a_phone()
 
 
 def _check() -> None:
@@ -58,3 +62,23 @@ def _last_jobs() -> None:
 def _go_on(number: str) -> None:
     session.open_kept(number)
     session.go_to("Result" if session.work() is not None else "Photos" if session.photos() else "Where")
+
+
+def _on_a_phone() -> None:
+    """The address as a picture for a phone's camera, where phones are let in."""
+    with st.expander("Open this on a phone"):
+        if only_here():
+            st.caption(
+                "Only this computer is let in now. Start the page with surfscan page --lan: its terminal then shows a "
+                "picture for the phone's camera, with the code in it."
+            )
+            return
+        url = str(st.context.url or "")
+        if not url:
+            return
+        import segno
+
+        place = f"{url.split('://')[0]}://{url.split('://')[-1].split('/')[0]}"
+        address = segno.make(place, error="m").svg_data_uri(scale=6, border=4, light="white")
+        st.html(f'<img class="drawn" width="220" alt="{html.escape(place)} as a QR code" src="{address}">')
+        st.caption(looks.escape(f"{place}: the phone then asks for the code that the terminal shows."))
