@@ -111,7 +111,7 @@ class GuardMiddleware:
 
 
 class PackMiddleware:
-    """ASGI middleware that packs the page's own scripts and styles for the way; nothing that anybody brought or typed."""
+    """ASGI middleware that packs the page's own scripts and styles for the way; nothing that anybody typed."""
 
     def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]]) -> None:
         from starlette.middleware.gzip import GZipMiddleware

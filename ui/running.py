@@ -226,7 +226,9 @@ def as_url(picture: np.ndarray[Any, Any], *, quality: int = 85, key: str = "") -
     key : str
         Starting with a digest: the picture is coded once for it.
     """
-    data = cached(f"{key}-jpeg-{quality}", lambda: _coded(picture, quality)) if key else _coded(picture, quality)
+    data = (
+        cached(f"{key}-jpeg-{quality}", lambda: _coded(picture, quality)) if key else _coded(picture, quality)
+    )
     if not exists():
         return "data:image/jpeg;base64," + base64.b64encode(data).decode()
     return str(get_instance().media_file_mgr.add(data, "image/jpeg", f"picture-{digest_of(data)[:16]}"))

@@ -21,7 +21,17 @@ from typing import Any
 
 from surfscan.ui.desk import PhotoFile, Work
 
-__all__ = ["COOKIE", "STORE", "JobNote", "KeptJob", "Store", "cookie_for", "known_token", "new_token", "token_in"]
+__all__ = [
+    "COOKIE",
+    "STORE",
+    "JobNote",
+    "KeptJob",
+    "Store",
+    "cookie_for",
+    "known_token",
+    "new_token",
+    "token_in",
+]
 
 COOKIE = "surfscan_bench"
 AGE_S = 7 * 86_400

@@ -150,10 +150,10 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
     # the slider between photo and map, by keys
     slider = page.get_by_role("slider", name="Slide from map to photo")
     slider.focus()
-    before = page.locator(".edge").last.get_attribute("style")
+    before = page.locator(".edge").first.get_attribute("style")
     for _ in range(5):
         page.keyboard.press("ArrowLeft")
-    assert page.locator(".edge").last.get_attribute("style") != before
+    assert page.locator(".edge").first.get_attribute("style") != before
     # a spot by keys alone
     page.locator(".stage .mark").first.focus()
     page.keyboard.press("Enter")

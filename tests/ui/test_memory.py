@@ -61,7 +61,9 @@ def test_a_reload_another_tab_and_a_dead_phone_lose_nothing(as_browser: Any) -> 
     page.segmented_control(key="closer-kind").set_value("Slope").run()
     again = open_page("look-closer")  # a new connection: a reload, another tab, the phone that came back
     assert again.session_state["work"].result is result
-    assert [p.sha256 for p in again.session_state["photos"]] == [p.sha256 for p in page.session_state["photos"]]
+    assert [p.sha256 for p in again.session_state["photos"]] == [
+        p.sha256 for p in page.session_state["photos"]
+    ]
     assert again.session_state["job"] == page.session_state["job"]
     assert again.session_state["spot"] == result.spots[0].id
     assert again.segmented_control(key="closer-kind").value == "Slope"
@@ -79,7 +81,10 @@ def test_leaving_a_view_keeps_what_was_in_it() -> None:
     go(page, "papers")
     go(page, "plan-a-shot")
     board = next(one for one in page.text_input if one.label.startswith("Board, width"))
-    assert (board.value, next(one for one in page.slider if one.label.startswith("Degrees")).value) == ("30 cm", 50)
+    assert (board.value, next(one for one in page.slider if one.label.startswith("Degrees")).value) == (
+        "30 cm",
+        50,
+    )
     assert "will not work" in " ".join(one.value for one in page.subheader)
 
 
@@ -220,7 +225,9 @@ def test_the_page_takes_back_the_job_it_handed_out(as_browser: Any) -> None:
     other.run()
     assert not other.error
     assert other.session_state["job"]["tags"] == page.session_state["job"]["tags"]
-    assert [p.sha256 for p in other.session_state["photos"]] == [p.sha256 for p in page.session_state["photos"]]
+    assert [p.sha256 for p in other.session_state["photos"]] == [
+        p.sha256 for p in page.session_state["photos"]
+    ]
 
 
 def test_the_page_takes_back_the_result_it_handed_out() -> None:

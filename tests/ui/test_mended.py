@@ -8,8 +8,8 @@ import pytest
 from page_runs import JOBS, bring_job, button, check, go, open_page, told, uploader
 
 from surfscan.ui.parts.lengths import parse_number  # isort: skip  (found by page_runs)
-from surfscan.ui import looks
 import surfscan
+from surfscan.ui import looks
 
 SMALL, FLAT = JOBS / "bad-photos", JOBS / "flat"
 
@@ -77,7 +77,7 @@ def test_a_photo_shot_anew_takes_its_own_place_and_drops_no_other() -> None:
     assert [photo.sha256 for photo in page.session_state["photos"]][:2] == kept
     assert len(page.session_state["photos"]) == 3
     button(page, "Remove it").click().run()
-    assert [photo.sha256 for photo in page.session_state["photos"]][0] == kept[1]
+    assert next(photo.sha256 for photo in page.session_state["photos"]) == kept[1]
 
 
 def test_a_fold_stands_in_the_sentence_and_on_the_picture() -> None:

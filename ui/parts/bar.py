@@ -56,7 +56,9 @@ def _running() -> None:
     if st.session_state.get(_SEEN) == work.digest:
         return
     word = looks.WORDS[result.verdict][0] if result is not None else "Not measured"
-    st.button(f"The check is done: {word}. See it", on_click=session.go_to, args=("Result",), key="see-result")
+    st.button(
+        f"The check is done: {word}. See it", on_click=session.go_to, args=("Result",), key="see-result"
+    )
 
 
 @st.fragment(run_every=1.0)

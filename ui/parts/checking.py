@@ -41,5 +41,13 @@ def not_confirmed() -> None:
         "and no depth."
     )
     left, right = st.columns(2)
-    left.button("Say where they stand", key="say-where", on_click=session.go_to, args=("Where",), width="stretch")
-    right.button("They stand as the form says", key="say-form", on_click=session.confirm, args=("form",), width="stretch")
+    left.button(
+        "Say where they stand", key="say-where", on_click=session.go_to, args=("Where",), width="stretch"
+    )
+    right.button(
+        "They stand as the form says",
+        key="say-form",
+        on_click=session.confirm,
+        args=("form",),
+        width="stretch",
+    )

@@ -31,7 +31,9 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
             required=True,
         )
     with middle:
-        place = st.slider("Walk round, degrees", 0, 360 - 360 // _ROUND, 0, 360 // _ROUND, key=session.kept("g-place"))
+        place = st.slider(
+            "Walk round, degrees", 0, 360 - 360 // _ROUND, 0, 360 // _ROUND, key=session.kept("g-place")
+        )
     with right:
         times = st.select_slider(
             "Faults made larger",

@@ -50,9 +50,7 @@ def _take(key: str, instead: int | None) -> None:
     try:
         limits.check_total([*(len(photo.data) for photo in kept), *(upload.size for upload in uploads)])
         for upload in uploads:
-            number = (
-                job_files.free_number(taken) if instead is None else job_files.number_of(kept[instead])
-            )
+            number = job_files.free_number(taken) if instead is None else job_files.number_of(kept[instead])
             try:
                 photo = job_files.take_photo(upload.getvalue(), upload.name, number)
             except surfscan.SurfscanError as error:

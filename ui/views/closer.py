@@ -317,7 +317,9 @@ def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
 
 def _solid(result: surfscan.CheckResult, digest: str) -> None:
     with st.expander("In three dimensions"):
-        taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key=session.kept("taller"))
+        taller = st.select_slider(
+            "Show heights taller by", [10, 30, 100, 200, 400], value=200, key=session.kept("taller")
+        )
         st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
         figure = running.cached_object(
             f"{digest}-solid-{taller}-{session.units()}",

@@ -31,7 +31,10 @@ def show() -> None:
         st.info("Nothing is in the record yet.")
         return
     left, right = st.columns(2)
-    jobs, panels = sorted({row.job for row in rows if row.job}), sorted({row.panel for row in rows if row.panel})
+    jobs, panels = (
+        sorted({row.job for row in rows if row.job}),
+        sorted({row.panel for row in rows if row.panel}),
+    )
     job = left.selectbox("Job number", ["all", *jobs], key=session.kept("record-job"))
     panel = right.selectbox("Panel", ["all", *panels], key=session.kept("record-panel"))
     shown = [row for row in rows if job in ("all", row.job) and panel in ("all", row.panel)]
@@ -41,7 +44,9 @@ def show() -> None:
         worst = f", worst {looks.depth(row.worst_mm)}" if row.worst_mm is not None else ""
         when = row.started.replace("T", " ")[:16]
         st.button(
-            looks.escape(f"{word}: {row.panel or 'no name'}, {row.stage}{worst}. Job {row.job or '-'}, {when}"),
+            looks.escape(
+                f"{word}: {row.panel or 'no name'}, {row.stage}{worst}. Job {row.job or '-'}, {when}"
+            ),
             key=f"pass-{row.id}",
             on_click=_open,
             args=(where, row.id),

@@ -16,8 +16,13 @@ def show() -> None:
 
     st.title("Learn the shot")
     st.button(
-        "Try it: a dent and its stripes, and exercises", key="to-teach", on_click=session.go_to, args=("Teach",), type="primary", width="stretch",
-    )  # fmt: skip
+        "Try it: a dent and its stripes, and exercises",
+        key="to-teach",
+        on_click=session.go_to,
+        args=("Teach",),
+        type="primary",
+        width="stretch",
+    )
     for number, (name, title, what, _) in enumerate(DRAWINGS, 1):
         st.subheader(f"{number}. {title}")
         st.markdown(what)

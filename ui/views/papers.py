@@ -108,9 +108,12 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     shot_by = left.text_input("Shot by", max_chars=100, key=session.kept("paper-shot-by"))
     left, right = st.columns(2)
     day = left.date_input("Date", date.today(), key=session.kept("paper-day"), format="YYYY-MM-DD")
-    paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True)
+    paper = right.segmented_control(
+        "Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True
+    )
     printable = [
-        "".join(c for c in text if c.isprintable()) for text in (who, number, _day(day), shop, vehicle, shot_by)
+        "".join(c for c in text if c.isprintable())
+        for text in (who, number, _day(day), shop, vehicle, shot_by)
     ]
     particulars = Particulars(
         date=printable[2],

@@ -51,7 +51,9 @@ def show() -> None:
     key = f"compare {before} {after}"
     change = running.cached_object(key, lambda: surfscan.compare(found[before][1](), found[after][1]()))
     units = units_named(session.units())
-    looks.verdict_strip(str(change.verdict), change.told.say(units), name=str(change.after.panel.get("name") or ""))
+    looks.verdict_strip(
+        str(change.verdict), change.told.say(units), name=str(change.after.panel.get("name") or "")
+    )
     _slider(change, key)
     _told(change, units)
     _save(change, key)
@@ -62,9 +64,7 @@ def _slider(change: Any, key: str) -> None:
     """Both maps in the later pass's colours; the slider takes the later one off the earlier."""
     limits = change.after.limits
     low, high = limits["low_mm"], limits["high_mm"]
-    end = max(
-        [2 * low, 2 * high, *(abs(s.peak_mm) for r in (change.before, change.after) for s in r.spots)]
-    )
+    end = max([2 * low, 2 * high, *(abs(s.peak_mm) for r in (change.before, change.after) for s in r.spots)])
     panes = [
         running.cached_object(
             f"{key} pane {k}",

@@ -57,5 +57,3 @@ def _wanted() -> int:
 def _check() -> None:
     running.start_check()
     session.go_to("Result")
-
-

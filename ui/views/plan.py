@@ -81,13 +81,17 @@ def _ask() -> Shot | None:
     width = ask_length("Panel, width", size[0], _key("width"), least=20)
     height = ask_length("Panel, height", size[1], _key("height"), least=20)
     crown = ask_length("Crown radius (0: flat)", 0.0, "p-crown", most=100_000)
-    surface = st.selectbox("Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key=session.kept("p-surface"))
+    surface = st.selectbox(
+        "Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key=session.kept("p-surface")
+    )
     focal = ask_number(
         "Focal length, 35 mm equivalent", camera.get("focal_35mm") or 26.0, _key("focal"), least=5, most=2000
     )
     board_w = ask_length("Board, width", planned["size_mm"][0], _key("board-w"), least=20)
     board_h = ask_length("Board, height", planned["size_mm"][1], _key("board-h"), least=20)
-    period = ask_length("Stripe period", planned.get("period_mm") or 30.0, _key("period"), least=0.5, most=1000)
+    period = ask_length(
+        "Stripe period", planned.get("period_mm") or 30.0, _key("period"), least=0.5, most=1000
+    )
     far = math.hypot(x, y, z) if session.confirmed() else 900.0
     board = ask_length("Board from the panel's middle", far, _key("board"), least=50)
     camera = ask_length("Phone from the panel's middle", 1100.0, "p-camera", least=50)
@@ -166,7 +170,9 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
 
 def _print(shot: Shot) -> None:
     st.subheader("Print at true size")
-    paper = st.segmented_control("Paper", ["a4", "letter", "a3"], default="a4", key=session.kept("p-paper"), required=True)
+    paper = st.segmented_control(
+        "Paper", ["a4", "letter", "a3"], default="a4", key=session.kept("p-paper"), required=True
+    )
     what = st.segmented_control(
         "What", ["tags", "stripes", "gauge"], default="tags", key=session.kept("p-what"), required=True
     )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import html
-from typing import Any
 
 import numpy as np
 import streamlit as st
@@ -28,7 +27,9 @@ def show() -> None:
     if session.work() is None:
         st.title("Result")
         st.info(
-            "The job has changed since it was checked. Check it again." if stale else "There is no result yet."
+            "The job has changed since it was checked. Check it again."
+            if stale
+            else "There is no result yet."
         )
         to = "Photos" if session.photos() else "Where"
         st.button(
@@ -90,7 +91,11 @@ def _watch() -> None:
 def show_result(result: surfscan.CheckResult, digest: str) -> None:
     """Verdict, picture, cards."""
     said = looks.words(result)
-    folded = bool(np.any(np.asarray(result.height.flags) & bit("fold"))) if "relative" not in result.details else False
+    folded = (
+        bool(np.any(np.asarray(result.height.flags) & bit("fold")))
+        if "relative" not in result.details
+        else False
+    )
     headline = said.headline()
     if folded:  # a low that can't be read is worse than those that can: it stands in the sentence
         headline += " A part folds over: too hollow to read from here. Move the board closer."
@@ -125,7 +130,9 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
     else:
         pane = running.cached_object(
             f"{digest}-plain-pane",
-            lambda: draw_map_pane(result.height, result.height.height_mm, scale="deviation", low=low, high=high),
+            lambda: draw_map_pane(
+                result.height, result.height.height_mm, scale="deviation", low=low, high=high
+            ),
         )
         base, top = running.as_url(pane.picture, key=f"{digest}-plain-pane"), ""
         size, place, end = (pane.picture.shape[1], pane.picture.shape[0]), pane.to_picture, pane.end
@@ -140,7 +147,9 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         shapes=fold_outlines(result.height, place),
         length_bar=length_bar(place, float(result.panel["size_mm"][0])),
     ).spot
-    looks.legend("deviation", looks.depth(low), looks.depth(high), folds=bool(fold_outlines(result.height, place)))
+    looks.legend(
+        "deviation", looks.depth(low), looks.depth(high), folds=bool(fold_outlines(result.height, place))
+    )
     colour_scale("deviation", end, low=low, high=high)
     st.caption(f"{100 * result.coverage:.0f} % of the judged region was measured. Tap a spot for its card.")
     if picked is not None and int(picked) != session.chosen_spot():

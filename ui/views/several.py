@@ -23,8 +23,12 @@ def show() -> None:
     bring_result()
     titles = {key: told for key, (told, _) in found.items()}
     chosen = st.multiselect(
-        "The views", list(found), format_func=titles.__getitem__, key=session.kept("views"), placeholder="choose two or more",
-    )  # fmt: skip
+        "The views",
+        list(found),
+        format_func=titles.__getitem__,
+        key=session.kept("views"),
+        placeholder="choose two or more",
+    )
     name = st.text_input("Name of the whole panel", max_chars=200, key=session.kept("views-name"))
     if st.button("Join them", type="primary", disabled=len(chosen) < 2, width="stretch", key="join"):
         with st.spinner("Joining the views"):

@@ -16,6 +16,11 @@ def show() -> None:
     """The part that was chosen."""
     st.title("The shop")
     chosen = st.segmented_control(
-        "Part", list(_PARTS), default="Arrivals", key=session.kept("shop-part"), label_visibility="collapsed", required=True
+        "Part",
+        list(_PARTS),
+        default="Arrivals",
+        key=session.kept("shop-part"),
+        label_visibility="collapsed",
+        required=True,
     )
     _PARTS[chosen or "Arrivals"]()

@@ -51,7 +51,9 @@ def _last_jobs() -> None:
         left.button(
             looks.escape(label), key=f"go-on-{note.id}", on_click=_go_on, args=(note.id,), width="stretch"
         )
-        right.button("Forget", key=f"forget-{note.id}", on_click=session.forget, args=(note.id,), width="stretch")
+        right.button(
+            "Forget", key=f"forget-{note.id}", on_click=session.forget, args=(note.id,), width="stretch"
+        )
     st.button("Forget all that is kept of this browser", key="forget-all", on_click=session.forget)
     st.caption(
         "Photos are kept for 12 hours, what was typed for 7 days, in this server's memory and only for this browser; "

@@ -69,10 +69,12 @@ def _worksheet(seed: int) -> None:
 
 def _simulator() -> None:
     units = session.units()
-    pictures = st.container()  # first on the screen: what a slider does must be seen while it moves
-    left, right = st.columns(2)
-    with left:
-        kind = st.segmented_control("Fault", ["low", "high"], default="low", key=session.kept("t-kind"), required=True)
+    # First on a phone, beside the sliders on a desk: what a slider does must be seen while it moves.
+    pictures, controls = st.columns([7, 3])
+    with controls:
+        kind = st.segmented_control(
+            "Fault", ["low", "high"], default="low", key=session.kept("t-kind"), required=True
+        )
         size = st.slider(
             f"Depth or height, {unit_word()}",
             *_slide(0.02, 1.5, 0.3, 0.02),
@@ -80,7 +82,10 @@ def _simulator() -> None:
             key=session.kept(f"t-size-{units}"),
         )
         width = st.slider(
-            f"Width from foot to foot, {unit_word()}", *_slide(30, 220, 100, 5), format=_digits(), key=session.kept(f"t-width-{units}")
+            f"Width from foot to foot, {unit_word()}",
+            *_slide(30, 220, 100, 5),
+            format=_digits(),
+            key=session.kept(f"t-width-{units}"),
         )
         x = st.slider(
             f"Place: right of the middle, {unit_word()}",
@@ -94,7 +99,7 @@ def _simulator() -> None:
             format=_digits(),
             key=session.kept(f"t-y-{units}"),
         )
-    with right:
+    with controls:
         way = st.segmented_control(
             "Stripes run", ["across", "up"], default="across", key=session.kept("t-way"), required=True,
             format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
@@ -119,7 +124,10 @@ def _simulator() -> None:
         photo, panel_map = st.columns(2)
         with photo:
             st.image(
-                lesson.photo, caption="What the camera sees", width="stretch", alt="Stripes mirrored in the panel"
+                lesson.photo,
+                caption="What the camera sees",
+                width="stretch",
+                alt="Stripes mirrored in the panel",
             )
         with panel_map:
             st.image(

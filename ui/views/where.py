@@ -47,7 +47,9 @@ def show() -> None:
             "It stands like this: next", key="where-form", on_click=_form, type="primary", width="stretch"
         )
     st.button("No scale: show me the highs and lows only", key="where-none", on_click=_none, width="stretch")
-    st.caption("Without tags and board in their known place there are no millimetres: a picture, and no depth.")
+    st.caption(
+        "Without tags and board in their known place there are no millimetres: a picture, and no depth."
+    )
 
 
 def _station(station: StationChoice) -> None:
