@@ -164,7 +164,7 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
     stage = page.locator("[class*='st-key-closer-'] .stage")
     stage.wait_for()
     box = stage.bounding_box()
-    page.get_by_text("Tap both ends of the line").wait_for()
+    page.get_by_text("Drag a line, or tap both its ends").wait_for()
     for across in (0.3, 0.7):
         stage.click(position={"x": across * box["width"], "y": 0.5 * box["height"]})
     page.get_by_text("Gap under a").or_(page.get_by_text("straightedge touches here")).first.wait_for()

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import tempfile
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -35,12 +36,16 @@ def choices() -> dict[str, tuple[str, Callable[[], Any]]]:
         here = ", open now" if note.id == session.job_id() else ""
         found[f"{note.id}-{work.digest}"] = (
             f"{_told(note.name, note.stage, note.verdict)}{here}",
-            lambda kept=result: kept,
+            partial(_same, result),
         )
     for key, label, result in st.session_state.get(_BROUGHT, []):
-        found[key] = (f"{label}, brought", lambda kept=result: kept)
+        found[key] = (f"{label}, brought", partial(_same, result))
     found.update(_recorded())
     return found
+
+
+def _same(result: Any) -> Any:
+    return result
 
 
 def _told(name: str, stage: str, verdict: str) -> str:
@@ -63,7 +68,7 @@ def _recorded() -> dict[str, tuple[str, Callable[[], Any]]]:
     return {
         f"record-{row.id}": (
             f"{_told(row.panel, row.stage, row.verdict)}, job {row.job or '-'}, {row.started[:10]}",
-            lambda number=row.id: get(number),
+            partial(get, row.id),
         )
         for row in list(rows)[::-1][:200]
     }

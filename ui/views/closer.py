@@ -262,7 +262,10 @@ def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
-    titles = {None: "a place of your own", **{k: spot_title(spot) for k, spot in spots.items()}}
+    titles: dict[int | None, str] = {
+        None: "a place of your own",
+        **{k: spot_title(spot) for k, spot in spots.items()},
+    }
     picked = st.selectbox(
         "Spot",
         [None, *spots],

@@ -7,6 +7,7 @@ import io
 import tempfile
 import zipfile
 from datetime import date
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -68,8 +69,8 @@ def _slider(change: Any, key: str) -> None:
     panes = [
         running.cached_object(
             f"{key} pane {k}",
-            lambda height=r.height: draw_map_pane(
-                height, height.height_mm, scale="deviation", low=low, high=high, end=end
+            partial(
+                draw_map_pane, r.height, r.height.height_mm, scale="deviation", low=low, high=high, end=end
             ),
         )
         for k, r in enumerate((change.before, change.after))

@@ -75,7 +75,8 @@ def _ask() -> Shot | None:
     camera, planned = job.get("camera") or {}, job.get("board") or {}
     if planned.get("centre_mm") is None or planned.get("size_mm") is None:
         planned = session.empty_job()["board"]
-    size, x, y, z = job["panel"]["size_mm"], *planned["centre_mm"]
+    size: list[float] = job["panel"]["size_mm"]
+    x, y, z = (float(v) for v in planned["centre_mm"])
     if session.confirmed():
         st.caption("It begins with the set-up of the open job.")
     width = ask_length("Panel, width", size[0], _key("width"), least=20)
