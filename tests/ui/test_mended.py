@@ -104,11 +104,15 @@ def test_a_blurred_photo_is_not_called_sharp(photo: str) -> None:
     assert ">the photo is sharp" not in tiles[1]
 
 
-def test_a_date_is_picked_and_nothing_else_can_be_typed() -> None:
+def test_what_is_no_date_is_told_and_not_printed() -> None:
     page = check(bring_job(open_page(), SMALL))
     go(page, "papers")
-    assert [one.label for one in page.date_input] == ["Date"]
-    assert all(one.label != "Date" for one in page.text_input)
+    field(page, "Date").set_value("not a date").run()
+    assert "is no date" in told(page)
+    field(page, "Date").set_value("2026-02-30").run()
+    assert "is no date" in told(page)
+    field(page, "Date").set_value("2026-03-31").run()
+    assert "is no date" not in told(page)
 
 
 def test_plan_begins_with_the_open_job_and_hands_over() -> None:

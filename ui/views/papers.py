@@ -107,7 +107,9 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     left, right = st.columns(2)
     shot_by = left.text_input("Shot by", max_chars=100, key=session.kept("paper-shot-by"))
     left, right = st.columns(2)
-    day = left.date_input("Date", date.today(), key=session.kept("paper-day"), format="YYYY-MM-DD")
+    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key=session.kept("paper-day"))
+    if _day(day) != day.strip():
+        left.error(f"{looks.escape(day)} is no date; type it like 2026-03-31. The paper has {_day(day)}.")
     paper = right.segmented_control(
         "Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True
     )
@@ -142,9 +144,12 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     )
 
 
-def _day(picked: Any) -> str:
-    """A picked day; today where the field was emptied."""
-    return picked.isoformat() if isinstance(picked, date) else date.today().isoformat()
+def _day(typed: str) -> str:
+    """The day that was typed, as year, month and day; today where that is none."""
+    try:
+        return date.fromisoformat(typed.strip()).isoformat()
+    except ValueError:
+        return date.today().isoformat()
 
 
 def _measured_photos() -> list[PhotoFile]:
