@@ -108,6 +108,7 @@ def test_a_phone_from_photos_to_the_report(browser: Any, server: Any, tmp_path: 
     see_nothing_sticks_out(page)
     see_targets(page)
     view(page, "Papers", "Papers")
+    page.get_by_role("button", name="Job folder: sheet and photos").wait_for()  # the last of the view
     see_nothing_sticks_out(page)
     see_targets(page)
     with page.expect_download() as waiting:
