@@ -12,7 +12,7 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.checking.stations import sharpest, stand
+from surfscan.checking.stations import BLURRED, sharpest, stand
 from surfscan.checking.survey import lay_out
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
@@ -31,7 +31,6 @@ __all__ = ["FirstLook", "look_at", "look_at_photo"]
 
 _SHOWN_PX = 1200  # longest side of the picture shown; drawing on it is good to a photo pixel or two
 _CELLS = 360  # of the panel's longer side, when it is looked at from straight above
-_SHARP_ENOUGH = 0.25  # steepest step of a photo as a share of its range; under it no edge is sharp
 
 
 @dataclass(frozen=True, slots=True)
@@ -205,10 +204,10 @@ def _sharpness(photo: Photo, station: Station | None) -> PhotoCheck:
         worst = float(np.nanmax(blur)) if np.isfinite(blur).any() else np.nan
         return check_figure("sharpness", worst)
     step = sharpest(photo)
-    good = step >= _SHARP_ENOUGH
+    good = step >= BLURRED
     said = "the photo is sharp" if good else "nothing in the photo is sharp"
     cure = "" if good else FIGURES["sharpness"].cure
-    return PhotoCheck("sharpness", step, "of the range a px", _SHARP_ENOUGH, good, said, cure)
+    return PhotoCheck("sharpness", step, "of the range a px", BLURRED, good, said, cure)
 
 
 def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) -> list[PhotoCheck]:
