@@ -7,6 +7,7 @@ comes in and goes out as files is in `job_files`, what takes long in `running`.
 from __future__ import annotations
 
 import copy
+import hashlib
 import secrets
 from collections.abc import Callable
 from functools import wraps
@@ -35,6 +36,7 @@ __all__ = [
     "job",
     "job_id",
     "jobs",
+    "keep_extras",
     "keep_photos",
     "keep_setup",
     "keep_work",
@@ -130,6 +132,13 @@ def extras() -> list[PhotoFile]:
     """Further files that an opened sheet names: set-up photo, reference photos, lens file."""
     kept: list[PhotoFile] = st.session_state.get(_EXTRAS, [])
     return kept
+
+
+def keep_extras(files: dict[str, bytes]) -> None:
+    """Put files that the sheet's tables name beside the photos, in place of those there were."""
+    st.session_state[_EXTRAS] = [
+        PhotoFile(name, name, hashlib.sha256(data).hexdigest(), data) for name, data in files.items()
+    ]
 
 
 def units() -> Any:

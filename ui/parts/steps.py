@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import base64
+from html import escape
 
 import streamlit as st
 
 from surfscan.ui import session
 
-__all__ = ["STEPS", "head", "onward", "sketch"]
+__all__ = ["STEPS", "head", "onward", "plainly", "sketch"]
 
 STEPS = ("Where", "What", "Photos", "Result")
 
@@ -23,12 +24,23 @@ def head(name: str, question: str) -> None:
         st.caption(session.plain_name(panel))
 
 
+def plainly(text: str) -> str:
+    """A drawing's words for who fills in a form: the guide's are for who writes a sheet."""
+    for key, word in (
+        ('varies = "across"', "dark and light side by side"),
+        ('varies = "up"', "dark and light above each other"),
+        ("along the board's `across`", "from side to side"),
+    ):
+        text = text.replace(key, word).replace(escape(key), word)
+    return text
+
+
 @st.cache_data(max_entries=12, show_spinner=False)
 def _address(name: str) -> tuple[str, str]:
     from surfscan.guide.drawings import DRAWINGS, draw  # late: the first screen does not wait for it
 
-    told = next(f"{title}. {what}" for n, title, what, _ in DRAWINGS if n == name)
-    code = base64.b64encode(draw(name).encode()).decode()
+    told = next(f"{title}. {plainly(what)}" for n, title, what, _ in DRAWINGS if n == name)
+    code = base64.b64encode(plainly(draw(name)).encode()).decode()
     return f"data:image/svg+xml;base64,{code}", told
 
 

@@ -75,7 +75,7 @@ def _ask() -> Shot | None:
     camera, planned = job.get("camera") or {}, job.get("board") or {}
     if planned.get("centre_mm") is None or planned.get("size_mm") is None:
         planned = session.empty_job()["board"]
-    size: list[float] = job["panel"]["size_mm"]
+    size: list[float] = job["panel"].get("size_mm") or [640.0, 440.0]
     x, y, z = (float(v) for v in planned["centre_mm"])
     if session.confirmed():
         st.caption("It begins with the set-up of the open job.")

@@ -54,6 +54,8 @@ def show() -> None:
 
 def _station(station: StationChoice) -> None:
     session.use_setup(station.tables, "station")
+    session.job()["panel"].pop("size_mm", None)  # judged is what lies between the frame's tags
+    session.keep_extras(station.files)
     session.more()["station"] = station.name
     session.go_to("What")
 
