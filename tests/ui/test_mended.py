@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
+import json
+from pathlib import Path
 from typing import Any
 
 import pytest
 from page_runs import JOBS, bring_job, button, check, go, open_page, told, uploader
 
 from surfscan.ui.parts.lengths import parse_number  # isort: skip  (found by page_runs)
-import surfscan
+from surfscan.places.stations import new_station
 from surfscan.ui import looks
 
 SMALL, FLAT = JOBS / "bad-photos", JOBS / "flat"
+
+KIT = Path(__file__).parents[2] / "fixtures" / "kit" / "stripes"
 
 
 def field(page: Any, start: str) -> Any:
@@ -177,27 +181,30 @@ def test_photos_alone_give_no_millimetre() -> None:
     assert "work" not in page.session_state
 
 
-def test_the_steps_lead_from_a_station_to_the_verdict(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Five taps and the panel's name: check, station, next, photos, check."""
-    from surfscan.ui import job_files
-    from surfscan.ui.parts.stations import StationChoice
-
-    tables = job_files.tables_of(surfscan.load_sheet(FLAT))
-    station = StationChoice("Bay 1", "proved on Monday", {**tables, "size_mm": tables["panel"]["size_mm"]})
-    monkeypatch.setattr("surfscan.ui.parts.stations.stations", lambda: [station])
-    monkeypatch.setattr("surfscan.ui.views.where.stations", lambda: [station], raising=False)
+def test_the_steps_lead_from_a_station_to_the_verdict(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """Five taps and the panel's name: check, station, next, photos, check; which photo is which is seen."""
+    monkeypatch.setenv("SURFSCAN_HOME", str(tmp_path))
+    photos = [KIT / name for name in ("setup.jpg", "one.jpg", "two.jpg")]
+    new_station("Bay 1", photos, frame=True)
     page = open_page("")
     page.button(key="start-check").click().run()
     page.button(key="station-Bay 1").click().run()
     field(page, "Name of the panel").set_value("left front door").run()
     page.button(key="what-next").click().run()
-    files = [(n, (FLAT / n).read_bytes(), "image/jpeg") for n in ("stripes-across.jpg", "stripes-up.jpg")]
-    uploader(page, "photos-more").set_value(files).run()
+    # The photo whose stripes run up comes first: the pair is turned unasked.
+    uploader(page, "photos-more").set_value(
+        [(p.name, p.read_bytes(), "image/jpeg") for p in photos[1:]]
+    ).run()
+    assert [row["varies"] for row in page.session_state["job"]["photo"]] == ["up", "across"]
     check(page)
     result = page.session_state["work"].result
     assert page.title == [] or page.title[0].value != "The photos"
     assert result.panel["name"] == "left front door"
-    # known depth of the deepest low, by the renderer
-    assert result.spots[0].peak_mm == pytest.approx(-0.278, abs=0.01)
+    # the deepest dent that was rendered
+    deepest = min(row[2] for row in json.loads((KIT / "truth.json").read_text())["dents"])
+    assert result.spots[0].peak_mm == pytest.approx(deepest, abs=0.006)
+    assert abs(result.spots[0].peak_mm - deepest) < result.spots[0].u95_mm
     page.button(key="next-panel").click().run()
     assert any(one.label.startswith("As last time") for one in page.button)

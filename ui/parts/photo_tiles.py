@@ -18,6 +18,9 @@ _TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
 _TROUBLE, _TAKEN = "photo-trouble", "photos-taken"
 _WAYS = {"across": "across the board", "up": "up the board"}
 
+_TURNED = "turned"
+"""The last pair of photos that was turned unasked."""
+
 
 def _key(what: str) -> str:
     return f"photos-{what}-{st.session_state.get(_TAKEN, 0)}-{session.round_of_form()}"
@@ -127,7 +130,28 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
                         alt=f"Photo {k + 1}, {look.size_px[0]} x {look.size_px[1]}",
                     )
             _change(k)
+    if _swapped(rows, found):
+        st.rerun()
     return found
+
+
+def _swapped(rows: list[dict[str, Any]], found: list[Any]) -> bool:
+    """Turn a pair whose stripes both run the other way than guessed; once, so that nobody's own choice is undone."""
+    pair = [photo.sha256 for photo in session.photos()]
+    if (
+        len(pair) != 2
+        or st.session_state.get(_TURNED) == pair
+        or any(row.get("varies") is None for row in rows)
+    ):
+        return False
+    if any(
+        look is None or not any(c.name == "stripes" and c.value is None for c in look.checks)
+        for look in found
+    ):
+        return False
+    st.session_state[_TURNED] = pair
+    job_files.turn_photo(0, rows[1]["varies"])
+    return True
 
 
 def _small(look: Any) -> Image.Image:
