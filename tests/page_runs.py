@@ -6,7 +6,9 @@ import time
 from pathlib import Path
 from typing import Any
 
+from streamlit import config
 from streamlit.testing.v1 import AppTest
+from streamlit.util import calc_hash
 
 from surfscan.cli.page import find_page
 
@@ -14,12 +16,23 @@ APP = find_page()
 JOBS = Path(__file__).parents[1] / "fixtures" / "jobs"
 
 
-def open_page(view: str = "") -> AppTest:
-    """The page, drawn once."""
+config.set_option("global.disableWidgetStateDuplicationWarning", True)  # as the page's own settings have it
+
+
+def open_page(view: str = "check", **asked: str) -> AppTest:
+    """The page, drawn once, at a view's address; `asked` is what stands behind its question mark."""
     page = AppTest.from_file(str(APP), default_timeout=60)
-    if view:
-        page.query_params["view"] = view
-    return page.run()
+    for name, value in asked.items():
+        page.query_params[name] = value
+    return go(page, view)
+
+
+def go(page: AppTest, view: str) -> AppTest:
+    """Follow a link to a view, by its address."""
+    page._page_hash = calc_hash(view)
+    page.run()
+    page._page_hash = ""  # where a button leads from here, the page stays
+    return page
 
 
 def uploader(page: AppTest, start: str) -> Any:

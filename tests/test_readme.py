@@ -79,7 +79,7 @@ def test_the_commands_run_as_printed_in_a_clean_copy(tmp_path: Path) -> None:
     )
     shutil.copytree(CLONE, clone, ignore=left)
     empty.mkdir()
-    settings = {**os.environ, "PYTEST_ADDOPTS": "--collect-only"}
+    settings = {**os.environ, "PYTEST_ADDOPTS": "--collect-only", "SURFSCAN_HOME": str(tmp_path / "home")}
     for name in ("PYTHONPATH", "VIRTUAL_ENV", "PYTEST_CURRENT_TEST"):
         settings.pop(name, None)
     lines = [line for block in COMMANDS for line in block.splitlines()]
@@ -150,7 +150,7 @@ def test_every_key_of_the_sheet_is_told_with_unit_default_and_meaning() -> None:
     limits, inputs = default_limits("primer"), Inputs()
     assert keys["limits.filler_depth_mm"].default == f"{limits.filler_depth_mm:g}"
     assert keys["uncertainty.board_centre_mm"].default == f"{inputs.board_centre_mm:g}"
-    assert keys["panel.size_mm"].default == "needed"
+    assert keys["panel.stage"].default == "needed"
     assert keys["board.pattern"].default == "`stripes`"
 
 

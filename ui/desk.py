@@ -64,7 +64,7 @@ def no_room(error: OSError) -> surfscan.RefusedError:
 
 @dataclass
 class Work:
-    """One check, running or done. Written by its thread alone."""
+    """One check, running or done. Written by its thread alone. `files` are those of a result that was brought."""
 
     digest: str
     stage: str = "waiting for its turn"
@@ -73,6 +73,7 @@ class Work:
     error: surfscan.SurfscanError | None = None
     fault: str = ""
     started: float = field(default_factory=time.monotonic)
+    files: dict[str, bytes] | None = field(default=None, repr=False)
 
     @property
     def done(self) -> bool:

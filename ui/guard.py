@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import ipaddress
+import re
 import socket
 from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
-__all__ = ["GuardMiddleware", "known_host"]
+from surfscan.ui.store import cookie_for, new_token, token_in
+
+__all__ = ["GuardMiddleware", "PackMiddleware", "known_host"]
 
 Scope = MutableMapping[str, Any]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -61,12 +64,18 @@ class GuardMiddleware:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        host = next((v.decode("latin-1") for k, v in scope.get("headers", []) if k == b"host"), "")
+        host = _first(scope, b"host")
+        # Whoever opens the page is known again by a cookie; an answer to a script or a picture hands out none.
+        opens = scope["type"] == "http" and "text/html" in _first(scope, b"accept")
+        cookie = opens and not token_in(_first(scope, b"cookie"))
         known = known_host(host) if self._lan else _is_local(host)
 
         async def guarded(message: MutableMapping[str, Any]) -> None:
             if message["type"] == "http.response.start":
-                message["headers"] = self._with_headers(message.get("headers", []), host if known else "")
+                given = [*message.get("headers", [])]
+                if cookie and known:
+                    given.append((b"set-cookie", cookie_for(new_token()).encode()))
+                message["headers"] = self._with_headers(given, host if known else "")
             await send(message)
 
         if known:
@@ -99,6 +108,24 @@ class GuardMiddleware:
         if all(name.lower() != b"content-security-policy" for name, _ in made):
             made.append((b"content-security-policy", policy(host).encode("latin-1")))
         return made
+
+
+class PackMiddleware:
+    """ASGI middleware that packs the page's own scripts and styles for the way; nothing that anybody typed."""
+
+    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]]) -> None:
+        from starlette.middleware.gzip import GZipMiddleware
+
+        self._app, self._packed = app, GZipMiddleware(app, minimum_size=1000, compresslevel=6)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pack what is static."""
+        own = scope["type"] == "http" and re.fullmatch(r"/static/[^?]+\.(js|css)", scope["path"])
+        await (self._packed if own else self._app)(scope, receive, send)
+
+
+def _first(scope: Scope, name: bytes) -> str:
+    return next((v.decode("latin-1") for k, v in scope.get("headers", []) if k == name), "")
 
 
 def known_host(host: str) -> bool:

@@ -9,6 +9,7 @@ import hashlib
 import io
 import tempfile
 import zipfile
+import zlib
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -21,7 +22,10 @@ from surfscan.ui.desk import FOLDER, PhotoFile, without_folder
 __all__ = [
     "checked_sheet",
     "demo_files",
+    "free_number",
+    "is_result",
     "job_zip",
+    "number_of",
     "open_job",
     "pack_job",
     "set_photos",
@@ -29,6 +33,8 @@ __all__ = [
     "tables_of",
     "take_photo",
     "turn_photo",
+    "unpacked",
+    "used_tables",
 ]
 
 
@@ -47,15 +53,28 @@ def take_photo(data: bytes, name: str, number: int) -> PhotoFile:
     )
 
 
+def number_of(photo: PhotoFile) -> int:
+    """The number in our own name of a photo; 0 without one."""
+    stem = photo.file.partition(".")[0].rpartition("-")[2]
+    return int(stem) if stem.isdigit() else 0
+
+
+def free_number(taken: list[PhotoFile]) -> int:
+    """A number that no photo's name has."""
+    return 1 + max(map(number_of, taken), default=0)
+
+
 def set_photos(taken: list[PhotoFile]) -> None:
     """Make these the session's photos, with one entry of the sheet each; directions are kept or guessed."""
     tables = session.job()
-    before = {photo.sha256: row for photo, row in zip(session.photos(), tables["photo"], strict=False)}
-    as_many = tables["photo"] if len(tables["photo"]) == len(taken) else [{} for _ in taken]
+    old = list(zip(session.photos(), tables["photo"], strict=False))
+    before = {photo.sha256: row for photo, row in old}
+    same_name = {photo.file.partition(".")[0]: row for photo, row in old}
     rows: list[dict[str, Any]] = []
     for k, photo in enumerate(taken):
         # The same photo keeps its entry; one shot anew takes the place of the old, but not its tapped corners.
-        row = dict(before.get(photo.sha256) or {n: v for n, v in as_many[k].items() if n != "corners_px"})
+        again = same_name.get(photo.file.partition(".")[0], {})
+        row = dict(before.get(photo.sha256) or {n: v for n, v in again.items() if n != "corners_px"})
         row["file"] = photo.file
         if tables.get("board", {}).get("pattern", "stripes") == "stripes" and "lamp_mm" not in row:
             used = {other.get("varies") for other in rows}
@@ -75,6 +94,41 @@ def turn_photo(k: int, way: str) -> None:
         rows[1 - k]["varies"] = "up" if way == "across" else "across"
     rows[k]["varies"] = way
     session.forget_result()
+
+
+def unpacked(files: list[tuple[str, bytes]]) -> list[tuple[str, bytes]]:
+    """The files themselves, of one zip that was brought alone too.
+
+    Raises
+    ------
+    RefusedError
+        When the zip is damaged, or holds more than a job may have.
+    """
+    if len(files) != 1 or not files[0][1].startswith(b"PK\x03\x04"):
+        return files
+    shown = limits.shown_name(files[0][0])
+    try:
+        with zipfile.ZipFile(io.BytesIO(files[0][1])) as parts:
+            rows = [row for row in parts.infolist() if not row.is_dir()]
+            limits.check_packed(shown, [row.file_size for row in rows])
+            found = []
+            for row in rows:
+                with parts.open(row) as part:
+                    found.append((row.filename, part.read(row.file_size + 1)))
+            return found
+    except (zipfile.BadZipFile, zlib.error, NotImplementedError, RuntimeError, EOFError, ValueError) as error:
+        raise surfscan.RefusedError(
+            f"{shown} can't be unpacked",
+            found=str(error) or type(error).__name__,
+            allowed="a zip that was saved under Papers",
+            cure="copy it again, or unpack it and choose its folder",
+        ) from None
+
+
+def is_result(files: list[tuple[str, bytes]]) -> bool:
+    """Whether files are a result's and not a job's."""
+    names = {limits.inner_name(name) for name, _ in files}
+    return "result.json" in names and "panel.toml" not in names
 
 
 def open_job(files: list[tuple[str, bytes]]) -> None:
@@ -115,6 +169,7 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
     for row, photo in zip(tables["photo"], taken, strict=True):
         row["file"] = photo.file
     session.start_over(tables)
+    session.confirm("sheet")
     session.keep_photos(taken, more)
 
 
@@ -158,9 +213,19 @@ def tables_of(sheet: surfscan.Sheet) -> dict[str, Any]:
     return {name: table for name, table in dumped.items() if table is not None}
 
 
+def used_tables() -> dict[str, Any]:
+    """The session's sheet as it is checked: of a set-up that nobody confirmed nothing is used that gives a scale."""
+    tables = {name: table for name, table in session.job().items() if name != "tags_before"}
+    if session.confirmed():
+        return tables
+    tables.pop("tags", None)
+    rows = [{n: v for n, v in row.items() if n != "corners_px"} for row in tables["photo"]]
+    return {**tables, "photo": rows}
+
+
 def sheet_text(tables: dict[str, Any] | None = None) -> str:
-    """The session's `panel.toml`."""
-    asked = session.job() if tables is None else tables
+    """The `panel.toml` that is checked, or of other tables."""
+    asked = used_tables() if tables is None else tables
     return write_sheet({name: table for name, table in asked.items() if name != "tags_before"})
 
 
@@ -179,7 +244,7 @@ def checked_sheet(text: str) -> surfscan.Sheet:
 
 def job_zip() -> bytes:
     """The session's job folder, packed."""
-    return pack_job(session.job(), [*session.photos(), *session.extras()])
+    return pack_job(used_tables(), [*session.photos(), *session.extras()])
 
 
 def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:

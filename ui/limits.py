@@ -13,6 +13,7 @@ __all__ = [
     "MOST_MEGAPIXELS",
     "MOST_PHOTOS",
     "MOST_TOTAL_MB",
+    "check_packed",
     "check_photo",
     "check_total",
     "shown_name",
@@ -107,6 +108,17 @@ def check_total(sizes: list[int]) -> None:
             found=f"{sum(sizes) / 1e6:.0f} MB",
             allowed=f"up to {MOST_TOTAL_MB} MB",
             cure="take them at 12 megapixels",
+        )
+
+
+def check_packed(name: str, sizes: list[int]) -> None:
+    """Refuse a zip of more files, or of more bytes once unpacked, than a job and its result may have."""
+    if len(sizes) > 4 * MOST_PHOTOS or sum(sizes) > MOST_TOTAL_MB * 1e6:
+        raise surfscan.RefusedError(
+            f"{name} holds too much",
+            found=f"{len(sizes)} files, {sum(sizes) / 1e6:.0f} MB unpacked",
+            allowed=f"up to {4 * MOST_PHOTOS} files and {MOST_TOTAL_MB} MB",
+            cure="bring the job's own zip, as it was saved under Papers",
         )
 
 

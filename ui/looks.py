@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import base64
 import html
+import re
 from collections.abc import Sequence
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -26,6 +28,7 @@ __all__ = [
     "dress",
     "fault",
     "filler",
+    "in_words",
     "legend",
     "length",
     "mark",
@@ -95,7 +98,7 @@ def mark(spot: surfscan.Spot) -> str:
     )
 
 
-def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
+def legend(kind: str, low_text: str = "", high_text: str = "", *, folds: bool = False) -> None:
     """What the colours of a picture mean, in words beside the colours."""
     if kind == "deviation":
         rows = [
@@ -108,6 +111,7 @@ def legend(kind: str, low_text: str = "", high_text: str = "") -> None:
     else:
         rows = [("stripes", "straight, even stripes: fair; bent or pinched: not")]
     rows += [("hatch", "not measured"), ("none", "not judged")]
+    rows += [("fold", "folds over: too hollow to read from here")] if folds else []
     items = "".join(
         f'<li><span class="swatch swatch-{c}"></span>{html.escape(text)}</li>' for c, text in rows
     )
@@ -127,16 +131,53 @@ def drawing(shapes: Sequence[Shape], words: str, *, width_px: int, least_px: int
     st.html(f'<div class="tablewrap">{picture}</div>')
 
 
-def refusal(error: surfscan.SurfscanError) -> None:
-    """A refusal as the command would word it: what, found, allowed, and the cure on its own line."""
+@lru_cache(maxsize=1)
+def _titles() -> dict[str, str]:
+    from surfscan.guide.sheet_keys import sheet_keys  # late: most pages show no refusal
+
+    titles = {key.name: key.meaning for key in sheet_keys() if key.meaning}
+    short = {name.rpartition(".")[2]: told for name, told in titles.items() if "_" in name.rpartition(".")[2]}
+    return {**short, **titles, **_PLAIN}
+
+
+_PLAIN = {
+    "camera.focal_35mm": "the lens's length as for 35 mm film, under Where",
+    "focal_35mm": "the lens's length as for 35 mm film",
+    "camera.focal_px": "the lens's length in pixels",
+    "focal_px": "the lens's length in pixels",
+    "camera.lens_file": "a lens file",
+    "lens_file": "a lens file",
+    "tags.centres_mm": "the tags' places",
+    "tags.side_mm": "the tags' side",
+    "tags.dictionary": "the kind of tag",
+    "board.centre_mm": "the board's place",
+    "board.across": "the board's direction across",
+    "board.up": "the board's direction up",
+    "board.period_mm": "the stripes' width",
+    "panel.size_mm": "the size to judge",
+    "panel.region_mm": "the part to judge",
+    "the sheet": "the job",
+}
+
+
+def in_words(text: str) -> str:
+    """A sentence with the names of sheet keys put into the form's own words: nobody here types keys."""
+    return re.sub(
+        r"\b[a-z]+(?:_[a-z0-9]+)*(?:\.[a-z][a-z0-9_]*)?\b", lambda m: _titles().get(m[0], m[0]), text
+    )
+
+
+def refusal(error: surfscan.SurfscanError, *, of_sheet: bool = False) -> None:
+    """A refusal: what, found, allowed, and the cure on its own line; keys by name only to who brought a sheet."""
+    word = str if of_sheet else in_words
     parts = [error.what.rstrip(".")]
     if error.found:
         parts.append(f"found {error.found.rstrip('.')}")
     if error.allowed:
         parts.append(f"allowed: {error.allowed.rstrip('.')}")
-    text = "; ".join(parts) + "."
+    text = word("; ".join(parts) + ".")
     if error.cure:
-        cure = error.cure.rstrip(".")
+        cure = word(error.cure.rstrip("."))
         text += f"\n\n**What to do:** {escape(cure[0].upper() + cure[1:])}."
     st.error(escape_head(text))
 
@@ -151,8 +192,7 @@ def fault(kind: str) -> None:
 
 def escape(text: Any) -> str:
     """Text safe inside Markdown: names and found values come from outside."""
-    special = "\\`*_{}[]<>#|~$:"
-    return "".join(f"\\{c}" if c in special else c for c in str(text))
+    return session.plain_name(str(text))
 
 
 def escape_head(text: str) -> str:

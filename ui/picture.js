@@ -2,7 +2,7 @@
 const KEPT = new WeakMap();
 const SVG = "http://www.w3.org/2000/svg";
 const INK = { low: "#0a3480", high: "#963e00" };
-const LINE = { outline: "#ffffff", region: "#ffffff", leave: "#ffd08a", line: "#ffffff" };
+const LINE = { outline: "#ffffff", region: "#ffffff", leave: "#ffd08a", line: "#ffffff", contour: "#17191c", fold: "#ffd08a" };
 
 function make(tag, cls, parent) {
   const node = document.createElement(tag);
@@ -26,9 +26,11 @@ function build(root) {
   const edge = make("div", "edge", stage);
   const over = svg("svg", { class: "over", preserveAspectRatio: "none", "aria-hidden": "true" }, stage);
   const points = make("div", "", stage), marks = make("div", "", stage), loupe = make("div", "loupe", stage);
+  const length = make("div", "length", stage);
+  make("span", "", length); make("i", "", length);
   const compare = make("div", "bar", frame), tools = make("div", "bar", frame);
-  const kept = { frame, stage, base, top, edge, over, points, marks, loupe, compare, tools, share: 0.55, set: [], asked: "", marked: "" };
-  const from = make("span", "", compare), slide = make("input", "", compare), to = make("span", "", compare);
+  const kept = { frame, stage, base, top, edge, over, points, marks, loupe, length, compare, tools, share: 1, set: [], asked: "", marked: "" };
+  const to = make("span", "", compare), slide = make("input", "", compare), from = make("span", "", compare);
   slide.type = "range"; slide.min = 0; slide.max = 100; slide.value = 100 * kept.share;
   slide.addEventListener("input", () => { kept.share = slide.value / 100; uncover(kept); });
   Object.assign(kept, { from, slide, to });
@@ -39,10 +41,23 @@ function build(root) {
   Object.assign(kept, { said, undo, clear, done });
   stage.addEventListener("click", (event) => {
     if (event.target.closest(".mark, .handle")) return;
+    if (kept.dragged) { kept.dragged = false; return; }
     const place = placeOf(kept, event);
     if (kept.data.draw !== null) add(kept, place);
     else if (kept.data.tappable) kept.tell("tap", [...place, Date.now()]);
   });
+  // A line of two ends may be dragged in one go; the click that ends a drag sets nothing more.
+  let start = null;
+  stage.addEventListener("pointerdown", (event) => {
+    if (kept.data.draw === 2 && !event.target.closest(".handle")) { start = placeOf(kept, event); }
+  });
+  stage.addEventListener("pointermove", (event) => {
+    if (!start) return;
+    const here = placeOf(kept, event);
+    if (Math.hypot(here[0] - start[0], here[1] - start[1]) > kept.data.size[0] / 40) { kept.set = [start, here]; kept.dragged = true; lines(kept); }
+  });
+  const ended = () => { start = null; if (kept.dragged && kept.set.length === 2) finish(kept); };
+  stage.addEventListener("pointerup", ended); stage.addEventListener("pointercancel", ended);
   undo.addEventListener("click", () => { kept.set.pop(); paint(kept); });
   clear.addEventListener("click", () => { kept.set = []; paint(kept); });
   done.addEventListener("click", () => finish(kept));
@@ -123,12 +138,19 @@ function lines(kept) {
   const drawn = data.draw === null ? [] : [{ points: set, kind: data.draw === 2 ? "line" : "region" }];
   for (const shape of [...data.shapes, ...drawn]) {
     const text = shape.points.map(([x, y]) => `${x + 0.5},${y + 0.5}`).join(" ");
-    const closed = shape.kind !== "line" && shape.points.length > 2;
-    for (const [colour, wide] of [["#17191c", 5], [LINE[shape.kind], 2.5]])
+    const closed = shape.kind !== "line" && shape.kind !== "contour" && shape.points.length > 2;
+    const strokes = shape.kind === "contour" ? [["#ffffff", 2.2], [LINE.contour, 1]] : [["#17191c", 5], [LINE[shape.kind], 2.5]];
+    for (const [colour, wide] of strokes)
       svg(closed ? "polygon" : "polyline", {
         points: text, fill: shape.kind === "leave" && wide < 5 ? "rgba(23,25,28,.45)" : "none", stroke: colour, "stroke-width": wide,
-        "vector-effect": "non-scaling-stroke", "stroke-dasharray": shape.kind === "outline" ? "8 6" : "none",
+        "vector-effect": "non-scaling-stroke", "stroke-dasharray": shape.kind === "outline" || shape.kind === "fold" ? "8 6" : "none",
       }, over);
+  }
+  const bar = data.lengthBar;
+  kept.length.style.display = bar ? "block" : "none";
+  if (bar) {
+    kept.length.firstChild.textContent = bar.label;
+    kept.length.lastChild.style.width = `${(bar.px / data.size[0]) * kept.stage.clientWidth}px`;
   }
 }
 
@@ -187,7 +209,7 @@ export default function (component) {
   kept.top.style.display = kept.edge.style.display = two ? "block" : "none";
   kept.compare.style.display = two ? "flex" : "none";
   [kept.from.textContent, kept.to.textContent] = data.names;
-  kept.slide.setAttribute("aria-label", `Slide from ${data.names[0]} to ${data.names[1]}`);
+  kept.slide.setAttribute("aria-label", `Slide from ${data.names[1]} to ${data.names[0]}`);
   uncover(kept);
   const told = JSON.stringify([data.marks, data.size]);
   if (told !== kept.marked) { kept.marked = told; placeMarks(kept); }

@@ -31,6 +31,7 @@ def show_picture(  # house: a part of the page: each is an attribute of the pict
     draw: int | None = None,
     draw_label: str = "",
     tappable: bool = False,
+    length_bar: tuple[float, str] | None = None,
 ) -> Any:
     """Show a picture.
 
@@ -38,23 +39,25 @@ def show_picture(  # house: a part of the page: each is an attribute of the pict
     ----------
     key : str
     base, top : str
-        Data addresses; with `top`, a slider uncovers it over `base`.
+        Addresses; with `top`, a slider takes it off `base`, from right to left.
     size : (width, height)
         In the pixels that all places count in.
     alt : str
         The picture in words.
     names : (str, str)
-        What the slider goes from and to.
+        Of `base` and of `top`; `top` is on the slider's left, as on the picture.
     marks : list of dict
         Buttons: ``id``, ``kind``, ``x``, ``y``, ``title``, ``chosen``.
     shapes : list of dict
-        ``points`` and ``kind``: outline, region, leave or line.
+        ``points`` and ``kind``: outline, region, leave, line, fold or contour.
     draw : int, optional
         Number of points to set by tapping; 0 is a polygon of any number. None draws nothing.
     draw_label : str
         What is to be tapped.
     tappable : bool
         Whether a tap anywhere is told.
+    length_bar : (float, str), optional
+        A length scale: its length in the picture's pixels, and what it says.
 
     Returns
     -------
@@ -73,6 +76,7 @@ def show_picture(  # house: a part of the page: each is an attribute of the pict
         "draw": draw,
         "drawLabel": draw_label,
         "tappable": tappable,
+        "lengthBar": {"px": length_bar[0], "label": length_bar[1]} if length_bar else None,
     }
     nothing = lambda: None  # noqa: E731
     return _COMPONENT(

@@ -8,9 +8,11 @@ from __future__ import annotations
 
 import base64
 import io
+import json
 import tempfile
 import threading
 from collections.abc import Callable
+from dataclasses import replace
 from importlib import import_module
 from pathlib import Path
 from typing import Any
@@ -18,6 +20,7 @@ from typing import Any
 import numpy as np
 import streamlit as st
 from PIL import Image
+from streamlit.runtime import exists, get_instance
 
 import surfscan
 from surfscan.core.aside import start_aside
@@ -29,10 +32,14 @@ __all__ = [
     "cached",
     "cached_object",
     "drop_stale_result",
+    "has_photo",
     "look",
+    "open_result",
     "result_files",
     "start_check",
+    "take_result",
     "warm_up",
+    "written_files",
 ]
 
 
@@ -91,30 +98,109 @@ def start_check() -> Work:
     text, taken = job_files.sheet_text(), [*session.photos(), *session.extras()]
     started = _desk().check(_job_digest(), text, taken)
     session.keep_work(started)
+    session.keep_setup()
     return started
 
 
 def _job_digest() -> str:
-    return digest_of(
-        job_files.sheet_text(), *(file.sha256 for file in (*session.photos(), *session.extras()))
-    )
+    """What was measured, by its bytes, and the panel's name behind a point: a name alone changes no figure."""
+    tables = job_files.used_tables()
+    name = str(tables["panel"].get("name") or "")
+    text = job_files.sheet_text({**tables, "panel": {**tables["panel"], "name": ""}})
+    files = (file.sha256 for file in (*session.photos(), *session.extras()))
+    return f"{digest_of(text, *files)}.{digest_of(name)[:12]}"
 
 
 def drop_stale_result() -> bool:
-    """Drop a result whose job is no longer the session's; say whether there was one."""
+    """Drop a result whose job is no longer the session's, say whether there was one; a corrected name goes into it."""
     current = session.work()
-    if current is None or current.digest == _job_digest():
+    if current is None:
         return False
-    session.forget_result()
-    return True
+    name = session.shown_name()
+    if current.files is not None or current.digest == _job_digest():
+        if current.files is None or current.result is None or current.result.panel.get("name", "") == name:
+            return False
+    elif current.digest.partition(".")[0] != _job_digest().partition(".")[0]:
+        session.forget_result()
+        return True
+    if current.result is not None:
+        session.rename_result(_named(current, name))
+    return False
+
+
+def _named(current: Work, name: str) -> Work:
+    """The same check under another name of the panel."""
+    found = current.result
+    assert found is not None  # for the type checker
+    named = replace(found, panel={**found.panel, "name": name})
+    digest = f"{current.digest.partition('.')[0]}.{digest_of(name)[:12]}"
+    files = None
+    if current.files is not None:  # a result that was brought: its document says the name too
+        document = json.loads(current.files["result.json"])
+        document["panel"]["name"] = name
+        text = json.dumps(document, indent=2, ensure_ascii=False) + "\n"
+        files = {**current.files, "result.json": text.encode()}
+    return Work(digest, current.stage, 1.0, named, files=files)
+
+
+def has_photo(result: Any) -> bool:
+    """Whether a result still has the photo it was made from: one read back has not."""
+    return getattr(result, "overlay_photo", None) is not None
+
+
+def open_result(files: list[tuple[str, bytes]]) -> None:
+    """Take up somebody's result folder, as a job of its own.
+
+    Raises
+    ------
+    RefusedError
+        When it is damaged.
+    """
+    by_name = {name.rpartition("/")[2]: data for name, data in files}
+    if "height.npz" not in by_name:
+        raise surfscan.RefusedError(
+            "The result lacks its maps",
+            found="result.json without height.npz",
+            allowed="both, as a check writes them",
+            cure="choose the whole folder of the result, or the zip that was saved under Papers",
+        )
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
+        for name in ("result.json", "height.npz"):
+            (Path(folder) / name).write_bytes(by_name[name])
+        found = without_folder(lambda: surfscan.load_result(folder), folder)
+    take_result(found, by_name)
+
+
+def take_result(found: Any, files: dict[str, bytes]) -> None:
+    """A result read back is the session's result now; its job has no photos here."""
+    tables = session.empty_job()
+    for name in ("name", "stage", "size_mm"):
+        if found.panel.get(name) is not None:
+            tables["panel"][name] = found.panel[name]
+    session.start_over(tables)
+    digest = digest_of(files.get("result.json", b""), files.get("height.npz", b""))
+    name = digest_of(str(found.panel.get("name") or ""))[:12]
+    session.keep_work(Work(f"{digest}.{name}", "done", 1.0, found, files=files))
 
 
 @st.cache_data(max_entries=24, show_spinner=False)
-def result_files(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
-    """The files that the command would write, by name; cached by the job's digest."""
+def _written(digest: str, _result: surfscan.CheckResult) -> dict[str, bytes]:
+    return written_files(_result)
+
+
+def written_files(_result: surfscan.CheckResult) -> dict[str, bytes]:
+    """What the command would write of a result, by name."""
     with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         written = surfscan.write_result(Path(folder), _result)
         return {path.name: path.read_bytes() for path in written}
+
+
+def result_files(digest: str, result: surfscan.CheckResult) -> dict[str, bytes]:
+    """The files that the command would write, by name; of a result that was brought, what was brought."""
+    current = session.work()
+    if current is not None and current.digest == digest and current.files is not None:
+        return current.files
+    return _written(digest, result)
 
 
 @st.cache_data(max_entries=96, show_spinner=False)
@@ -129,8 +215,26 @@ def cached_object(key: str, _make: Callable[[], Any]) -> Any:
     return _make()
 
 
-def as_url(picture: np.ndarray[Any, Any], *, quality: int = 85) -> str:
-    """A picture as a data address, for the picture part."""
-    coded = io.BytesIO()
-    Image.fromarray(picture).save(coded, "JPEG", quality=quality)
-    return "data:image/jpeg;base64," + base64.b64encode(coded.getvalue()).decode()
+def as_url(picture: np.ndarray[Any, Any], *, quality: int = 85, key: str = "") -> str:
+    """A picture as an address for the picture part: one of this server's, so that it is sent once and not at each tap.
+
+    Parameters
+    ----------
+    picture : ndarray
+    quality : int
+        Of the JPEG.
+    key : str
+        Starting with a digest: the picture is coded once for it.
+    """
+    data = (
+        cached(f"{key}-jpeg-{quality}", lambda: _coded(picture, quality)) if key else _coded(picture, quality)
+    )
+    if not exists():
+        return "data:image/jpeg;base64," + base64.b64encode(data).decode()
+    return str(get_instance().media_file_mgr.add(data, "image/jpeg", f"picture-{digest_of(data)[:16]}"))
+
+
+def _coded(picture: np.ndarray[Any, Any], quality: int) -> bytes:
+    made = io.BytesIO()
+    Image.fromarray(picture).save(made, "JPEG", quality=quality)
+    return made.getvalue()

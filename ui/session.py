@@ -1,41 +1,75 @@
 """What a session of the page keeps: its sheet, photos, check, and what the user chose.
 
-It is held in memory and nowhere else; what comes in and goes out as files is in `job_files`, what takes long in
-`running`.
+It is held in memory and nowhere else: here, and in the `store`, where a reload or another tab finds it again. What
+comes in and goes out as files is in `job_files`, what takes long in `running`.
 """
 
 from __future__ import annotations
 
-from typing import Any
+import copy
+import hashlib
+import secrets
+from collections.abc import Callable
+from functools import wraps
+from typing import Any, NoReturn
 
 import streamlit as st
+from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 import surfscan
 from surfscan.ui.desk import PhotoFile, Work
+from surfscan.ui.store import COOKIE, STORE, JobNote, KeptJob, token_in
 
 __all__ = [
+    "SETUP",
+    "begin",
     "choose_spot",
-    "choose_view",
     "chosen_spot",
+    "confirm",
+    "confirmed",
     "empty_job",
     "extras",
+    "forget",
     "forget_result",
+    "fragment",
     "go_to",
     "job",
+    "job_id",
+    "jobs",
+    "keep_extras",
     "keep_photos",
+    "keep_setup",
     "keep_work",
+    "kept",
+    "last_setup",
+    "more",
+    "open_kept",
     "photos",
+    "photos_gone",
+    "plain_name",
+    "redraw",
+    "rename_result",
     "renew_form",
     "replace_sheet",
     "result",
+    "results",
     "round_of_form",
+    "save",
+    "shown_name",
     "start_over",
     "units",
+    "use_setup",
+    "wanted_view",
     "work",
 ]
 
 _JOB, _PHOTOS, _EXTRAS, _WORK, _SPOT, _ROUND = "job", "photos", "extras", "work", "spot", "round"
-_UNITS, _VIEW = "units", "view"  # widgets' own keys
+SETUP = ("tags", "camera", "board", "uncertainty")
+"""The tables of a sheet that say where things stand."""
+_UNITS = "units"  # the widget's own key
+_ID, _STAMP, _GONE, _MORE, _VALUES, _KEPT, _GO = (
+    "job-id", "job-stamp", "photos-gone", "job-more", "kept-values", "kept-keys", "go-to",
+)  # fmt: skip
 
 
 def empty_job() -> dict[str, Any]:
@@ -74,9 +108,18 @@ def job() -> dict[str, Any]:
     return tables
 
 
-def round_of_form() -> int:
-    """Counts the jobs opened; part of every form key, so that a new job shows its own values."""
-    return int(st.session_state.get(_ROUND, 0))
+def round_of_form() -> str:
+    """Changes with the job and with what another tab made of it; part of every form key, so that values show anew."""
+    return str(st.session_state.get(_ROUND, ""))
+
+
+def _new_round() -> None:
+    old = round_of_form()
+    if old:  # fields of a form that is gone are not kept
+        for held in (st.session_state.get(_KEPT, {}), st.session_state.get(_VALUES, {})):
+            for name in [name for name in held if f"-{old}" in name]:
+                del held[name]
+    st.session_state[_ROUND] = secrets.token_hex(4)
 
 
 def photos() -> list[PhotoFile]:
@@ -91,44 +134,197 @@ def extras() -> list[PhotoFile]:
     return kept
 
 
+def keep_extras(files: dict[str, bytes]) -> None:
+    """Put files that the sheet's tables name beside the photos, in place of those there were."""
+    st.session_state[_EXTRAS] = [
+        PhotoFile(name, name, hashlib.sha256(data).hexdigest(), data) for name, data in files.items()
+    ]
+
+
 def units() -> Any:
     """ "mm" or "inch"."""
     return st.session_state.get(_UNITS) or "mm"
 
 
-def choose_view(names: list[str]) -> str:
-    """The bar on top: which view, and which units; the view is in the address, so that it can be linked."""
-    if st.session_state.get(_VIEW) not in names:
-        wanted = st.query_params.get("view", "")
-        st.session_state[_VIEW] = next((n for n in names if _slug(n) == wanted), names[0])
-    with st.container(horizontal=True, horizontal_alignment="distribute", gap="small"):
-        chosen = st.segmented_control(
-            "View", names, key=_VIEW, label_visibility="collapsed", required=True, wrap=True
-        )
-        st.segmented_control(
-            "Units",
-            ["mm", "inch"],
-            key=_UNITS,
-            default=st.session_state.get(_UNITS, "mm"),
-            format_func=lambda unit: {"mm": "millimetres", "inch": "inches"}[unit],
-            label_visibility="collapsed",
-            required=True,
-        )
-    name: str = chosen or names[0]
-    if st.query_params.get("view", _slug(names[0])) != _slug(name):
-        st.query_params["view"] = _slug(name)
-    return name
+def begin() -> None:
+    """Start a run: what this browser had is taken up, and what another of its tabs has changed since."""
+    token, asked = _token(), st.query_params.get("job", "")
+    if _ID not in st.session_state:
+        st.session_state[_VALUES] = STORE.values(token) if token else {}
+        _take_up(STORE.latest(token, asked) if token else None)
+        if st.session_state[_VALUES].get(_UNITS) in ("mm", "inch"):
+            st.session_state[_UNITS] = st.session_state[_VALUES][_UNITS]
+    elif token:
+        kept = STORE.job(token, st.session_state[_ID])
+        if kept is not None and kept.stamp != st.session_state[_STAMP]:
+            _take_up(kept)
+        elif kept is None and STORE.forgotten(token, st.session_state[_ID]):
+            _take_up(None)
+
+
+def _token() -> str:
+    return token_in(f"{COOKIE}={st.context.cookies.get(COOKIE, '')}")
+
+
+def _take_up(kept: KeptJob | None) -> None:
+    """The session's job is this one now, or a new one."""
+    fresh = kept or KeptJob(secrets.token_urlsafe(9), empty_job())
+    st.session_state[_ID], st.session_state[_STAMP] = fresh.id, fresh.stamp
+    st.session_state[_JOB], st.session_state[_PHOTOS], st.session_state[_EXTRAS] = (
+        fresh.tables,
+        fresh.photos,
+        fresh.extras,
+    )
+    st.session_state[_GONE], st.session_state[_MORE] = fresh.photos_gone, fresh.more
+    _new_round()
+    for name, value in ((_WORK, fresh.work), (_SPOT, fresh.spot)):
+        st.session_state.pop(name, None)
+        if value is not None:
+            st.session_state[name] = value
+
+
+def save() -> None:
+    """Keep what the run left; nothing is kept of a browser that carries no cookie of ours, nor of an empty job."""
+    if _ID not in st.session_state:
+        return
+    values: dict[str, Any] = st.session_state[_VALUES]
+    for name in st.session_state.get(_KEPT, ()):
+        if name in st.session_state:
+            values[name] = st.session_state[name]
+    values[_UNITS] = units()
+    token = _token()
+    if not token:
+        return
+    kept = KeptJob(
+        st.session_state[_ID],
+        job(),
+        photos(),
+        extras(),
+        work(),
+        st.session_state.get(_SPOT),
+        more(),
+        photos_gone=bool(st.session_state.get(_GONE)) and not photos(),
+    )
+    st.session_state[_STAMP] = kept.stamp
+    begun = bool(photos() or st.session_state.get(_GONE) or job() != empty_job())
+    STORE.keep(token, kept if begun else None, values)
+
+
+def kept(key: str) -> str:
+    """A widget's key whose value stays when its view is left, and comes back after a reload."""
+    st.session_state.setdefault(_KEPT, {})[key] = None
+    values = st.session_state.setdefault(_VALUES, {})
+    if key not in st.session_state and key in values:
+        st.session_state[key] = values[key]
+    return key
+
+
+def more() -> dict[str, Any]:
+    """What else belongs to the job: plain values by name, such as who confirmed what."""
+    held: dict[str, Any] = st.session_state.setdefault(_MORE, {})
+    return held
+
+
+def confirmed() -> str:
+    """Who said that the set-up stands as the sheet has it: "sheet", "station", "form" or "last"; "" for nobody."""
+    return str(more().get("confirmed") or "")
+
+
+def confirm(by: str) -> None:
+    """Somebody says so, or takes it back with ""."""
+    if by != confirmed():
+        forget_result()
+    more()["confirmed"] = by
+
+
+def last_setup() -> dict[str, Any] | None:
+    """The set-up of the last check of this browser that had a scale: its tables by name."""
+    found: dict[str, Any] | None = st.session_state.get(_VALUES, {}).get("last-setup")
+    return copy.deepcopy(found)
+
+
+def keep_setup() -> None:
+    """Remember the set-up that a check was started with, for the next panel."""
+    if confirmed():
+        st.session_state.setdefault(_VALUES, {})["last-setup"] = {
+            name: copy.deepcopy(job()[name]) for name in SETUP if name in job()
+        } | {"stage": job()["panel"].get("stage"), "size_mm": job()["panel"].get("size_mm")}
+
+
+def use_setup(tables: dict[str, Any], by: str) -> None:
+    """Take over tags, camera and board from elsewhere; the panel's size and stage where they are given."""
+    for name in SETUP:
+        job().pop(name, None)
+        if name in tables:
+            job()[name] = copy.deepcopy(tables[name])
+    job().setdefault("camera", {})
+    for name in ("stage", "size_mm"):
+        if tables.get(name) is not None:
+            job()["panel"][name] = copy.deepcopy(tables[name])
+    confirm(by)
+    renew_form()
+
+
+def job_id() -> str:
+    """The job's name in an address; it opens nothing without its browser's cookie."""
+    return str(st.session_state.get(_ID, ""))
+
+
+def photos_gone() -> bool:
+    """Whether the job's photos were kept too long and are no longer here."""
+    return bool(st.session_state.get(_GONE)) and not photos()
+
+
+def jobs() -> list[JobNote]:
+    """This browser's last jobs, the latest first."""
+    token = _token()
+    return STORE.notes(token) if token else []
+
+
+def results() -> list[tuple[JobNote, Work]]:
+    """This browser's finished checks, the latest first; the open one among them."""
+    token = _token()
+    found = STORE.results(token) if token else []
+    current = work()
+    if current is not None and current.result is not None and job_id() not in {note.id for note, _ in found}:
+        panel = job()["panel"]
+        name, stage = str(panel.get("name") or ""), str(panel.get("stage") or "")
+        found.insert(0, (JobNote(job_id(), name, stage, str(current.result.verdict), len(photos())), current))
+    return found
+
+
+def open_kept(number: str) -> None:
+    """Go on with one of the last jobs."""
+    found = STORE.job(_token(), number)
+    if found is not None:
+        save()
+        _take_up(found)
+
+
+def forget(number: str = "") -> None:
+    """Forget one of the last jobs, or all that the server keeps of this browser."""
+    token = _token()
+    if token:
+        STORE.forget(token, number)
+    if not number or number == job_id():
+        if not number:
+            units_now = units()
+            for name in list(st.session_state):
+                del st.session_state[name]
+            st.session_state[_UNITS], st.session_state[_VALUES] = units_now, {}
+        _take_up(None)
 
 
 def go_to(name: str, spot: int | None = None) -> None:
     """Open another view, for a spot when one is given; to be called from a button's callback."""
-    st.session_state[_VIEW] = name
+    st.session_state[_GO] = name
     if spot is not None:
         choose_spot(spot)
 
 
-def _slug(name: str) -> str:
-    return name.lower().replace(" ", "-")
+def wanted_view() -> str:
+    """The view that a button asked for, once."""
+    return str(st.session_state.pop(_GO, ""))
 
 
 def work() -> Work | None:
@@ -175,18 +371,51 @@ def keep_work(started: Work) -> None:
     st.session_state.pop(_SPOT, None)
 
 
+def redraw() -> NoReturn:
+    """Draw again what a tap changed: the part alone where only that was drawn, else all."""
+    context = get_script_run_ctx()
+    st.rerun(scope="fragment" if context is not None and context.fragment_ids_this_run else "app")
+
+
+def rename_result(named: Work) -> None:
+    """The same result under another name: the spot that was tapped stays."""
+    st.session_state[_WORK] = named
+
+
+def shown_name() -> str:
+    """The panel's name as it is typed now."""
+    return str(job()["panel"].get("name") or "")
+
+
+def plain_name(text: str) -> str:
+    """A name that came from outside, safe inside Markdown."""
+    special = "\\`*_{}[]<>#|~$:"
+    return "".join(f"\\{c}" if c in special else c for c in text)
+
+
+def fragment(part: Callable[..., None]) -> Callable[..., None]:
+    """A part of a view that a tap draws again by itself; what the tap changed is kept as after a whole run."""
+
+    @wraps(part)
+    def kept_part(*given: Any, **named: Any) -> None:
+        try:
+            part(*given, **named)
+        finally:
+            save()
+
+    return st.fragment(kept_part)
+
+
 def start_over(tables: dict[str, Any] | None = None) -> None:
-    """A new job; the form shows its values."""
-    forget_result()
-    st.session_state[_JOB] = tables or empty_job()
-    st.session_state[_PHOTOS], st.session_state[_EXTRAS] = [], []
-    st.session_state[_ROUND] = round_of_form() + 1
+    """A new job; the form shows its values. The one before stays among the last ones."""
+    save()
+    _take_up(KeptJob(secrets.token_urlsafe(9), tables or empty_job()))
 
 
 def renew_form() -> None:
     """Make the form show the sheet's values anew; the result no longer belongs to them."""
     forget_result()
-    st.session_state[_ROUND] = round_of_form() + 1
+    _new_round()
 
 
 def replace_sheet(tables: dict[str, Any]) -> None:

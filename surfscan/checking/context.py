@@ -38,6 +38,9 @@ __all__ = [
 TAG_MARGIN_MM = 1.5
 """Kept free around a tag's paper, where its edge shades the panel."""
 
+PATCH_MARGIN_MM = 5.0
+"""Kept free around a tag of the board: its reflection is that little out of place while the panel is not yet known."""
+
 Progress = Callable[[float], None]
 """Told a share from 0 to 1."""
 
@@ -146,15 +149,26 @@ def board_of(sheet: Sheet) -> Board:
             found="a sheet without a board's place",
             allowed="[board] with centre_mm, across, up, size_mm and period_mm",
         )
+    patches: tuple[tuple[float, float, float], ...] = ()
+    if table.tags is not None:
+        half = (
+            table.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(table.tags.dictionary)) + PATCH_MARGIN_MM
+        )
+        patches = tuple((*centre, half) for centre in table.tags.centres_mm.values())
     return Board(
-        np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
+        np.array(table.centre_mm),
+        np.array(table.across),
+        np.array(table.up),
+        table.size_mm,
+        table.period_mm,
+        patches_mm=patches,
     )
 
 
 def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Context:
     """The context of a light that asks for a grid of this step."""
     sheet, stations = placed.sheet, list(placed.stations)
-    grid = make_grid(sheet.panel.size_mm, step_mm)
+    grid = make_grid(sheet.panel.extent_mm, step_mm)
     return Context(
         placed.views,
         grid,

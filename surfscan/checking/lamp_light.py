@@ -29,7 +29,7 @@ LAMP_GRID_MM = 2.0
 
 def lamp_step_mm(placed: PlacedJob) -> float:
     """Coarse grid step, mm."""
-    width, height = placed.sheet.panel.size_mm
+    width, height = placed.sheet.panel.extent_mm
     pitch = min(pixel_pitch((width, height), camera=s.camera, pose=s.fit.pose) for s in placed.stations)
     return step_within(max(FINE * pitch, LAMP_GRID_MM), (width, height))
 
@@ -48,7 +48,7 @@ def take_lamp(placed: PlacedJob, context: Context, progress: Progress | None) ->
         (
             "tag places",
             "lay the tags to a rule, and measure between their middles",
-            inputs.tag_centre_mm / sheet.panel.size_mm[0],
+            inputs.tag_centre_mm / sheet.panel.extent_mm[0],
         ),
     )
 

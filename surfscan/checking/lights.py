@@ -156,7 +156,7 @@ def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Ta
 def _dots_step_mm(placed: PlacedJob) -> float:
     from surfscan.reading.dots import dots_grid_mm
 
-    return dots_grid_mm(placed.sheet.panel.size_mm, placed.views[0], placed.board)
+    return dots_grid_mm(placed.sheet.panel.extent_mm, placed.views[0], placed.board)
 
 
 def _one_way(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
@@ -231,14 +231,14 @@ def _distance(station: Station, board: Board) -> float:
 def _stripes_step_mm(placed: PlacedJob) -> float:
     """Coarse grid step: fine enough for the reflected stripes, never finer than the photo itself."""
     sheet, stations, board = placed.sheet, placed.stations, placed.board
-    pitch = min(pixel_pitch(sheet.panel.size_mm, camera=s.camera, pose=s.fit.pose) for s in stations)
+    pitch = min(pixel_pitch(sheet.panel.extent_mm, camera=s.camera, pose=s.fit.pose) for s in stations)
     periods = []
     for s in stations:
         near = float(np.linalg.norm(s.fit.pose.centre_mm))
         far = _distance(s, board)
         periods.append(board.period_mm * near / (near + far))
     step = FINE * max(min(periods) / CELLS_PER_STRIPE, pitch)
-    return step_within(step, sheet.panel.size_mm)
+    return step_within(step, sheet.panel.extent_mm)
 
 
 def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float], ...]:
@@ -264,7 +264,7 @@ def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float]
 
 
 def _stepped_step_mm(placed: PlacedJob) -> float:
-    return stepped_grid_mm(placed.sheet.panel.size_mm, list(placed.views))
+    return stepped_grid_mm(placed.sheet.panel.extent_mm, list(placed.views))
 
 
 def _is_striped(sheet: Sheet) -> bool:

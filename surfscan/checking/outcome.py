@@ -122,7 +122,7 @@ def _panel(sheet: Sheet) -> dict[str, Any]:
     row: dict[str, Any] = {
         "name": sheet.panel.name,
         "stage": sheet.panel.stage,
-        "size_mm": list(sheet.panel.size_mm),
+        "size_mm": list(sheet.panel.extent_mm),
     }
     if sheet.panel.substrate != UNKNOWN_SUBSTRATE:
         row["substrate"] = sheet.panel.substrate

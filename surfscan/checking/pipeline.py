@@ -22,6 +22,7 @@ from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, tol
 from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_row
 from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
+from surfscan.checking.survey import Laid, lay_out
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.reading import Reading
@@ -29,6 +30,7 @@ from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
+from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
 from surfscan.judge.judgement import Judgement, judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
@@ -82,17 +84,21 @@ def check_job(
     limits = with_given(default_limits(sheet.panel.stage), sheet.limits.model_dump())
     tell("reading the photos", 0.05)
     why = lacks_scale(sheet)
-    gathered = gather_sweep(sheet) if not why and is_sweep(sheet) else None
-    if gathered is not None:
-        sheet, photos = gathered.sheet, [station.photo for station in gathered.stations]
+    gathered = None
+    if not why and is_sweep(sheet):
+        laid = lay_out(sheet)
+        gathered = gather_sweep(laid.sheet, laid=laid)
+        laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
         photos = read_photos(sheet)
+        check_sizes(photos)
+        for photo in photos:
+            check_exposure(photo)
+        laid = lay_out(sheet, photos)
     check_sizes(photos)
-    for photo in photos if gathered is None else ():
-        check_exposure(photo)
     if why:
-        return _look(sheet, photos, why, limits, clock, tell, against=against is not None)
-    placed, setup = _set_up(sheet, photos, tell, gathered)
+        return _look(laid.sheet, photos, why, limits, clock, tell, against=against is not None)
+    placed, setup = _set_up(laid, photos, tell, gathered)
     taken = _take(placed, tell)
     placed = taken.placed or placed
     quality = [
@@ -105,6 +111,7 @@ def check_job(
         for k, station in enumerate(placed.stations)
     ]
     result, reading, budget = _judge(placed, taken, quality, limits, clock, tell, against=against)
+    result = replace(result, details={**result.details, **laid.details()})
     return _with_setup(result, placed, setup, reading, budget)
 
 
@@ -137,7 +144,7 @@ def read_job(sheet: Sheet) -> tuple[PlacedJob, Taken]:
     check_sizes(photos)
     for photo in photos:
         check_exposure(photo)
-    placed, _ = _set_up(sheet, photos, lambda stage, share: None, None)
+    placed, _ = _set_up(lay_out(sheet, photos), photos, lambda stage, share: None, None)
     return placed, take(placed)
 
 
@@ -188,16 +195,18 @@ def _look(
 
 
 def _set_up(
-    sheet: Sheet, photos: list[Photo], tell: Progress, gathered: Gathered | None
+    laid: Laid, photos: list[Photo], tell: Progress, gathered: Gathered | None
 ) -> tuple[PlacedJob, Station | None]:
     """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
     tell("finding the tags", 0.25)
-    stations = _stand_all(sheet, photos) if gathered is None else list(gathered.stations)
-    inputs = _inputs(sheet, stations)
+    sheet = laid.sheet
+    stations = _stand_all(sheet, photos, laid) if gathered is None else list(gathered.stations)
+    stations = laid.stations(stations)
+    inputs = laid.inputs(_inputs(sheet, stations))
     board_fit, setup = None, None
     if sheet.board is not None and sheet.board.setup_photo is not None:
         tell("finding the board", 0.3)
-        board_fit, setup = _stand(sheet, [] if gathered else photos, inputs)
+        board_fit, setup = _stand(laid, [] if gathered else photos, inputs)
         sheet, inputs = posed_sheet(sheet, board_fit), told(board_fit, inputs)
     null = None
     if any(row.reference is not None for row in sheet.photos):
@@ -323,9 +332,15 @@ def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -
     return coverage
 
 
-def _stand_all(sheet: Sheet, photos: list[Photo]) -> list[Station]:
+def _stand_all(sheet: Sheet, photos: list[Photo], laid: Laid | None = None) -> list[Station]:
+    known = laid or Laid(sheet)
+
+    def place(photo: Photo, row: PhotoSheet) -> Station:
+        found, camera = known.tags.get(photo.file), known.cameras.get(photo.file)
+        return stand(sheet, photo, row, tags=found, camera=camera)
+
     with ThreadPoolExecutor(2) as pool:
-        return list(pool.map(stand, [sheet] * len(photos), photos, sheet.photos))
+        return list(pool.map(place, photos, sheet.photos))
 
 
 def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
@@ -337,16 +352,18 @@ def _stand_references(sheet: Sheet, photos: list[Photo]) -> list[Station]:
     return _stand_all(sheet, glass)
 
 
-def _stand(sheet: Sheet, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:
+def _stand(laid: Laid, photos: list[Photo], inputs: Inputs) -> tuple[BoardFit, Station]:
     """The board by its set-up photo."""
+    sheet = laid.sheet
     assert sheet.board is not None
     name = str(sheet.board.setup_photo)
-    row = next((k for k, photo in enumerate(photos) if photo.file == name), None)
-    photo = read_photo(sheet.folder / name, name) if row is None else photos[row]
+    photo = next((photo for photo in photos if photo.file == name), laid.setup)
+    if photo is None:
+        photo = read_photo(sheet.folder / name, name)
     if sheet.camera.focal_px is not None and photos:
         check_sizes([photos[0], photo])
     check_exposure(photo)
-    return stand_board(sheet, photo, inputs=inputs)
+    return stand_board(sheet, photo, inputs=inputs, laid=laid)
 
 
 def _with_setup(

@@ -164,20 +164,22 @@ def prove(flat: Path, tilted: Path, gauge: Gauge, *, today: date) -> ProofFile:
 
 def _shot(folder: Path) -> _Shot:
     sheet = load_sheet(folder)
+    wanted = {"stripes": 2, "crossed": 1}
     if (
         sheet.board is None
         or not sheet.board.posed
-        or sheet.board.pattern != "stripes"
-        or len(sheet.photos) != 2
+        or len(sheet.photos) != wanted.get(sheet.board.pattern, 0)
     ):
         raise RefusedError(
             f"{folder}: no job that proves a station",
             found="another light, or a board whose place the sheet does not say",
-            allowed="two photos of stripes, and [board] with its place",
+            allowed="two photos of stripes, or one of a crossed board, and [board] with its place",
             cure="shoot the tile as a panel, one photo for each direction",
         )
     placed, taken = read_job(sheet)
     fits = tuple(station.fit for station in placed.stations)
+    if len(fits) < len(taken.views):  # a crossed board: both directions are in one photo
+        fits = fits * len(taken.views)
     return _Shot(sheet, taken.reading, taken.views, fits, placed.board)
 
 

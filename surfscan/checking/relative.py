@@ -263,7 +263,7 @@ def _result(
         None
     ] * len(photos)
     return CheckResult(
-        panel={"name": sheet.panel.name, "stage": sheet.panel.stage, "size_mm": list(sheet.panel.size_mm)},
+        panel={"name": sheet.panel.name, "stage": sheet.panel.stage, "size_mm": list(sheet.panel.extent_mm)},
         limits=limits_row(limits),
         verdict=Verdict.NOT_MEASURED,
         sentence="",  # both follow from the reasons

@@ -125,7 +125,7 @@ def _move_between(first: Array, other: Array) -> tuple[Array | None, bool]:
 
 def frame_on_panel(sheet: Sheet, stations: list[Station]) -> tuple[PhotoFrame, list[FramedPhoto]]:
     """The photos laid onto the panel's plane, upper edge on top, each through its own pose."""
-    size = sheet.panel.size_mm
+    size = sheet.panel.extent_mm
     pitch = min(pixel_pitch(size, camera=s.camera, pose=s.fit.pose) for s in stations)
     step = max(FINE * pitch, max(size) / (LONG_PX / FINE))
     grid = make_grid(size, step)

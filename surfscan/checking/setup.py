@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 
 from surfscan.checking.stations import camera_of, explain_tags
+from surfscan.checking.survey import Laid
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.sheet import Sheet
@@ -28,7 +29,9 @@ __all__ = [
 ]
 
 
-def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit, Station]:
+def stand_board(
+    sheet: Sheet, photo: Photo, *, inputs: Inputs, laid: Laid | None = None
+) -> tuple[BoardFit, Station]:
     """Find the board's pose from the set-up photo.
 
     Parameters
@@ -39,6 +42,8 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
         The set-up photo.
     inputs : Inputs
         For the uncertainty of focal length, tag places and corners.
+    laid : Laid, optional
+        Where the tags were surveyed: what was found of them in this photo.
 
     Returns
     -------
@@ -54,12 +59,14 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
     assert sheet.board is not None  # the sheet was asked before, as the next two
     assert sheet.board.tags is not None
     assert sheet.tags is not None
-    camera, source = camera_of(sheet, photo)
+    laid = laid or Laid(sheet)
+    camera, source = laid.cameras.get(photo.file) or camera_of(sheet, photo)
     sets = []
     for name, table in (("the panel", sheet.tags), ("the board", sheet.board.tags)):
+        known = laid.tags.get(photo.file) if name == "the panel" else None
         seen = [
             tag
-            for tag in find_tags(photo, dictionary=table.dictionary, thorough=True)
+            for tag in known or find_tags(photo, dictionary=table.dictionary, thorough=True)
             if tag.id in table.centres_mm
         ]
         twice = [tag for tag, count in Counter(tag.id for tag in seen).items() if count > 1]
@@ -80,7 +87,7 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
                 allowed=f"tags {', '.join(map(str, table.centres_mm))} of {table.dictionary}",
                 cure="step back until the front of the board is in the photo with the panel, its tags sharp and flat",
             )
-        sets.append(TagSet(tuple(seen), table.centres_mm, table.side_mm))
+        sets.append(TagSet(tuple(seen), table.places_mm, table.side_mm))
     fit = board_from_tags(
         sets[0],
         sets[1],
@@ -98,7 +105,9 @@ def stand_board(sheet: Sheet, photo: Photo, *, inputs: Inputs) -> tuple[BoardFit
             cure="check [board.tags]: centres_mm are [across, up] on the board, as seen from its front",
             allowed="a board in front of the panel, z over 0",
         )
-    return _with_given(fit, sheet), Station(photo, camera, fit.camera_fit, sets[0].tags, source)
+    return laid.board(_with_given(fit, sheet), inputs), Station(
+        photo, camera, fit.camera_fit, sets[0].tags, source
+    )
 
 
 def _with_given(fit: BoardFit, sheet: Sheet) -> BoardFit:

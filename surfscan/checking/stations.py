@@ -74,7 +74,14 @@ def camera_of(sheet: Sheet, photo: Photo) -> tuple[Camera, str]:
     return Camera(focal, centre, table.distortion, U_FOCAL[source] if given is None else given), source
 
 
-def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
+def stand(
+    sheet: Sheet,
+    photo: Photo,
+    row: PhotoSheet,
+    *,
+    tags: list[TagSeen] | None = None,
+    camera: tuple[Camera, str] | None = None,
+) -> Station:
     """Find where one photo was taken from.
 
     Parameters
@@ -83,6 +90,10 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     photo : Photo
     row : PhotoSheet
         Its entry in the sheet.
+    tags : list of TagSeen, optional
+        The panel's tags in it, where they have been found already.
+    camera : (Camera, str), optional
+        Its camera and where the focal length comes from, where a survey has told them.
 
     Returns
     -------
@@ -93,18 +104,35 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
     RefusedError
         See the module's text.
     """
-    camera, source = camera_of(sheet, photo)
+    lens, source = camera_of(sheet, photo) if camera is None else camera
     width = photo.image.shape[1]
     if row.corners_px is not None:
         fit = pose_from_corners(
             np.array(row.corners_px),
-            size_mm=sheet.panel.size_mm,
-            camera=camera,
+            size_mm=sheet.panel.extent_mm,
+            camera=lens,
             file=photo.file,
             width_px=width,
         )
-        return Station(photo, camera, fit, (), source)
+        return Station(photo, lens, fit, (), source)
     assert sheet.tags is not None  # the sheet was asked before
+    if tags is None:
+        tags = _own_tags(sheet, photo)
+    _check_tags(tags, sheet, photo)
+    fit = pose_from_tags(
+        tags,
+        centres_mm=sheet.tags.places_mm,
+        side_mm=sheet.tags.side_mm,
+        camera=lens,
+        file=photo.file,
+        width_px=width,
+    )
+    return Station(photo, lens, fit, tuple(tags), source)
+
+
+def _own_tags(sheet: Sheet, photo: Photo) -> list[TagSeen]:
+    """The panel's tags in a photo."""
+    assert sheet.tags is not None
     # A null test lives on its poses, so it takes the trouble.
     careful = any(row.reference is not None for row in sheet.photos)
     tags = find_tags(photo, dictionary=sheet.tags.dictionary, thorough=careful)
@@ -112,17 +140,7 @@ def stand(sheet: Sheet, photo: Photo, row: PhotoSheet) -> Station:
         # Round lights between dark gaps read as tags now and then: only the sheet's own count.
         tags = [tag for tag in tags if tag.id in sheet.tags.centres_mm]
     tags = _less_chance_tags(_less_board_tags(tags, sheet), sheet)
-    tags = without_reflections(tags, sheet.tags.centres_mm, sheet.tags.dictionary)
-    _check_tags(tags, sheet, photo)
-    fit = pose_from_tags(
-        tags,
-        centres_mm=sheet.tags.centres_mm,
-        side_mm=sheet.tags.side_mm,
-        camera=camera,
-        file=photo.file,
-        width_px=width,
-    )
-    return Station(photo, camera, fit, tuple(tags), source)
+    return without_reflections(tags, sheet.tags.centres_mm, sheet.tags.dictionary)
 
 
 def _less_board_tags(tags: list[TagSeen], sheet: Sheet) -> list[TagSeen]:
@@ -162,7 +180,9 @@ def explain_tags(photo: Photo, table: TagsSheet) -> RefusedError:
     return RefusedError(
         f"{photo.file}: no tags found",
         found=why.split(";", maxsplit=1)[0] if why else "none of the sheet's dictionary",
-        allowed=f"tags {', '.join(map(str, table.centres_mm))} of {table.dictionary}",
+        allowed=f"tags {', '.join(map(str, table.centres_mm))} of {table.dictionary}"
+        if table.centres_mm
+        else f"at least three tags of {table.dictionary}",
         cure=why.split("; ", 1)[1]
         if why
         else "check that the tags are flat, uncovered, sharp and not too small",
@@ -212,5 +232,5 @@ def level_places(sheet: Sheet) -> Array:
     """Places whose heights define z = 0: the tag centres, else the panel's corners, (N, 2) mm."""
     if sheet.tags is not None and len(sheet.tags.centres_mm) >= 3:
         return np.array(list(sheet.tags.centres_mm.values()), float)
-    w, h = sheet.panel.size_mm
+    w, h = sheet.panel.extent_mm
     return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])

@@ -9,6 +9,7 @@ import numpy as np
 
 from surfscan.checking.context import PlacedJob, Progress
 from surfscan.checking.stations import stand
+from surfscan.checking.survey import Laid
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.message import Reason, Weight
@@ -68,8 +69,14 @@ def is_sweep(sheet: Sheet) -> bool:
     return len(sheet.photos) > (1 if board.pattern == "crossed" else 2)
 
 
-def gather_sweep(sheet: Sheet) -> Gathered:
+def gather_sweep(sheet: Sheet, *, laid: Laid | None = None) -> Gathered:
     """Read every photo and find where it was taken from; those that can't be used are named and left out.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    laid : Laid, optional
+        Where the tags were surveyed: what was found of them.
 
     Raises
     ------
@@ -85,7 +92,9 @@ def gather_sweep(sheet: Sheet) -> Gathered:
         photo = read_photo(sheet.folder / row.file, row.file, encoding=row.encoding)
         try:
             check_exposure(photo)
-            station = stand(sheet, photo, row)
+            known = laid or Laid(sheet)
+            found, camera = known.tags.get(photo.file), known.cameras.get(photo.file)
+            station = stand(sheet, photo, row, tags=found, camera=camera)
         except RefusedError as error:
             last = error
             left.append(LeftOut(row.file, _why(error, row.file)))

@@ -41,7 +41,7 @@ def load_against(options: argparse.Namespace) -> Against | None:
                 allowed="--mirrored with --against RESULT",
             )
         return None
-    if options.job is None:
+    if not options.jobs:
         raise UsageError(
             "A map is held against nothing",
             cure="leave out --against, or check a job folder",
@@ -58,4 +58,4 @@ def load_against(options: argparse.Namespace) -> Against | None:
             result = record.get(int(name))
     else:
         result = load_result(Path(name))
-    return against_result(result, mirrored=options.mirrored, panel=load_sheet(options.job).panel.name)
+    return against_result(result, mirrored=options.mirrored, panel=load_sheet(options.jobs[0]).panel.name)

@@ -10,6 +10,14 @@ from typing import TYPE_CHECKING
 
 from surfscan.cli.against import add_against_options, load_against
 from surfscan.cli.from_map import add_map_options, check_given_map, see_no_map_options
+from surfscan.cli.photos import (
+    add_photo_options,
+    are_photos,
+    check_given_photos,
+    job_folder,
+    see_no_photo_options,
+    see_photo_options,
+)
 from surfscan.cli.recording import add_recording_options, check_recording, record_result
 from surfscan.cli.terminal import (
     EPILOG,
@@ -38,16 +46,23 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "check",
         parents=[common],
         help="judge one panel",
-        description="Judge one panel: read JOB/panel.toml and its photos, write the result into DIR.",
+        description="Judge one panel, and write the result into DIR: from a job folder with panel.toml, or from photos"
+        " alone, in any order, at a station or with a printed kit (surfscan print kit); the job that they make is kept"
+        " in DIR/job.",
         epilog=EPILOG,
         formatter_class=argparse.RawDescriptionHelpFormatter,
     )
     check.add_argument(
-        "job", metavar="JOB", type=Path, nargs="?", help="folder with panel.toml and the photos"
+        "jobs",
+        metavar="JOB",
+        type=Path,
+        nargs="*",
+        help="folder with panel.toml and the photos; or photos of one panel",
     )
     check.add_argument("--out", metavar="DIR", type=named_path, required=True, help="folder for the result")
     add_against_options(check)
     add_recording_options(check)
+    add_photo_options(check)
     add_map_options(check)
     add_inch(check)
     add_why(check)
@@ -56,26 +71,33 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Judge one panel and print the table; the exit status is the verdict's."""
-    if (options.job is None) == (options.from_map is None):
+    if bool(options.jobs) == (options.from_map is not None):
         raise UsageError(
-            "check judges one job folder or one map",
-            found="both" if options.job is not None else "neither",
+            "check judges one job folder, photos of one panel, or one map",
+            found="both" if options.jobs else "neither",
             allowed="surfscan check JOB --out DIR, or surfscan check --from-map FILE --out DIR",
-            cure="leave one of them out" if options.job is not None else "name the job folder, or the map",
+            cure="leave one of them out" if options.jobs else "name the job folder, the photos, or the map",
         )
     if options.from_map is None:
         from surfscan.core.aside import start_aside
 
         start_aside("surfscan.job.decoders")  # beside the libraries loaded here
     check_recording(options)
+    if options.from_map is None and are_photos(options):
+        see_photo_options(options)
     against = load_against(options)
     sheet = None
     if options.from_map is not None:
         result = write_checked(lambda progress: check_given_map(options), options.out, options)
+    elif are_photos(options):
+        result = write_checked(lambda progress: check_given_photos(options, progress), options.out, options)
+        sheet = job_folder(options) / "panel.toml"
     else:
+        see_no_photo_options(options)
         see_no_map_options(options)
-        result = check_and_write(options.job, options.out, options, against=against)
-        sheet = options.job / "panel.toml" if options.job.is_dir() else options.job
+        job = options.jobs[0]
+        result = check_and_write(job, options.out, options, against=against)
+        sheet = job / "panel.toml" if job.is_dir() else job
     record_result(options, options.out, sheet)
     return show(result, options, out=options.out)
 
@@ -126,6 +148,8 @@ def show(result: CheckResult, options: argparse.Namespace, *, out: Path, after: 
         from surfscan.report.table import format_result
 
         print(format_result(result, units_of(options), why=getattr(options, "why", False)))
+        if "station" in result.details:
+            print(f"\n{result.details['station']['sentence']}")
         print(f"\nPicture: {out / 'overlay.png'}   map: {out / 'map.png'}   everything: {out}")
         if after:
             print(after)

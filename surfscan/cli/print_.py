@@ -21,7 +21,10 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         "tiled over several pages where needed; or as SVG and PNG for a print shop. Each page has a ruler to check "
         "and the keys of the job sheet.",
     )
-    p.add_argument("what", metavar="WHAT", help="tags, stripes, crossed, dots, charuco or gauge")
+    p.add_argument(
+        "--pattern", metavar="WORD", default="crossed", help="of a kit: crossed or stripes (default: crossed)"
+    )
+    p.add_argument("what", metavar="WHAT", help="kit, tags, stripes, crossed, dots, charuco or gauge")
     p.add_argument(
         "--out",
         metavar="DIR",
@@ -62,8 +65,8 @@ def _add_target(p: argparse.ArgumentParser) -> None:
         metavar=("W", "H"),
         type=length,
         nargs=2,
-        default=[600.0, 500.0],
-        help="of a board, mm (default: 600 500)",
+        default=None,
+        help="of a board, mm (default: 600 500; of a kit, by its paper)",
     )
     p.add_argument(
         "--period", metavar="MM", type=length, default=30.0, help="of stripes or dots (default: 30)"
@@ -95,13 +98,15 @@ def _add_target(p: argparse.ArgumentParser) -> None:
 
 def run(options: argparse.Namespace) -> int:
     """Write the pages, and name them."""
+    if options.what == "kit":
+        return _print_kit(options)
     from surfscan.plan.printing import make_targets, write_print
 
     target = {
         "ids": options.ids,
         "dictionary": options.dictionary,
         "side_mm": options.side,
-        "size_mm": tuple(options.size),
+        "size_mm": tuple(options.size or (600.0, 500.0)),
         "period_mm": options.period,
         "varies": options.varies,
         "board_tag_mm": options.board_tags,
@@ -127,4 +132,25 @@ def run(options: argparse.Namespace) -> int:
     if not options.quiet:
         print("\nPrint at 100 % (not fitted to the page), then measure the ruler on a page.")
         print("For the job sheet:\n" + "\n".join(f"  {k}" for k in keys))
+    return 0
+
+
+def _print_kit(options: argparse.Namespace) -> int:
+    """Write a kit: board, tags, how to put it together, and its file."""
+    from surfscan.places.kit import design_kit
+    from surfscan.places.kit_print import print_kit
+
+    size = None if options.size is None else (options.size[0], options.size[1])
+    kit = design_kit(options.paper, options.pattern, board_mm=size, period_mm=options.period)
+    files = print_kit(kit, options.out)
+    if options.json:
+        print(json.dumps({"schema": 1, "kit": kit.number, "files": [str(f) for f in files]}, indent=2))
+        return 0
+    for path in files:
+        print(path)
+    if not options.quiet:
+        print(
+            f"\nThis is kit {kit.number}. Print at 100 % (not fitted to the page), then measure the ruler on a page:"
+        )
+        print(f"  surfscan kit ruler {kit.number} MM")
     return 0

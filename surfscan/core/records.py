@@ -168,7 +168,8 @@ class Board(Carrier):
     """The striped board: point(a, b) = centre + a*across + b*up, |a| <= width/2, |b| <= height/2.
 
     ``bend_mm`` are the coefficients of its bulge along the normal, in powers of u = 2a/width and v = 2b/height:
-    u^2, uv, v^2, u^3, u^2 v, u v^2, v^3, u^4, ... v^4 (twelve); empty for a flat board.
+    u^2, uv, v^2, u^3, u^2 v, u v^2, v^3, u^4, ... v^4 (twelve); empty for a flat board. ``patches_mm`` are the squares
+    of its own tags, which hide the stripes: (across, up, half side) of each.
     """
 
     centre_mm: Array
@@ -177,6 +178,7 @@ class Board(Carrier):
     size_mm: tuple[float, float]
     period_mm: float
     bend_mm: tuple[float, ...] = ()
+    patches_mm: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         check_shapes(self, {"centre_mm": (3,), "across": (3,), "up": (3,)})

@@ -26,9 +26,9 @@ from surfscan.job.sheet_tables import (
     PanelSheet,
     PhotoSheet,
     ReferenceSheet,
-    UncertaintySheet,
 )
 from surfscan.job.sheet_text import read_toml
+from surfscan.job.sheet_uncertainty import UncertaintySheet
 
 __all__ = ["Sheet", "load_sheet"]
 
@@ -179,7 +179,14 @@ class Sheet(Table):
                 key=f"photo[{corners.index(False) + 1}].corners_px",
                 allowed="corners for every photo or for none",
             )
-        if self.tags is not None:
+        if self.tags is None and self.panel.size_mm is None:
+            raise refuse(
+                "is missing",
+                key="panel.size_mm",
+                allowed=str(PanelSheet.model_fields["size_mm"].description),
+                cure="without tags nothing else says what is to be judged",
+            )
+        if self.tags is not None and self.panel.size_mm is not None:
             reach = 2 * math.hypot(*self.panel.size_mm)
             for tag, centre in sorted(self.tags.centres_mm.items()):
                 if math.hypot(*centre) > reach:
@@ -216,6 +223,14 @@ class Sheet(Table):
                 key="photo[1].reference",
                 found="one photo",
                 allowed="two photos",
+            )
+        if self.tags.surveyed:
+            raise refuse(
+                "needs tags whose places are known",
+                key=f"photo[{next(k for k, g in enumerate(given, 1) if g)}].reference",
+                found="no tags.centres_mm",
+                allowed="tags.centres_mm beside reference photos",
+                cure="measure the tags' middles, or leave the reference photos out",
             )
         if not all(given):
             raise refuse(

@@ -7,7 +7,7 @@ from typing import Any, Literal, get_args
 
 from pydantic import Field, field_validator, model_validator
 
-from surfscan.job.sheet_base import Length, Point, Point3, Size, Table, inside
+from surfscan.job.sheet_base import Length, Place, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
 
 __all__ = ["BoardSheet", "TagsSheet"]
@@ -35,10 +35,30 @@ class TagsSheet(Table):
     )
     centres_mm: dict[int, Point] = Field(
         title="number of each tag and where its middle is, from the panel's middle; on the board as [across, up]",
+        json_schema_extra={"without": "surveyed from the photos; needed on the board"},
+        default_factory=dict,
         description="id = [x, y] for each tag, mm",
     )
+    heights_mm: dict[int, Place] = Field(
+        title="how far a tag's middle stands off the plane through all of them, for tags that are not level",
+        json_schema_extra={"without": "0"},
+        default_factory=dict,
+        description="id = height for each such tag, mm",
+    )
 
-    @field_validator("centres_mm", mode="before")
+    @property
+    def places_mm(self) -> dict[int, tuple[float, ...]]:
+        """The centres, with the height as a third number where any tag has one."""
+        if not self.heights_mm:
+            return dict(self.centres_mm)
+        return {tag: (*at, self.heights_mm.get(tag, 0.0)) for tag, at in self.centres_mm.items()}
+
+    @property
+    def surveyed(self) -> bool:
+        """Whether the tags' places are to be found from the photos."""
+        return not self.centres_mm
+
+    @field_validator("centres_mm", "heights_mm", mode="before")
     @classmethod
     def _whole_ids(cls, value: Any) -> Any:
         if not isinstance(value, dict):
@@ -52,6 +72,8 @@ class TagsSheet(Table):
             if int(key) in out:
                 raise refuse("names one tag twice", found=f"id {int(key)} twice", allowed="each id once")
             out[int(key)] = centre
+        if not out:
+            raise refuse("names no tag", found="nothing", allowed="id = [x, y], best four or more")
         return out
 
     @field_validator("side_mm")
@@ -69,9 +91,14 @@ class TagsSheet(Table):
     @model_validator(mode="after")
     def _tags_fit(self) -> TagsSheet:
         count = int(self.dictionary.split("_")[1])
-        if not self.centres_mm:
+        strange = sorted(set(self.heights_mm) - set(self.centres_mm))
+        if strange:
             raise refuse(
-                "names no tag", key="centres_mm", found="nothing", allowed="id = [x, y], best four or more"
+                f"has a height for tag {strange[0]}, which has no centre",
+                key="heights_mm",
+                found=f"tag {strange[0]}",
+                allowed="tags of centres_mm",
+                cure="give its centre too",
             )
         for tag in self.centres_mm:
             if tag >= count:
@@ -178,6 +205,13 @@ class BoardSheet(Table):
         if 0 < len(missing) < 3:
             raise refuse(
                 "is only half given", found=f"no {missing[0]}", allowed="centre_mm, across and up together"
+            )
+        if self.tags is not None and self.tags.surveyed:
+            raise refuse(
+                "is missing",
+                key="tags.centres_mm",
+                allowed="id = [across, up] of each tag from the board's middle, mm",
+                cure="measure them on the board; `surfscan print` writes them on its pages",
             )
         if self.setup_photo is not None and self.tags is None:
             raise refuse(

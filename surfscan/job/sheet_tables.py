@@ -9,6 +9,7 @@ from typing import Annotated, Literal, get_args
 
 from pydantic import Field, field_validator, model_validator
 
+from surfscan.core.errors import RefusedError
 from surfscan.job.polygons import check_polygon
 from surfscan.job.sheet_base import Coefficient, Length, Pixel, Point, Point3, Size, Table, inside
 from surfscan.job.sheet_errors import refuse
@@ -21,7 +22,6 @@ __all__ = [
     "PhotoSheet",
     "ReferenceSheet",
     "Stage",
-    "UncertaintySheet",
 ]
 
 LEAST_SIDE_MM = 5.0
@@ -52,8 +52,10 @@ class PanelSheet(Table):
         default=None,
         description="mm, over 0 and at most 3",
     )
-    size_mm: Size = Field(
+    size_mm: Size | None = Field(
         title="width and height of the rectangle to judge, centred on the panel's middle",
+        json_schema_extra={"without": "the hull of the tags' middles, less the tags"},
+        default=None,
         description="[width, height] of the panel rectangle, mm",
     )
     origin_mm: Point | None = Field(
@@ -64,8 +66,8 @@ class PanelSheet(Table):
 
     @field_validator("size_mm")
     @classmethod
-    def _a_panel(cls, value: Size) -> Size:
-        if min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value):
+    def _a_panel(cls, value: Size | None) -> Size | None:
+        if value is not None and (min(value) < LEAST_SIDE_MM or max(value) > 100 * min(value)):
             raise refuse(
                 "is no panel",
                 found=f"{value[0]:g} x {value[1]:g} mm",
@@ -84,6 +86,24 @@ class PanelSheet(Table):
         default=(),
         description="a list of polygons [[[x, y], ...], ...], mm",
     )
+
+    @property
+    def extent_mm(self) -> Size:
+        """`size_mm`, of a sheet that has it.
+
+        Raises
+        ------
+        RefusedError
+            Without it: `surfscan.checking.survey.settle` fills it in from the tags.
+        """
+        if self.size_mm is None:
+            raise RefusedError(
+                "panel.size_mm is missing",
+                found="no size, and no tags in the photos to take it from",
+                allowed="[width, height] of the panel rectangle, mm",
+                cure="add it, or lay tags round what is to be judged",
+            )
+        return self.size_mm
 
     @field_validator("name")
     @classmethod
@@ -104,7 +124,7 @@ class PanelSheet(Table):
 
     @model_validator(mode="after")
     def _region_on_panel(self) -> PanelSheet:
-        if self.region_mm is not None:
+        if self.region_mm is not None and self.size_mm is not None:
             for axis, letter in enumerate("xy"):
                 values, half = [p[axis] for p in self.region_mm], self.size_mm[axis] / 2
                 if min(values) >= half or max(values) <= -half:
@@ -349,44 +369,3 @@ class LimitsSheet(Table):
                 allowed="the shorter wavelength first, the longer second",
             )
         return band
-
-
-class UncertaintySheet(Table):
-    """How well the set-up is known: `[uncertainty]`, standard uncertainties, each optional.
-
-    A key left out takes the judgement stage's own default.
-    """
-
-    board_centre_mm: Length | None = Field(
-        title="how well the board's middle is known",
-        default=None,
-        description="of each coordinate of board.centre_mm, mm",
-    )
-    board_angle_deg: Annotated[float, Field(gt=0.0, le=45.0)] | None = Field(
-        title="how well the board's direction is known",
-        default=None,
-        description="of the board's direction, degrees, over 0 and at most 45",
-    )
-    period_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        title="how well the stripe period is known",
-        default=None,
-        description="of the stripe period, as a share of it, over 0 and at most 0.5",
-    )
-    focal_rel: Annotated[float, Field(gt=0.0, le=0.5)] | None = Field(
-        title="how well the focal length is known",
-        default=None,
-        description="of the focal length, as a share of it, over 0 and at most 0.5",
-    )
-    tag_centre_mm: Length | None = Field(
-        title="how well each tag's place is known", default=None, description="of each tag's place, mm"
-    )
-    lamp_mm: Length | None = Field(
-        title="how well a lamp's place is known",
-        default=None,
-        description="of each coordinate of a lamp's place, mm",
-    )
-    tag_corner_px: Annotated[float, Field(gt=0.0, le=50.0)] | None = Field(
-        title="how well a tag's corner is found in a photo",
-        default=None,
-        description="of a tag corner found in a photo, pixels, over 0 and at most 50",
-    )

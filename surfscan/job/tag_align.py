@@ -62,6 +62,8 @@ def align_tag(image: Array, corners: Array, bits: NDArray[np.uint8]) -> Array | 
             moved[k] += _STEP
             jac[:, k] = (_miss(moved, patch, texture, n, inside)[0] - miss) / _STEP
         normal = jac.T @ jac
+        if not np.trace(normal) > 0:  # a pattern that reads as a tag, and has none of its brightness
+            return None
         step = np.linalg.solve(normal + 1e-6 * np.trace(normal) / 9 * np.eye(9), -jac.T @ miss)
         step[:8] = np.clip(step[:8], -1.0, 1.0)
         share = 1.0

@@ -28,13 +28,15 @@ def mirror_alike(dictionary: str) -> frozenset[int]:
     from surfscan.job.tags import DICTIONARIES
 
     table = cv2.aruco.getPredefinedDictionary(DICTIONARIES[dictionary])
+    side = table.markerSize
+    # Codes differ in more than twice as many bits as are corrected, so a tag's own code is the only one within reach.
+    reach = int(table.maxCorrectionBits * ERROR_RATE)
     found = []
     for tag in range(table.bytesList.shape[0]):
-        side = table.markerSize
         cells = cv2.aruco.generateImageMarker(table, tag, side + 2)
-        bits = (cells[1:-1, 1:-1] > 127).astype(np.uint8)
-        read, other, _ = table.identify(np.ascontiguousarray(bits[:, ::-1]), ERROR_RATE)
-        if read and int(other) == tag:
+        bits = cells[1:-1, 1:-1] > 127
+        flipped = bits[:, ::-1]
+        if min(int(np.sum(np.rot90(bits, k) != flipped)) for k in range(4)) <= reach:
             found.append(tag)
     return frozenset(found)
 

@@ -7,6 +7,9 @@ the corners are where fitted sides meet.
 
 from __future__ import annotations
 
+import threading
+import zlib
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +30,11 @@ DICTIONARIES: dict[str, int] = {
     if name.startswith("DICT_") and name[5:6].isdigit()
 }
 """Names that a sheet may use, such as ``4x4_50``, with OpenCV's numbers."""
+
+_KEPT = 64
+_LOCK = threading.Lock()
+_FOUND: dict[tuple[object, ...], tuple[TagSeen, ...]] = {}
+"""What was found in the photos looked at last: a job looks for the same tags in order, survey and stations."""
 
 _SMALL_PX = 90.0  # mean side below which the whole print says more than fitted sides
 _DETECT_WIDTH = 1600  # finding needs no more; measuring is done at full resolution
@@ -70,6 +78,27 @@ def find_tags(
             allowed=", ".join(sorted(DICTIONARIES)),
             cure="correct tags.dictionary",
         )
+    key = (
+        photo.sha256,
+        photo.image.shape,
+        zlib.crc32(np.ascontiguousarray(photo.image).data),
+        dictionary,
+        mirrored,
+        thorough,
+    )
+    with _LOCK:
+        if photo.sha256 and key in _FOUND:
+            return list(_FOUND[key])
+    seen = _look(photo, dictionary, mirrored=mirrored, thorough=thorough)
+    if photo.sha256:
+        with _LOCK:
+            while len(_FOUND) >= _KEPT:
+                _FOUND.pop(next(iter(_FOUND)), None)
+            _FOUND[key] = tuple(seen)
+    return seen
+
+
+def _look(photo: Photo, dictionary: str, *, mirrored: bool, thorough: bool) -> list[TagSeen]:
     image = np.ascontiguousarray(photo.image[:, ::-1]) if mirrored else photo.image
     small, scale = _detection_picture(image)
     found = _detect_all(small, dictionary) if thorough else _detect(small, dictionary)

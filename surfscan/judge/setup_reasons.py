@@ -14,6 +14,12 @@ SETUP_REASONS: dict[str, Entry] = {
         " photos.",
         "measure the board's place again, and check that nothing moved between the photos",
     ),
+    "setup-moved": Entry(
+        "The board of station {station} stands {off_mm:off} from where it stood when it was surveyed on {date}, where"
+        " {allowed_mm:off} are allowed.",
+        "put the board back, or survey the station again",
+        leads=True,
+    ),
     "setup-suspect-place": Entry(
         "The photos do not fit the set-up: the board's middle looks {by_mm:off} too far {way}{rivals}.",
         "measure the board's place again, from the panel's middle",

@@ -12,7 +12,8 @@ from pathlib import Path
 import cv2
 import numpy as np
 
-from surfscan.checking.stations import sharpest, stand
+from surfscan.checking.stations import BLURRED, sharpest, stand
+from surfscan.checking.survey import lay_out
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.photo_limits import FIGURES, check_figure
@@ -30,7 +31,6 @@ __all__ = ["FirstLook", "look_at", "look_at_photo"]
 
 _SHOWN_PX = 1200  # longest side of the picture shown; drawing on it is good to a photo pixel or two
 _CELLS = 360  # of the panel's longer side, when it is looked at from straight above
-_SHARP_ENOUGH = 0.25  # steepest step of a photo as a share of its range; under it no edge is sharp
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +127,13 @@ def look_at(photo: Photo, *, sheet: Sheet | None = None, row: int = 0) -> FirstL
     checks: list[PhotoCheck] = []
     station, outline = None, None
     if sheet is not None and entry is not None:
-        station = _stand(sheet, photo, entry, checks)
+        try:  # one photo is enough to see where its tags lie
+            sheet = lay_out(sheet, [photo], setup=False).sheet
+        except RefusedError as error:
+            checks.append(_failed("tags", error, photo.file))
+            sheet = None
+        else:
+            station = _stand(sheet, photo, entry, checks)
     inside = np.ones(photo.image.shape, bool)
     if station is not None and sheet is not None:
         outline = _outline(sheet, station)
@@ -177,7 +183,7 @@ def _failed(name: str, error: RefusedError | NotMeasuredError, file: str) -> Pho
 
 
 def _outline(sheet: Sheet, station: Station) -> Array:
-    w, h = sheet.panel.size_mm
+    w, h = sheet.panel.extent_mm
     t = np.linspace(-0.5, 0.5, 9)[:-1]
     x = np.concatenate([t * w, np.full(8, w / 2), -t * w, np.full(8, -w / 2)])
     y = np.concatenate([np.full(8, -h / 2), t * h, np.full(8, h / 2), -t * h])
@@ -198,10 +204,10 @@ def _sharpness(photo: Photo, station: Station | None) -> PhotoCheck:
         worst = float(np.nanmax(blur)) if np.isfinite(blur).any() else np.nan
         return check_figure("sharpness", worst)
     step = sharpest(photo)
-    good = step >= _SHARP_ENOUGH
+    good = step >= BLURRED
     said = "the photo is sharp" if good else "nothing in the photo is sharp"
     cure = "" if good else FIGURES["sharpness"].cure
-    return PhotoCheck("sharpness", step, "of the range a px", _SHARP_ENOUGH, good, said, cure)
+    return PhotoCheck("sharpness", step, "of the range a px", BLURRED, good, said, cure)
 
 
 def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) -> list[PhotoCheck]:
@@ -214,7 +220,7 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
     board = Board(
         np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
     )
-    w, h = sheet.panel.size_mm
+    w, h = sheet.panel.extent_mm
     step = max(w, h) / _CELLS
     x, y = np.arange(-w / 2 + step / 2, w / 2, step), np.arange(-h / 2 + step / 2, h / 2, step)
     column, row = project(x[None, :], y[:, None], 0.0, camera=station.camera, pose=station.fit.pose)

@@ -6,7 +6,8 @@ to all corners together, so that the covariance of the board's pose holds what b
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -25,6 +26,9 @@ __all__ = ["BoardFit", "TagSet", "board_from_tags", "move_board"]
 BOARD_TILT_PRIOR_RAD = 0.02
 """Standard deviation of a tag's tilt on the board: paper on a sheet that sags by 8 mm over 1.5 m leans this much."""
 
+HOPELESS = 30.0
+"""A start this many times worse than the best one leads nowhere: a tag turned by a quarter."""
+
 LEAST_TAGS = 2
 """Fewest tags of the board: one alone leaves its own turn and the board's apart by nothing."""
 
@@ -37,13 +41,13 @@ class TagSet:
     ----------
     tags : tuple of TagSeen
         Only tags whose centres are known.
-    centres_mm : dict of id to (x, y)
+    centres_mm : dict of id to (x, y) or (x, y, z)
         Centres in the plane's own frame: the panel's, or (across, up) from the board's middle.
     side_mm : float
     """
 
     tags: tuple[TagSeen, ...]
-    centres_mm: dict[int, tuple[float, float]]
+    centres_mm: Mapping[int, tuple[float, ...]]
     side_mm: float
 
     def without(self, tag: int) -> TagSet:
@@ -67,8 +71,8 @@ class BoardFit:
         The part of it that nothing else shares: corners of this photo, and the places of the board's tags.
     by_focal : ndarray (6,)
         Change for a focal length longer by 1 px.
-    by_tag : dict of int to ndarray (6, 2)
-        Change for a tag of the panel laid 1 mm off in x or y.
+    by_tag : dict of int to ndarray (6, 2) or (6, 3)
+        Change for a tag of the panel laid 1 mm off in x or y (or z, where heights were given).
     camera_fit : PoseFit
         Where the set-up photo was taken from, by the panel's tags alone.
     focal_px : float
@@ -79,6 +83,8 @@ class BoardFit:
         Root mean square corner error of each board tag.
     reprojection_px : float
         The same of all corners.
+    by_survey : ndarray (6, K)
+        As in `PoseFit`.
     """
 
     centre_mm: Array
@@ -93,6 +99,7 @@ class BoardFit:
     turn_rad: dict[int, float]
     residual_px: dict[int, float]
     reprojection_px: float
+    by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
 
 
 def move_board(board: Board, change: Array) -> Board:
@@ -240,11 +247,12 @@ def _fit_all(pose: Pose, panel: TagSet, board: TagSet, camera: Camera) -> list[_
             turns = np.column_stack([np.full(len(middles), quarter * np.pi / 2), np.zeros((len(middles), 2))])
             points = tag_corners(turns, middles, board.side_mm).reshape(-1, 3)
             starts += planar_starts(points, np.concatenate(ideal))
-    fits: list[_Fit] = []
-    for vector, shift in starts:
-        fit = _refine(pose, panel, board, camera, cv2.Rodrigues(vector)[0], shift, ideal)
-        if fit is not None:
-            fits.append(fit)
+    bundles = [
+        _start(pose, panel, board, camera, cv2.Rodrigues(vector)[0], shift, ideal) for vector, shift in starts
+    ]
+    miss = [float(np.sum(bundle.residual(state)[: 2 * bundle.corners] ** 2)) for bundle, state in bundles]
+    near = [pair for pair, size in zip(bundles, miss, strict=True) if size <= HOPELESS**2 * min(miss)]
+    fits = [fit for fit in (_refine(bundle, state) for bundle, state in near) if fit is not None]
     fits.sort(key=lambda fit: fit.rms_px)
     distinct: list[_Fit] = []
     for fit in fits:
@@ -261,7 +269,7 @@ def _differ(one: _Fit, other: _Fit, apart_mm: float) -> bool:
     return bool(np.linalg.norm(c1 - c2) > apart_mm or np.abs(a1 - a2).max() > 0.01)
 
 
-def _refine(
+def _start(
     pose: Pose,
     panel: TagSet,
     board: TagSet,
@@ -269,9 +277,8 @@ def _refine(
     rotation: Array,
     shift: Array,
     ideal: list[Array],
-) -> _Fit | None:
-    from scipy.optimize import least_squares
-
+) -> tuple[_Bundle, Array]:
+    """The bundle about one start, and its state there."""
     axes = pose.rotation.T @ rotation
     centre = pose.rotation.T @ (shift - pose.shift_mm)
     bundle = _Bundle(panel, board, camera, pose, centre, axes)
@@ -284,8 +291,15 @@ def _refine(
     state = np.zeros(12 + 3 * len(first))
     state[6 : 6 + 3 * n : 3] = first[:n]
     state[12 + 3 * n :: 3] = first[n:]
+    return bundle, state
+
+
+def _refine(bundle: _Bundle, state: Array) -> _Fit | None:
+    from scipy.optimize import least_squares
+
+    n = len(bundle.panel.tags)
     # One number for the scale of a turn and of a length, so that their steps are alike.
-    reach = float(np.linalg.norm(centre)) + 1.0
+    reach = float(np.linalg.norm(bundle.centre_mm)) + 1.0
     scale = np.ones(state.size)
     scale[3:6] = scale[9 + 3 * n : 12 + 3 * n] = reach
     try:
@@ -331,7 +345,7 @@ def _with_uncertainty(
     for name, plane in (("panel", bundle.panel), ("board", bundle.board)):
         for tag in plane.tags:
             columns = []
-            for step in 1e-2 * np.eye(2):
+            for step in 1e-2 * np.eye(len(plane.centres_mm[tag.id])):
                 columns.append(answer(bundle.residual(state, moved={(name, tag.id): step})) / 1e-2)
             places[name][tag.id] = np.stack(columns, -1)
     own = corners + u_tag_mm**2 * sum(g @ g.T for g in places["board"].values())

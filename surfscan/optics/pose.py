@@ -7,7 +7,8 @@ known centre, and fits those with the camera's pose by least squares.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from itertools import combinations
 
 import cv2
@@ -48,8 +49,11 @@ class PoseFit:
         Root mean square corner error of each tag.
     by_focal : ndarray (6,)
         What a focal length longer by 1 px does to the pose (rotation vector, rad; shift, mm).
-    by_tag : dict of int to ndarray (6, 2)
-        What a tag laid 1 mm off in x or y does to it.
+    by_tag : dict of int to ndarray (6, 2) or (6, 3)
+        What a tag laid 1 mm off in x or y (or z, where heights were given) does to it.
+    by_survey : ndarray (6, K)
+        Where the tags were surveyed: what each independent change of the survey does, one standard uncertainty each,
+        the tags' side last (`surfscan.optics.survey`); K is 0 where they were measured by hand.
     """
 
     pose: Pose
@@ -58,12 +62,13 @@ class PoseFit:
     residual_px: dict[int, float]
     by_focal: Array
     by_tag: dict[int, Array]
+    by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
 
 
 def pose_from_tags(
     tags: list[TagSeen],
     *,
-    centres_mm: dict[int, tuple[float, float]],
+    centres_mm: Mapping[int, tuple[float, ...]],
     side_mm: float,
     camera: Camera,
     file: str = "photo",
@@ -75,8 +80,8 @@ def pose_from_tags(
     ----------
     tags : list of TagSeen
         Those found in the photo; ids not in the sheet must have been dealt with before.
-    centres_mm : dict of id to (x, y)
-        Tag centres in the panel frame.
+    centres_mm : dict of id to (x, y) or (x, y, z)
+        Tag centres in the panel frame; all with a height, or all without, which is 0 then.
     side_mm : float
         Side of the black square.
     camera : Camera
@@ -102,7 +107,7 @@ def pose_from_tags(
             allowed="at least 3, better 4",
             cure="uncover the tags, or step back until all are in the photo",
         )
-    flat = np.array([centres_mm[tag.id] for tag in known], float)
+    flat = np.array([centres_mm[tag.id][:2] for tag in known], float)
     if np.linalg.svd(flat - flat.mean(0), compute_uv=False)[1] < 0.5 * side_mm:
         raise RefusedError(
             f"{file}: the tags seen lie in one line, which leaves the camera's tilt open",
@@ -198,11 +203,11 @@ def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
 
 
 def _fit_both(
-    tags: list[TagSeen], centres: dict[int, tuple[float, float]], side: float, camera: Camera
+    tags: list[TagSeen], centres: Mapping[int, tuple[float, ...]], side: float, camera: Camera
 ) -> tuple[PoseFit, float | None]:
     """The better of the two planar solutions, refined, and the error of the other (None when it is the same)."""
     ideal = np.stack([undistort(tag.corners_px, camera=camera) for tag in tags])
-    middle = np.array([[*centres[tag.id], 0.0] for tag in tags])
+    middle = np.array([[*centres[tag.id][:2], 0.0] for tag in tags])
     flat = ideal.mean(1)
     if len(tags) >= 4:
         starts = planar_starts(middle, flat)
@@ -235,7 +240,7 @@ def _refine(
     start: Array,
     tags: list[TagSeen],
     ideal: Array,
-    centres: dict[int, tuple[float, float]],
+    centres: Mapping[int, tuple[float, ...]],
     side: float,
     camera: Camera,
 ) -> PoseFit:
@@ -311,7 +316,7 @@ def _sensitivities(
     by_tag = {}
     for k, tag in enumerate(tags):
         columns = []
-        for axis in (0, 1):
+        for axis in range(middle.shape[1]):
             moved = middle.copy()
             moved[k, axis] += 1e-3
             change = (seen(moved) - now) * (scale / 1e-3)
@@ -322,7 +327,7 @@ def _sensitivities(
 
 def _explain_misfit(
     tags: list[TagSeen],
-    centres: dict[int, tuple[float, float]],
+    centres: Mapping[int, tuple[float, ...]],
     side: float,
     camera: Camera,
     best: PoseFit,

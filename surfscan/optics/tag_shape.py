@@ -16,8 +16,8 @@ def tag_corners(turn_tilt: Array, centres: Array, side: float) -> Array:
     ----------
     turn_tilt : ndarray (N, 3)
         Each tag's turn about its centre (rad, anticlockwise seen from the front) and slopes dz/dx, dz/dy.
-    centres : ndarray (N, 2)
-        Tag centres, mm; their z is 0.
+    centres : ndarray (N, 2) or (N, 3)
+        Tag centres, mm; without a third number their z is 0.
     side : float
         Side of the black square, mm.
 
@@ -37,7 +37,7 @@ def tag_corners(turn_tilt: Array, centres: Array, side: float) -> Array:
     ex = np.stack([1 / long, np.zeros_like(p), p / long], -1)
     ey = np.stack([-p * q, 1 + p * p, q], -1) / (size * long)[:, None]
     points: Array = along[..., None] * ex[:, None] + up[..., None] * ey[:, None]
-    points[..., :2] += centres[:, None]
+    points[..., : centres.shape[1]] += centres[:, None]
     return points
 
 

@@ -9,6 +9,7 @@ from typing import Any
 from surfscan.core.errors import UsageError
 from surfscan.job.tag_mirror import mirror_alike
 from surfscan.job.tags import DICTIONARIES
+from surfscan.plan.gap_gauge import gap_gauge
 from surfscan.plan.ink import Page
 from surfscan.plan.sheets import lay_out, paper_named
 from surfscan.plan.targets import (
@@ -16,7 +17,6 @@ from surfscan.plan.targets import (
     charuco_board,
     crossed_board,
     dot_board,
-    gap_gauge,
     striped_board,
     tag_target,
 )

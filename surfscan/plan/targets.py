@@ -13,16 +13,13 @@ import numpy as np
 from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Disc, Line, Mark, Polygon, Rect, Words
 
-__all__ = ["Target", "charuco_board", "dot_board", "gap_gauge", "striped_board", "tag_target"]
+__all__ = ["Target", "charuco_board", "dot_board", "striped_board", "tag_target"]
 
 _HALF = 0.735
 """Grey that shines with half of white's light: half in linear light, as sRGB encodes it (IEC 61966-2-1)."""
 
 THINNEST_MM = 0.5
 """The thinnest bar or dot that office and shop printers draw evenly: 6 dots of 300 dpi (our choice)."""
-
-GAUGE_LENGTH_MM, GAUGE_RISE_MM = 180.0, 9.0
-_BARS_MM = (0.1, 0.15, 0.2, 0.3, 0.4, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 4.0, 5.0, 6.35)
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,7 +148,12 @@ def striped_board(
 
 
 def crossed_board(
-    size_mm: tuple[float, float], *, period_mm: float, tag_side_mm: float = 0.0, dictionary: str = "4x4_50"
+    size_mm: tuple[float, float],
+    *,
+    period_mm: float,
+    tag_side_mm: float = 0.0,
+    dictionary: str = "4x4_50",
+    first_tag: int = 10,
 ) -> Target:
     """Stripes both ways at once in three greys: white where both are bright, black where both are dark.
 
@@ -160,7 +162,7 @@ def crossed_board(
     size_mm : (width, height)
     period_mm : float
         A dark and a bright stripe together, both ways.
-    tag_side_mm, dictionary :
+    tag_side_mm, dictionary, first_tag :
         As in `striped_board`.
     """
     _board_checks(size_mm, period_mm, period_mm / 2, "stripes")
@@ -178,7 +180,7 @@ def crossed_board(
     art += [Rect(a, c, b - a, d - c, 1.0) for a, b in across for c, d in up]
     keys = ["[board]", 'pattern = "crossed"', f"period_mm = {period_mm:g}", f"size_mm = [{w:g}, {h:g}]"]
     if tag_side_mm > 0:
-        marks, more = _board_tags(size_mm, tag_side_mm, dictionary, 10)
+        marks, more = _board_tags(size_mm, tag_side_mm, dictionary, first_tag)
         art += marks
         keys += more
     title = f"crossed stripes of {period_mm:g} mm, {w:g} x {h:g} mm"
@@ -260,39 +262,6 @@ def charuco_board(
     size = (columns * square_mm, rows * square_mm)
     title = f"ChArUco board, {columns} x {rows} squares of {square_mm:g} mm, {dictionary}"
     return Target("charuco", title, size, tuple(art), keys, whole=True)
-
-
-def gap_gauge() -> Target:
-    """A wedge to cut out and slide under a straightedge, and bars of known width to hold beside a gap.
-
-    The wedge rises by 9 mm over 180: where it sticks, its scale says how high the gap is.
-    """
-    length, rise = GAUGE_LENGTH_MM, GAUGE_RISE_MM
-    art: list[Mark] = [
-        Words(0, 62, "Gap gauge: paste on stiff card, cut along the wedge's outline", 3.0, bold=True),
-        Line(((0, 38), (length, 38), (length, 38 + rise), (0, 38)), 0.15),
-        Words(
-            0,
-            57.5,
-            "Slide it point first under the ruler, upright. Where it sticks, the scale says the gap in mm.",
-            2.6,
-        ),
-    ]
-    for tenth in range(5, round(10 * rise) + 1, 5):
-        x = length * tenth / 10 / rise
-        whole = tenth % 10 == 0
-        art.append(Line(((x, 38), (x, 38 - (3.0 if whole else 1.8))), 0.15))
-        if whole:
-            art.append(Words(x, 31.5, f"{tenth // 10}", 2.8, "middle"))
-    art.append(
-        Words(0, 22, "Bars of known width: hold them beside the light under the ruler. Width in mm:", 2.6)
-    )
-    x = 2.0
-    for bar in _BARS_MM:
-        art += [Rect(x, 6, bar, 13), Words(x + bar / 2, 1.5, f"{bar:g}", 2.4, "middle")]
-        x += bar + 8.9
-    keys = ("# no sheet key: a gauge to check depths by hand; cut by hand it is good to about 0.2 mm",)
-    return Target("gauge", "gap gauge, 0 to 9 mm", (length + 4, 68.0), tuple(art), keys, whole=True)
 
 
 def _board_checks(size_mm: tuple[float, float], period: float, thin: float, what: str) -> None:

@@ -11,7 +11,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.reading import Context
 from surfscan.optics.field import FINE, Cutout, rectify, to_fine
 from surfscan.optics.mirror import Hit
-from surfscan.reading.surface import Surface
+from surfscan.reading.surface import Surface, on_patch
 
 __all__ = ["WAVEFORM_ROUND", "Ahead", "fine_mask", "look_ahead"]
 
@@ -80,7 +80,7 @@ def look_ahead(
         phase,
         picture,
         state,
-        fine_mask(inside) & (state == 0),
+        fine_mask(inside & ~on_patch(hit, board)) & (state == 0),
         spacing,
         period_px,
         0 if fx >= fy else 1,

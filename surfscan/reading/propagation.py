@@ -68,6 +68,8 @@ class Inputs:
         Of a tag corner in a photo; the fit's own residual counts when it is worse.
     lamp_mm : float
         Of each coordinate of a lamp's place.
+    tag_side_mm : float
+        Of the tags' side, which is the scale where tags are surveyed.
     """
 
     board_centre_mm: float = 3.0
@@ -77,6 +79,7 @@ class Inputs:
     tag_centre_mm: float = 0.3
     tag_corner_px: float = 0.05
     lamp_mm: float = 5.0
+    tag_side_mm: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,8 +200,11 @@ def sources(
     )
     if tags is None:
         tags = sorted(set({} if board_fit is None else board_fit.by_tag).union(*(fit.by_tag for fit in fits)))
-    places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
-    yield "tag places", "lay the tags to a rule, and measure between their middles", places
+    if any(fit.by_survey.size for fit in fits):
+        yield from _survey(pairs, board, board_fit)
+    else:
+        places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
+        yield "tag places", "lay the tags to a rule, and measure between their middles", places
     own: list[Move] = []
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
     for changes in corners or ():
@@ -227,6 +233,23 @@ def _tag_places(
             there = move_board(board, on_board[tag][:, axis] * u_mm) if tag in on_board else board
             places.append((stands, there, 1.0))
     return places
+
+
+def _survey(
+    pairs: list[tuple[PoseFit, View]], board: Board, board_fit: BoardFit | None
+) -> Iterator[tuple[str, str, list[Move]]]:
+    """Changes of surveyed tags: each moves all cameras and, by a set-up photo, the board together."""
+    moves: list[Move] = []
+    for k in range(max(fit.by_survey.shape[1] for fit, _ in pairs)):
+        stands: list[Stand] = [
+            (moved_pose(v.pose, f.by_survey[:, k]) if f.by_survey.size else v.pose, 1.0) for f, v in pairs
+        ]
+        there = board
+        if board_fit is not None and board_fit.by_survey.size:
+            there = move_board(board, board_fit.by_survey[:, k])
+        moves.append((stands, there, 1.0))
+    yield "tag places", "one more photo of all tags from another side, or larger tags", moves[:-1]
+    yield "tags' side", "measure the tags' black side, or the kit's check ruler, again", moves[-1:]
 
 
 def _measured_board(

@@ -18,6 +18,7 @@ __all__ = [
     "check_region",
     "first_surface",
     "on_board",
+    "on_patch",
     "plane_through",
     "scaled_axes",
     "stand_off_mm",
@@ -99,7 +100,18 @@ def stand_off_mm(grid: Grid) -> float:
 
 
 def on_board(hit: Hit, board: Board) -> Array:
-    """Cells whose ray meets the board itself, (H, W) bool."""
+    """Cells whose ray meets the board's stripes, (H, W) bool: not past its edge, and not its own tags."""
     half_w, half_h = board.size_mm[0] / 2, board.size_mm[1] / 2
     with np.errstate(invalid="ignore"):
-        return np.asarray((np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h))
+        return np.asarray(
+            (np.abs(hit.across_mm) < half_w) & (np.abs(hit.up_mm) < half_h) & ~on_patch(hit, board)
+        )
+
+
+def on_patch(hit: Hit, board: Board) -> Array:
+    """Cells whose ray meets one of the board's own tags, (H, W) bool."""
+    found = np.zeros(np.shape(hit.across_mm), bool)
+    with np.errstate(invalid="ignore"):
+        for a, b, half in board.patches_mm:
+            found |= (np.abs(hit.across_mm - a) < half) & (np.abs(hit.up_mm - b) < half)
+    return found

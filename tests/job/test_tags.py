@@ -8,6 +8,7 @@ import pytest
 
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
+from surfscan.job.tag_align import align_tag
 from surfscan.job.tags import DICTIONARIES, cells_across, explain_missing, find_tags, paper_outline
 
 FINE = 8
@@ -120,3 +121,10 @@ def test_paper_grows_about_the_tags_middle() -> None:
     outline = paper_outline(tag, grow=1.5)
     assert outline == pytest.approx(square(300, 240, 120, 30), abs=0.2)
     assert cells_across("6x6_250") == 8
+
+
+def test_a_place_without_contrast_is_no_tag() -> None:
+    """Chance patterns that read as a tag end here; a flat one once left the fit without any slope."""
+    corners = np.array([[20.0, 20.0], [50.0, 20.0], [50.0, 50.0], [20.0, 50.0]])
+    bits = np.pad(np.eye(4, dtype=np.uint8), 1)
+    assert align_tag(np.full((70, 70), 0.5, np.float32), corners, bits) is None

@@ -14,4 +14,5 @@ NUMBERS = {
     "why": "no tags", "name": "the other side", "bend_mm": 0.02, "spots": [1, 2], "words": "Sand it.",
     "which": "before", "common": 0.7, "x_mm": 2.0, "y_mm": 3.0, "u_x_mm": 0.3, "u_y_mm": 0.3, "turn_mrad": 1.0,
     "u_turn_mrad": 0.2, "unchanged": 0.2, "date": "2026-05-04", "ratio": 1.002, "u95": 0.01, "days": 40, "most": 30,
+    "station": "bay-2",
 }  # fmt: skip

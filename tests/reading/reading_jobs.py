@@ -34,7 +34,7 @@ class Job:
 
     def grid(self, step_mm: float) -> tuple[Grid, np.ndarray]:
         """Grid of the panel, and its region: all but the tags' paper with a margin of 1.5 mm."""
-        grid = make_grid(self.sheet.panel.size_mm, step_mm)
+        grid = make_grid(self.sheet.panel.extent_mm, step_mm)
         turns = {k: v for station in self.stations for k, v in station.fit.tag_turn_rad.items()}
         half = self.sheet.tags.side_mm * (0.5 + 1 / 6) + 1.5
         under = mask_squares(grid, self.sheet.tags.centres_mm, turns, half)
@@ -45,7 +45,7 @@ class Job:
         camera_mm = self.views[0].pose.centre_mm
         near = float(np.linalg.norm(camera_mm))
         far = distance_to_board(0.0, 0.0, camera_mm=camera_mm, board=self.board)
-        pitch = pixel_pitch(self.sheet.panel.size_mm, camera=self.views[0].camera, pose=self.views[0].pose)
+        pitch = pixel_pitch(self.sheet.panel.extent_mm, camera=self.views[0].camera, pose=self.views[0].pose)
         return 2 * max(self.board.period_mm * near / (near + far) / 17, pitch)
 
     def tag_curvature(self) -> np.ndarray:

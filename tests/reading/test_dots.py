@@ -26,7 +26,7 @@ def job():
 
 
 def read(job, view):
-    grid, region = job.grid(dots_grid_mm(job.sheet.panel.size_mm, view, job.board))
+    grid, region = job.grid(dots_grid_mm(job.sheet.panel.extent_mm, view, job.board))
     return read_dots(Context((view,), grid, region, job.level_at_mm, job.board))
 
 

@@ -119,7 +119,7 @@ def test_the_rendered_fixture_is_read() -> None:
     sheet = load_sheet(JOB)
     photos = [read_photo(JOB / row.file, row.file, encoding=row.encoding) for row in sheet.photos]
     stations = [stand(sheet, photo, row) for photo, row in zip(photos, sheet.photos, strict=True)]
-    grid = make_grid(sheet.panel.size_mm, 2.0)
+    grid = make_grid(sheet.panel.extent_mm, 2.0)
     assert sheet.tags is not None
     region = tag_region(grid, np.array(list(sheet.tags.centres_mm.values())), 25.5)
     views = tuple(View(s.photo, s.camera, s.fit.pose, "") for s in stations)

@@ -31,7 +31,7 @@ def frames_of(job: Job) -> list[SteppedPhoto]:
 
 
 def read(job: Job, frames: list[SteppedPhoto], step_mm: float | None = None) -> Reading:
-    grid, region = job.grid(step_mm or stepped_grid_mm(job.sheet.panel.size_mm, job.views))
+    grid, region = job.grid(step_mm or stepped_grid_mm(job.sheet.panel.extent_mm, job.views))
     context = Context(tuple(f.view for f in frames), grid, region, job.level_at_mm, job.board)
     return read_stepped(context, [(f.period_mm, f.step_rad) for f in frames])
 

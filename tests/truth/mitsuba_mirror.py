@@ -14,17 +14,21 @@ import cv2
 import mitsuba
 import numpy as np
 
-__all__ = ["Height", "photograph", "photograph_distorted", "stripes_texture", "tag_patch"]
+__all__ = ["Height", "lying", "photograph", "photograph_distorted", "stripes_texture", "tag_patch"]
 
 Height = Callable[[np.ndarray, np.ndarray], tuple[np.ndarray, np.ndarray, np.ndarray]]
 """z, dz/dx and dz/dy at places (x, y), mm."""
 
 
-def tag_patch(tag: int, texels_per_cell: int = 16) -> np.ndarray:
-    """A 4x4_50 tag with one white cell around it, row 0 at the top, 1 white."""
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
-    bits = (cv2.aruco.generateImageMarker(dictionary, tag, 6) > 127).astype(np.float32)
+def tag_patch(tag: int, texels_per_cell: int = 16, *, dictionary: str = "4x4_50") -> np.ndarray:
+    """A tag with one white cell around it, row 0 at the top, 1 white."""
+    family = cv2.aruco.getPredefinedDictionary(getattr(cv2.aruco, f"DICT_{dictionary.upper()}"))
+    bits = (cv2.aruco.generateImageMarker(family, tag, _cells(dictionary)) > 127).astype(np.float32)
     return np.kron(np.pad(bits, 1, constant_values=1.0), np.ones((texels_per_cell, texels_per_cell)))
+
+
+def _cells(dictionary: str) -> int:
+    return int(dictionary[0]) + 2
 
 
 def stripes_texture(
@@ -35,22 +39,36 @@ def stripes_texture(
     tags: dict[int, tuple[float, float]] | None = None,
     tag_side_mm: float = 90.0,
     texels_per_mm: float = 1.0,
+    dictionary: str = "4x4_50",
 ) -> np.ndarray:
-    """Smooth stripes with tags over them, row 0 at the board's lower edge, 0.05 to 1."""
+    """Smooth stripes (across, up or crossed) with tags over them, row 0 at the board's lower edge, 0.05 to 1."""
     w, h = size_mm
     nx, ny = round(w * texels_per_mm), round(h * texels_per_mm)
     a, b = (np.arange(nx) + 0.5) / texels_per_mm, (np.arange(ny) + 0.5) / texels_per_mm
-    s = a[None] if varies == "across" else b[:, None]
-    out = np.broadcast_to(0.525 + 0.475 * np.cos(2 * np.pi * s / period_mm), (ny, nx)).copy()
+    waves = [np.cos(2 * np.pi * s / period_mm) for s in (a[None], b[:, None])]
+    wave = {"across": waves[0], "up": waves[1], "crossed": 0.5 * (waves[0] + waves[1])}[varies]
+    out = np.broadcast_to(0.525 + 0.475 * wave, (ny, nx)).copy()
     for tag, (ca, cb) in (tags or {}).items():
-        reach = tag_side_mm * 8 / 6 / 2
-        patch = tag_patch(tag)[::-1]  # its row 0 is the upper edge, the texture's the lower one
+        reach = tag_side_mm * (1 + 2 / _cells(dictionary)) / 2
+        patch = tag_patch(tag, dictionary=dictionary)[
+            ::-1
+        ]  # its row 0 is the upper edge, the texture's the lower one
         side = round(2 * reach * texels_per_mm)
         left, low = (round((c + half / 2 - reach) * texels_per_mm) for c, half in ((ca, w), (cb, h)))
         out[low : low + side, left : left + side] = 0.05 + 0.95 * cv2.resize(
             patch, (side, side), interpolation=cv2.INTER_AREA
         )
     return out
+
+
+def lying(x: float, y: float, turn_deg: float, height: Height | None) -> np.ndarray:
+    """(3, 4): axes and middle of a tag that lies on a shape, turned anticlockwise by so many degrees."""
+    z, p, q = (0.0, 0.0, 0.0) if height is None else (float(v) for v in height(np.array(x), np.array(y)))
+    t = np.radians(turn_deg)
+    normal = np.array([-p, -q, 1.0]) / np.sqrt(1 + p * p + q * q)
+    along = np.array([np.cos(t), np.sin(t), p * np.cos(t) + q * np.sin(t)])
+    along /= np.linalg.norm(along)
+    return np.column_stack([along, np.cross(normal, along), normal, [x, y, z]])
 
 
 def photograph(
@@ -62,30 +80,36 @@ def photograph(
     panel_mm: tuple[float, float],
     height: Height | None,
     z_mm: float,
-    tags: dict[int, tuple[float, float]],
+    tags: dict[int, tuple[float, ...]],
     tag_side_mm: float,
     board: dict[str, Any],
     texture: np.ndarray,
     tag_light: float = 0.3,
     spp: int = 16,
+    dictionary: str = "4x4_50",
 ) -> np.ndarray:
     """One photo in linear light, (H, W) float32.
 
     `board` holds centre, across, up, size (mm) and sag: the bulge sag * (1 - (2a/width)^2) towards its front.
-    The mirror lies at `z_mm` over the plane of the tags; `height` is its shape over that.
+    The mirror lies at `z_mm` over the plane of the tags; `height` is its shape over that. A tag is (x, y), flat in the
+    plane, or (x, y, turn in degrees), lying on the shape.
     """
     mi: Any = mitsuba
     mi.set_variant("scalar_rgb")
     scene: dict[str, Any] = {"type": "scene", "mirror": _mirror(mi, panel_mm, height, z_mm)}
     scene["board"] = _board(mi, board, texture)
-    for tag, (x, y) in tags.items():
-        reach = tag_side_mm * 8 / 6 / 2
+    for tag, (x, y, *turn) in tags.items():
+        reach = tag_side_mm * (1 + 2 / _cells(dictionary)) / 2
         place = np.diag([reach, reach, 1.0, 1.0])
         place[:3, 3] = [x, y, 0.01 if z_mm == 0 else 0.0]
+        if turn:
+            place[:3, 3] = 0.0
+            place[:3] = lying(x, y, turn[0], height) @ place
+            place[:3, 3] += 0.05 * place[:3, 2]
         scene[f"tag{tag}"] = {
             "type": "rectangle",
             "to_world": mi.ScalarTransform4f(place),
-            "light": _light(mi, tag_light * (0.05 + 0.95 * tag_patch(tag)[::-1])),
+            "light": _light(mi, tag_light * (0.05 + 0.95 * tag_patch(tag, dictionary=dictionary)[::-1])),
         }
     scene["sensor"] = {
         "type": "perspective",

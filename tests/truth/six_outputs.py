@@ -41,7 +41,7 @@ def _pdf_text(folder: Path) -> str:
 def _view() -> None:
     import streamlit as st
 
-    from surfscan.ui.views.check import show_result
+    from surfscan.ui.views.result import show_result
 
     show_result(st.session_state["made"], "made")
 

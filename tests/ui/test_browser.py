@@ -53,6 +53,7 @@ def open_at(browser: Any, url: str, size: dict[str, int], **more: Any) -> Any:
 
 def bring(page: Any, job: Path) -> None:
     """The job's files through the page's own file button, as a phone does it."""
+    view(page, "All on one page", "All on one page")
     page.get_by_text("Open a job folder, or try the example").click()
     files = [job / name for name in ("panel.toml", "stripes-across.jpg", "stripes-up.jpg")]
     page.locator("[class*='st-key-files-'] input[type=file]").set_input_files([str(path) for path in files])
@@ -67,7 +68,11 @@ def check(page: Any) -> str:
 
 
 def view(page: Any, name: str, heading: str) -> None:
-    page.locator("[class*='st-key-view'] button", has_text=name).click()
+    link = page.locator(".st-key-bar .stPageLink a", has_text=name)
+    if link.count() == 0:
+        page.get_by_role("button", name="More").click()
+        link = page.locator("[data-testid=stPopoverBody] .stPageLink a", has_text=name)
+    link.first.click()
     page.get_by_role("heading", name=heading, exact=True).first.wait_for()
     page.wait_for_function("() => !document.querySelector('[data-testid=stStatusWidget]')")
 
@@ -103,6 +108,7 @@ def test_a_phone_from_photos_to_the_report(browser: Any, server: Any, tmp_path: 
     see_nothing_sticks_out(page)
     see_targets(page)
     view(page, "Papers", "Papers")
+    page.get_by_role("button", name="Job folder: sheet and photos").wait_for()  # the last of the view
     see_nothing_sticks_out(page)
     see_targets(page)
     with page.expect_download() as waiting:
@@ -143,12 +149,12 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
     page.wait_for_function("() => document.querySelector('textarea').value.includes('leave_out_mm = [[[')")
     check(page)
     # the slider between photo and map, by keys
-    slider = page.get_by_role("slider", name="Slide from photo to map")
+    slider = page.get_by_role("slider", name="Slide from map to photo")
     slider.focus()
-    before = page.locator(".edge").last.get_attribute("style")
+    before = page.locator(".edge").first.get_attribute("style")
     for _ in range(5):
         page.keyboard.press("ArrowLeft")
-    assert page.locator(".edge").last.get_attribute("style") != before
+    assert page.locator(".edge").first.get_attribute("style") != before
     # a spot by keys alone
     page.locator(".stage .mark").first.focus()
     page.keyboard.press("Enter")
@@ -159,7 +165,7 @@ def test_a_desk_with_mouse_and_keys(browser: Any, server: Any) -> None:
     stage = page.locator("[class*='st-key-closer-'] .stage")
     stage.wait_for()
     box = stage.bounding_box()
-    page.get_by_text("Tap both ends of the line").wait_for()
+    page.get_by_text("Drag a line, or tap both its ends").wait_for()
     for across in (0.3, 0.7):
         stage.click(position={"x": across * box["width"], "y": 0.5 * box["height"]})
     page.get_by_text("Gap under a").or_(page.get_by_text("straightedge touches here")).first.wait_for()

@@ -28,7 +28,7 @@ EACH = {
 def _page() -> None:
     import streamlit as st
 
-    from surfscan.ui.views.check import show_result
+    from surfscan.ui.views.result import show_result
 
     show_result(st.session_state["made"], "made")
 

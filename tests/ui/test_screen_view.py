@@ -5,7 +5,7 @@ from __future__ import annotations
 import tomllib
 
 import pytest
-from page_runs import JOBS, bring_job, check, open_page, told
+from page_runs import JOBS, bring_job, check, go, open_page, told
 
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.viewing import walk_round
@@ -37,7 +37,7 @@ def test_gloss_shows_the_panel_beside_the_same_made_fair() -> None:
     page = open_page()
     bring_job(page, JOBS / "flat")
     page = check(page)
-    page.segmented_control(key="view").set_value("Look closer").run()
+    go(page, "look-closer")
     assert "In gloss" in [one.value for one in page.header]
     result = page.session_state["work"].result
     preview = preview_gloss(

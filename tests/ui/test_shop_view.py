@@ -87,7 +87,7 @@ def test_on_a_phone_nothing_sticks_out(browser: Any, place: Path) -> None:
     try:
         page = browser.new_page(viewport={"width": 390, "height": 800})
         page.set_default_timeout(60_000)
-        page.goto(f"{server.url}/?view=the-shop")
+        page.goto(f"{server.url}/the-shop")
         for part, words in PARTS.items():
             page.locator("[class*='st-key-shop-part'] button", has_text=part).click()
             page.get_by_text(words).first.wait_for()

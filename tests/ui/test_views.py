@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from page_runs import JOBS, bring_job, button, check, open_page, told, uploader
+from page_runs import JOBS, bring_job, button, check, go, open_page, told, uploader
 from streamlit import config
 from streamlit.testing.v1 import AppTest
 
@@ -32,7 +32,7 @@ FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
 
 
 def test_each_view_opens_without_a_result() -> None:
-    assert "Is the panel fair?" in told(open_page())
+    assert "Is the panel fair?" in told(open_page(""))
     assert "There is no result yet" in told(open_page("look-closer"))
     teach = told(open_page("teach"))
     # 16/(3 sqrt 3) depth/width, the steepest place of (1 - r^2)^2: 0.3 mm over 100 mm leans 9.2 mm in a metre
@@ -80,7 +80,7 @@ def test_inches_everywhere(checked: AppTest) -> None:
 
 def test_look_closer_lays_the_ruler(checked: AppTest) -> None:
     page = checked
-    page.segmented_control(key="view").set_value("Look closer").run()
+    go(page, "look-closer")
     for kind in ("Photo", "Slope", "Reflection", "Filler depth", "How sure", "Height"):
         page.segmented_control(key="closer-kind").set_value(kind).run()
         assert not page.error, kind
@@ -97,11 +97,11 @@ def test_look_closer_lays_the_ruler(checked: AppTest) -> None:
 
 def test_papers_are_the_commands(checked: AppTest, tmp_path: Path) -> None:
     page = checked
-    page.segmented_control(key="view").set_value("Papers").run()
+    go(page, "papers")
     assert not page.error
     labels = {one.label for one in page.get("download_button")}
     assert {"Report (PDF)", "Table of the spots (CSV)", "Job folder: sheet and photos"} <= labels
-    page.segmented_control(key="view").set_value("Check a panel").run()
+    go(page, "check")
 
 
 def test_the_forms_job_runs_in_the_terminal(tmp_path: Path) -> None:
@@ -220,9 +220,9 @@ def test_without_a_scale_there_is_a_picture_and_no_depth() -> None:
     assert "No scale" in said
     assert "of the deepest" in said
     assert "worst first" not in said
-    page.segmented_control(key="view").set_value("Look closer").run()
+    go(page, "look-closer")
     assert "nothing to lay a ruler on" in told(page)
-    page.segmented_control(key="view").set_value("Papers").run()
+    go(page, "papers")
     assert not page.error
 
 

@@ -38,7 +38,7 @@ def show() -> None:
             return
         panels = dict(known)
         number = st.selectbox(
-            "Job number", list(panels), key="car-number",
+            "Job number", list(panels), key=session.kept("car-number"),
             format_func=lambda n: f"{n}: {panels[n]} panel{'s' * (panels[n] != 1)}",
         )  # fmt: skip
         rows = record.history(job=number)
@@ -46,8 +46,8 @@ def show() -> None:
         car, numbers = running.cached_object(key, lambda: gather_recorded_car(record, number))
     _show(car)
     left, right = st.columns(2)
-    shop = left.text_input("Shop", max_chars=100, key="car-shop")
-    who = right.text_input("Checked by", max_chars=100, key="car-who")
+    shop = left.text_input("Shop", max_chars=100, key=session.kept("car-shop"))
+    who = right.text_input("Checked by", max_chars=100, key=session.kept("car-who"))
     typed = tuple("".join(c for c in text if c.isprintable()) for text in (shop, who))
     units = session.units()
     st.download_button(

@@ -27,18 +27,20 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
             list(_LIGHTS),
             default="stripes",
             format_func=lambda k: _LIGHTS[k],
-            key="g-light",
+            key=session.kept("g-light"),
             required=True,
         )
     with middle:
-        place = st.slider("Walk round, degrees", 0, 360 - 360 // _ROUND, 0, 360 // _ROUND, key="g-place")
+        place = st.slider(
+            "Walk round, degrees", 0, 360 - 360 // _ROUND, 0, 360 // _ROUND, key=session.kept("g-place")
+        )
     with right:
         times = st.select_slider(
             "Faults made larger",
             [1, 2, 5, 10],
             1,
             format_func=lambda n: "true size" if n == 1 else f"{n} times",
-            key="g-times",
+            key=session.kept("g-times"),
         )
     light = light or "stripes"
     view = walk_round(views=_ROUND)[int(place) * _ROUND // 360]

@@ -15,46 +15,74 @@ from surfscan.ui.parts.drawing import corner_drawing
 __all__ = ["bring_photos", "photo_tiles"]
 
 _TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
-_TROUBLE = "photo-trouble"
+_TROUBLE, _TAKEN = "photo-trouble", "photos-taken"
 _WAYS = {"across": "across the board", "up": "up the board"}
 
 
-def _key() -> str:
-    return f"photos-{session.round_of_form()}"
+def _key(what: str) -> str:
+    return f"photos-{what}-{st.session_state.get(_TAKEN, 0)}-{session.round_of_form()}"
 
 
-def bring_photos() -> None:
-    """The file button; on a phone it offers the camera."""
+def bring_photos(label: str = "Take the photos now, or choose them") -> None:
+    """The file button; on a phone it offers the camera. What it brings is added to what is there."""
+    key = _key("more")
     st.file_uploader(
-        "Take the photos now, or choose them",
+        label,
         type=_TYPES,
         accept_multiple_files=True,
-        key=_key(),
+        key=key,
         on_change=_take,
+        args=(key, None),
         max_upload_size=limits.MOST_FILE_MB,
-    )
-    st.caption(
-        "Stripes: one photo with the board upright, one with it turned by 90 degrees in its own place."
     )
     for error in st.session_state.get(_TROUBLE, []):
         looks.refusal(error)
 
 
-def _take() -> None:
-    uploads = st.session_state.get(_key()) or []
+def _take(key: str, instead: int | None) -> None:
+    """Take up what was brought, and empty the button, so that the next photo is one more and not all there are."""
+    brought = st.session_state.get(key) or []
+    uploads = brought if isinstance(brought, list) else [brought]
+    st.session_state[_TAKEN] = st.session_state.get(_TAKEN, 0) + 1
     trouble: list[surfscan.SurfscanError] = []
-    taken: list[session.PhotoFile] = []
+    kept = session.photos()
+    taken = list(kept)
     try:
-        limits.check_total([upload.size for upload in uploads])
+        limits.check_total([*(len(photo.data) for photo in kept), *(upload.size for upload in uploads)])
         for upload in uploads:
+            number = job_files.free_number(taken) if instead is None else job_files.number_of(kept[instead])
             try:
-                taken.append(job_files.take_photo(upload.getvalue(), upload.name, len(taken) + 1))
+                photo = job_files.take_photo(upload.getvalue(), upload.name, number)
             except surfscan.SurfscanError as error:
                 trouble.append(error)
+                continue
+            if instead is not None:
+                taken[instead] = photo
+            elif photo.sha256 not in {other.sha256 for other in kept}:
+                taken.append(photo)
     except surfscan.SurfscanError as error:
         trouble.append(error)
     st.session_state[_TROUBLE] = trouble
     job_files.set_photos(taken)
+
+
+def _remove(k: int) -> None:
+    job_files.set_photos([photo for j, photo in enumerate(session.photos()) if j != k])
+
+
+def _change(k: int) -> None:
+    """Take it again, or take it away."""
+    with st.expander("Take this one again, or remove it"):
+        key = _key(f"again-{k}")
+        st.file_uploader(
+            "Take it again",
+            type=_TYPES,
+            key=key,
+            on_change=_take,
+            args=(key, k),
+            max_upload_size=limits.MOST_FILE_MB,
+        )
+        st.button("Remove it", key=f"remove-{k}", on_click=_remove, args=(k,), width="stretch")
 
 
 def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
@@ -82,6 +110,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
             except surfscan.SurfscanError as error:
                 looks.refusal(error)
                 found.append(None)
+                _change(k)
                 continue
             found.append(look)
             left, right = st.columns([1, 1.2])
@@ -89,7 +118,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
                 _say_checks(look)
                 _way(k, rows[k])
             with left:
-                if session.job().get("tags") is None:
+                if session.confirmed() and session.job().get("tags") is None:
                     corner_drawing(k, rows[k], look)
                 else:
                     st.image(
@@ -97,6 +126,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
                         width="stretch",
                         alt=f"Photo {k + 1}, {look.size_px[0]} x {look.size_px[1]}",
                     )
+            _change(k)
     return found
 
 
@@ -110,12 +140,17 @@ def _say_checks(look: Any) -> None:
     head = "Good." if look.good else "Look at this first:"
     poor = [c for c in look.checks if not c.good]
     items = "".join(
-        f'<li class="{"" if c.good else "poor"}">{html.escape(c.sentence)}'
-        + (f'<span class="cure">{html.escape(c.cure[:1].upper() + c.cure[1:])}.</span>' if c.cure else "")
+        f'<li class="{"" if c.good else "poor"}">{html.escape(looks.in_words(c.sentence))}'
+        + (f'<span class="cure">{html.escape(_cure(c.cure))}.</span>' if c.cure else "")
         + "</li>"
         for c in [*poor, *(c for c in look.checks if c.good)]
     )
     st.html(f'<p><strong>{head}</strong></p><ul class="checks">{items}</ul>')
+
+
+def _cure(text: str) -> str:
+    told = looks.in_words(text)
+    return told[:1].upper() + told[1:]
 
 
 def _way(k: int, row: dict[str, Any]) -> None:

@@ -14,9 +14,9 @@ from surfscan.judge.trade_table import words as trade_words
 from surfscan.ui import job_files, looks, session
 from surfscan.ui import limits as fence
 from surfscan.ui.desk import digest_of
-from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.lengths import ask_length, ask_number
 
-__all__ = ["panel_form", "setup_form", "sheet_editor"]
+__all__ = ["limits_form", "panel_form", "setup_form", "setup_words", "sheet_editor", "size_form", "what_form"]
 
 _LIMITS = {
     "low_mm": "A low deeper than",
@@ -35,6 +35,13 @@ def _key(name: str) -> str:
 
 def panel_form() -> None:
     """Name, stage, size and limits."""
+    what_form()
+    size_form()
+    limits_form()
+
+
+def what_form() -> None:
+    """Name, stage and substrate."""
     panel = session.job()["panel"]
     name = st.text_input(
         "Name of the panel",
@@ -64,26 +71,34 @@ def panel_form() -> None:
     panel.pop("substrate", None)
     if made_of not in (None, UNKNOWN_SUBSTRATE):
         panel["substrate"] = made_of
+
+
+def size_form() -> None:
+    """The size to judge, and the paint's thickness."""
+    panel = session.job()["panel"]
     film = ask_length(
         "All the paint together, by a film gauge (0: not measured)",
         panel.get("film_mm") or 0.0,
-        "film",
+        _key("film"),
         most=_FILM_MOST_MM,
         fine=True,
     )
     panel.pop("film_mm", None)
     if film > 0:
         panel["film_mm"] = film
-    left, right = st.columns(2)
-    with left:
-        width = ask_length("Width to judge", panel["size_mm"][0], "width", least=20)
-    with right:
-        height = ask_length("Height to judge", panel["size_mm"][1], "height", least=20)
-    panel["size_mm"] = [width, height]
-    _limits_form()
+    if "size_mm" in panel:
+        left, right = st.columns(2)
+        with left:
+            width = ask_length("Width to judge", panel["size_mm"][0], _key("width"), least=20)
+        with right:
+            height = ask_length("Height to judge", panel["size_mm"][1], _key("height"), least=20)
+        panel["size_mm"] = [width, height]
+    else:
+        st.caption("Judged is what lies between the tags' middles.")
 
 
-def _limits_form() -> None:
+def limits_form() -> None:
+    """The stage's limits, or the user's own."""
     given = session.job().setdefault("limits", {})
     stage = session.job()["panel"]["stage"]
     usual = {name: getattr(surfscan.default_limits(stage), name) for name in _LIMITS}
@@ -104,7 +119,7 @@ def _limits_form() -> None:
             given[name] = ask_length(
                 label,
                 given.get(name) or usual[name],
-                f"limit-{name}-{stage}",
+                _key(f"limit-{name}-{stage}"),
                 least=0.001,
                 most=100,
                 fine=True,
@@ -123,7 +138,7 @@ def setup_form() -> None:
     )
     trouble = st.session_state.pop("setup-trouble", None)
     if trouble is not None:
-        looks.refusal(trouble)
+        looks.refusal(trouble, of_sheet=True)
     st.markdown("**1. How does the photo know where the panel is?**")
     _tags_form(tables)
     st.markdown("**2. Where does the striped board stand?**")
@@ -132,11 +147,13 @@ def setup_form() -> None:
     _camera_form(tables)
 
 
-def setup_words() -> str:
-    """The set-up in one line."""
-    tables = session.job()
+def setup_words(given: dict[str, Any] | None = None) -> str:
+    """The session's set-up, or another, in one line."""
+    tables = {"photo": [], **given} if given is not None else session.job()
     board, tags = tables.get("board"), tables.get("tags")
-    where = f"{len(tags['centres_mm'])} tags" if tags else "corners tapped on the photo"
+    laid = (tags or {}).get("centres_mm")
+    surveyed = "tags surveyed from the photos" if tags else "corners tapped on the photo"
+    where = f"{len(laid)} tags" if laid else surveyed
     if not board:
         return f"{where}; lamp on a matt surface" if _has_lamp(tables) else where
     if board.get("centre_mm") is None:
@@ -160,13 +177,7 @@ def _take_setup() -> None:
     except surfscan.SurfscanError as error:
         st.session_state["setup-trouble"] = error
         return
-    old, new = session.job(), job_files.tables_of(sheet)
-    for name in ("tags", "camera", "board", "uncertainty"):
-        old.pop(name, None)
-        if name in new:
-            old[name] = new[name]
-    old.setdefault("camera", {})
-    session.renew_form()
+    session.use_setup(job_files.tables_of(sheet), "sheet")
 
 
 def _tags_form(tables: dict[str, Any]) -> None:
@@ -192,21 +203,25 @@ def _tags_form(tables: dict[str, Any]) -> None:
         for row in tables["photo"]:
             row.pop("corners_px", None)
     tags = tables["tags"]
-    place = _symmetric(tags["centres_mm"])
+    surveyed = not tags.get("centres_mm")
+    place = None if surveyed else _symmetric(tags["centres_mm"])
     columns = st.columns(3)
     with columns[0]:
         tags["side_mm"] = ask_length(
-            "Side of a tag's black square", tags["side_mm"], "tag-side", least=5, most=500
+            "Side of a tag's black square", tags["side_mm"], _key("tag-side"), least=5, most=500
         )
+    if surveyed:
+        st.caption("The tags' places are found from the photos; nothing is measured.")
+        return
     if place is None:
         st.caption(
             f"{len(tags['centres_mm'])} tags, placed as the sheet lists them. Change them in the sheet, below."
         )
         return
     with columns[1]:
-        x = ask_length("Tag middles, sideways from the panel's middle", place[0], "tag-x", least=5)
+        x = ask_length("Tag middles, sideways from the panel's middle", place[0], _key("tag-x"), least=5)
     with columns[2]:
-        y = ask_length("Tag middles, up and down from it", place[1], "tag-y", least=5)
+        y = ask_length("Tag middles, up and down from it", place[1], _key("tag-y"), least=5)
     tags["centres_mm"] = {"0": [-x, -y], "1": [x, -y], "2": [x, y], "3": [-x, y]}
     st.caption("Tag 0 lower left, 1 lower right, 2 upper right, 3 upper left, all upright.")
 
@@ -230,21 +245,21 @@ def _board_form(tables: dict[str, Any]) -> None:
     columns = st.columns(3)
     x, y, z = board["centre_mm"]
     with columns[0]:
-        y = ask_length("Board's middle: beyond the panel's middle", y, "board-y", least=-10_000)
+        y = ask_length("Board's middle: beyond the panel's middle", y, _key("board-y"), least=-10_000)
     with columns[1]:
-        z = ask_length("Board's middle: above the panel", z, "board-z", least=1)
+        z = ask_length("Board's middle: above the panel", z, _key("board-z"), least=1)
     with columns[2]:
-        x = ask_length("Board's middle: to the right", x, "board-x", least=-10_000)
+        x = ask_length("Board's middle: to the right", x, _key("board-x"), least=-10_000)
     board["centre_mm"] = [x, y, z]
     columns = st.columns(3)
     with columns[0]:
         board["period_mm"] = ask_length(
-            "One dark and one light stripe together", board["period_mm"], "period", least=1, most=1000
+            "One dark and one light stripe together", board["period_mm"], _key("period"), least=1, most=1000
         )
     with columns[1]:
-        width = ask_length("Board's width", board["size_mm"][0], "board-w", least=50)
+        width = ask_length("Board's width", board["size_mm"][0], _key("board-w"), least=50)
     with columns[2]:
-        height = ask_length("Board's height", board["size_mm"][1], "board-h", least=50)
+        height = ask_length("Board's height", board["size_mm"][1], _key("board-h"), least=50)
     board["size_mm"] = [width, height]
     _board_facing(board)
 
@@ -284,23 +299,15 @@ def _camera_form(tables: dict[str, Any]) -> None:
         if name != way:
             camera.pop(name, None)
     if way == "focal_35mm":
-        camera["focal_35mm"] = st.number_input(
+        camera["focal_35mm"] = ask_number(
             "Focal length as for 35 mm film, mm (phones: 24 to 28)",
-            5.0,
-            2000.0,
-            camera.get("focal_35mm") or 26.0,
-            1.0,
-            key=_key("f35"),
-        )
+            camera.get("focal_35mm") or 26.0, _key("f35"), least=5, most=2000,
+        )  # fmt: skip
     elif way == "focal_px":
-        camera["focal_px"] = st.number_input(
+        camera["focal_px"] = ask_number(
             "Focal length, pixels, from a calibration",
-            1.0,
-            1e6,
-            camera.get("focal_px") or 3000.0,
-            1.0,
-            key=_key("fpx"),
-        )
+            camera.get("focal_px") or 3000.0, _key("fpx"), least=1, most=1e6,
+        )  # fmt: skip
     else:
         st.caption("Taken from what the phone wrote into the photo. Send the photo as the phone made it.")
 
@@ -323,6 +330,7 @@ def sheet_editor() -> None:
             )
         for row, photo in zip(rows, kept, strict=True):
             row["file"] = photo.file
+        session.confirm("sheet")
         session.replace_sheet(tables)
         st.rerun()
     st.download_button(

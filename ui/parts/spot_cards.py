@@ -54,11 +54,11 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
     said = looks.words(result)
     for spot in result.spots:
         with st.container(border=True):
-            word = "deep" if spot.kind == "low" else "tall"
+            word, half = ("deep", "depth") if spot.kind == "low" else ("tall", "height")
             figures = [
                 f"<b>{said.size(spot)}</b> {word}",
                 f"95 in 100: {said.interval(spot)}",
-                f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)}",
+                f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)} at half its {half}",
                 looks.area(spot.area_cm2),
                 f"at {_place(spot)}",
             ]

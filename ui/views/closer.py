@@ -18,6 +18,13 @@ from surfscan.ui import looks, running, session
 from surfscan.ui.parts.charts import draw_profile, draw_solid
 from surfscan.ui.parts.gloss import show_gloss
 from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.maps import (
+    colour_scale,
+    contour_lines,
+    contour_step,
+    fold_outlines,
+    length_bar,
+)
 from surfscan.ui.parts.spot_cards import spot_marks, spot_title
 from surfscan.ui.picture import show_picture
 
@@ -26,7 +33,7 @@ __all__ = ["show"]
 _PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE = (
     "Photo", "Height", "Slope", "Reflection", "Filler depth", "How sure",
 )  # fmt: skip
-_LINE = "closer-line"
+_LINE, _LAID = "closer-line", "closer-laid"
 
 
 def show() -> None:
@@ -35,7 +42,7 @@ def show() -> None:
     result, work = session.result(), session.work()
     if result is None or work is None:
         st.info("There is no result yet. Check a panel first; then come back here.")
-        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        st.button("Check a panel", on_click=session.go_to, args=("Start",), type="primary")
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
     if "relative" in result.details:
@@ -44,27 +51,42 @@ def show() -> None:
             "corners, and say where the board stands; then depths come in millimetres."
         )
         return
-    _picture(result, work.digest)
-    _ruler(result)
+    _map_and_ruler(result, work.digest)
     _solid(result, work.digest)
     _fill_plan(result)
     show_gloss(result, work.digest)
 
 
+@session.fragment
+def _map_and_ruler(result: surfscan.CheckResult, digest: str) -> None:
+    """The map and what lies under the ruler; a tap draws only these again."""
+    _picture(result, digest)
+    _ruler(result)
+
+
 def _picture(result: surfscan.CheckResult, digest: str) -> None:
+    photo = [_PHOTO] if running.has_photo(result) else []
     kind = st.segmented_control(
         "Show",
-        [_PHOTO, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE],
+        [*photo, _HEIGHT, _SLOPE, _STRIPES, _FILLER, _SURE],
         default=_HEIGHT,
-        key="closer-kind",
+        key=session.kept("closer-kind"),
         required=True,
     )
-    draw = st.toggle("Draw a line for the ruler", key="closer-draw")
+    left, right = st.columns(2)
+    draw = left.toggle("Draw a line for the ruler", key=session.kept("closer-draw"))
+    contours = right.toggle("Contour lines", key=session.kept("closer-contours"))
     pane, url, size, legend, caption = _pane(result, digest, kind or _HEIGHT)
-    line = st.session_state.get(_LINE)
-    shapes = []
-    if line is not None and line[0] == digest:
-        shapes.append({"points": pane.to_picture(np.array(line[1])).tolist(), "kind": "line"})
+    shapes = fold_outlines(result.height, pane.to_picture)
+    if contours:
+        step = contour_step(result.height)
+        shapes += running.cached(
+            f"{digest}-{kind}-contours-{step}", lambda: contour_lines(result.height, pane.to_picture, step)
+        )
+        caption += f" Contour lines every {looks.depth(step)}."
+    ends = _ruler_ends(result, digest)
+    if ends is not None:
+        shapes.append({"points": pane.to_picture(np.array(ends)).tolist(), "kind": "line"})
     told = show_picture(
         f"closer-{kind}",
         url,
@@ -73,22 +95,38 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         marks=spot_marks(result, pane.to_picture),
         shapes=shapes,
         draw=2 if draw else None,
-        draw_label="Tap both ends of the line.",
+        draw_label="Drag a line, or tap both its ends.",
         tappable=not draw,
+        length_bar=length_bar(pane.to_picture, float(result.panel["size_mm"][0])),
     )
-    looks.legend(*legend)
+    looks.legend(*legend, folds=any(shape["kind"] == "fold" for shape in shapes))
+    if legend[0] != "stripes":
+        end = pane.end_mm if hasattr(pane, "end_mm") else pane.end
+        low, high = result.limits["low_mm"], result.limits["high_mm"]
+        colour_scale(legend[0], end, low=low, high=high, unit="mrad" if kind == _SLOPE else "")
     st.caption(caption)
     if told.spot is not None:
         session.choose_spot(int(told.spot))
         st.session_state.pop(_LINE, None)
-        st.rerun()
+        session.redraw()
     if told.drawn or told.tap:
         points = pane.to_panel(np.array(told.drawn or [told.tap[:2]], float))
         if np.isfinite(points).all():
             session.choose_spot(None)
             st.session_state[_LINE] = (digest, _line_of(points, result))
-            st.rerun()
+            session.redraw()
         st.caption("That is off the panel.")
+
+
+def _ruler_ends(result: surfscan.CheckResult, digest: str) -> list[list[float]] | None:
+    """Where the ruler lies: the line that was drawn, else across the spot as chosen below."""
+    line = st.session_state.get(_LINE)
+    if line is not None and line[0] == digest:
+        return list(line[1])
+    kept, chosen = st.session_state.get(_LAID), session.chosen_spot()
+    if kept is None or kept[:2] != (digest, chosen):
+        return None
+    return [list(end) for end in kept[2]]
 
 
 def _line_of(points: Any, result: surfscan.CheckResult) -> list[list[float]]:
@@ -109,7 +147,7 @@ def _pane(
     tap = "Tap a spot, or any place, to lay the ruler there."
     if kind == _PHOTO:
         pair = running.cached_object(f"{digest}-pair", lambda: draw_photo_pair(result))
-        url = running.cached(f"{digest}-painted-url", lambda: running.as_url(pair.painted))
+        url = running.as_url(pair.painted, key=f"{digest}-1")
         return pair, url, (pair.painted.shape[1], pair.painted.shape[0]), deviation, tap
     tag, values = kind, np.asarray(height.height_mm)
     options: dict[str, Any] = {"scale": "deviation", "low": low, "high": high}
@@ -136,7 +174,7 @@ def _pane(
             _SURE: "Half the range that holds the true height 95 times in 100, place by place.",
         }[kind]
     pane = running.cached_object(f"{digest}-{tag}-pane", lambda: draw_map_pane(height, values, **options))
-    url = running.cached(f"{digest}-{tag}-url", lambda: running.as_url(pane.picture, quality=90))
+    url = running.as_url(pane.picture, quality=90, key=f"{digest}-{tag}")
     legend = deviation
     if options["scale"] == "size":
         shown = {
@@ -153,13 +191,13 @@ def _mirror_options() -> tuple[str, float, bool]:
     left, middle, right = st.columns(3)
     with left:
         way = st.segmented_control(
-            "Stripes run", ["across", "up"], default="across", key="mirror-way", required=True,
+            "Stripes run", ["across", "up"], default="across", key=session.kept("mirror-way"), required=True,
             format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
         )  # fmt: skip
     with middle:
         far = ask_length("Distance", 1000.0, "mirror-far", least=200, most=5000)
     with right:
-        crown = st.toggle("With the panel's crown", value=True, key="mirror-crown")
+        crown = st.toggle("With the panel's crown", value=True, key=session.kept("mirror-crown"))
     return way or "across", far, crown
 
 
@@ -190,6 +228,8 @@ def _ruler(result: surfscan.CheckResult) -> None:
     profile = profile_under_ruler(
         height, middle_mm=middle, direction_deg=direction, ruler_mm=length, reach_mm=reach
     )
+    if spot is not None:
+        _lay_on_map(spot, direction, length)
     _say_gap(profile, length)
     st.plotly_chart(
         draw_profile(profile, units=units, kind=spot.kind if spot else ""),
@@ -201,6 +241,20 @@ def _ruler(result: surfscan.CheckResult) -> None:
     _say_here(height, middle)
 
 
+def _lay_on_map(spot: surfscan.Spot, direction_deg: float, length_mm: float) -> None:
+    """The picture above shows the ruler where it lies; it is drawn again when that has changed."""
+    work = session.work()
+    dx, dy = (
+        length_mm / 2 * math.cos(math.radians(direction_deg)),
+        length_mm / 2 * math.sin(math.radians(direction_deg)),
+    )
+    ends = ((spot.x_mm - dx, spot.y_mm - dy), (spot.x_mm + dx, spot.y_mm + dy))
+    laid = (work.digest if work is not None else "", spot.id, ends)
+    if st.session_state.get(_LAID) != laid:
+        st.session_state[_LAID] = laid
+        session.redraw()
+
+
 def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if not result.spots:
         return None
@@ -208,17 +262,21 @@ def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
         session.choose_spot(next(iter(spots)))
     chosen = session.chosen_spot()
+    titles: dict[int | None, str] = {
+        None: "a place of your own",
+        **{k: spot_title(spot) for k, spot in spots.items()},
+    }
     picked = st.selectbox(
         "Spot",
         [None, *spots],
         index=0 if chosen is None else 1 + list(spots).index(chosen),
-        format_func=lambda k: "a place of your own" if k is None else spot_title(spots[k]),
+        format_func=titles.__getitem__,
         key=f"spot-choice-{chosen}-{session.units()}",
     )
     if picked is not None and picked != chosen:
         session.choose_spot(picked)
         st.session_state.pop(_LINE, None)
-        st.rerun()
+        session.redraw()
     return spots.get(picked) if picked is not None else None
 
 
@@ -262,7 +320,9 @@ def _say_here(height: surfscan.HeightMap, place: tuple[float, float]) -> None:
 
 def _solid(result: surfscan.CheckResult, digest: str) -> None:
     with st.expander("In three dimensions"):
-        taller = st.select_slider("Show heights taller by", [10, 30, 100, 200, 400], value=200, key="taller")
+        taller = st.select_slider(
+            "Show heights taller by", [10, 30, 100, 200, 400], value=200, key=session.kept("taller")
+        )
         st.markdown(f"**Heights are shown {taller} times taller than they are.** Turn it with a finger.")
         figure = running.cached_object(
             f"{digest}-solid-{taller}-{session.units()}",

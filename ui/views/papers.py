@@ -33,7 +33,7 @@ def show() -> None:
     result, work = session.result(), session.work()
     if result is None or work is None:
         st.info("There is no result yet. Check a panel first; its papers are then here.")
-        st.button("Check a panel", on_click=session.go_to, args=("Check a panel",), type="primary")
+        st.button("Check a panel", on_click=session.go_to, args=("Start",), type="primary")
         _job_folder()
         return
     looks.verdict_strip(result.verdict, result.sentence, name=str(result.panel.get("name") or ""))
@@ -99,18 +99,23 @@ def _packed(files: dict[str, bytes], folder: str) -> bytes:
 
 def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     left, right = st.columns(2)
-    who = left.text_input("Checked by", max_chars=100, key="paper-who")
-    number = right.text_input("Job number", max_chars=100, key="paper-number")
+    who = left.text_input("Checked by", max_chars=100, key=session.kept("paper-who"))
+    number = right.text_input("Job number", max_chars=100, key=session.kept("paper-number"))
     left, right = st.columns(2)
-    shop = left.text_input("Shop", max_chars=100, key="paper-shop")
-    vehicle = right.text_input("Vehicle or part", max_chars=100, key="paper-vehicle")
+    shop = left.text_input("Shop", max_chars=100, key=session.kept("paper-shop"))
+    vehicle = right.text_input("Vehicle or part", max_chars=100, key=session.kept("paper-vehicle"))
     left, right = st.columns(2)
-    shot_by = left.text_input("Shot by", max_chars=100, key="paper-shot-by")
+    shot_by = left.text_input("Shot by", max_chars=100, key=session.kept("paper-shot-by"))
     left, right = st.columns(2)
-    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key="paper-day")
-    paper = right.segmented_control("Paper", ["a4", "letter"], default="a4", key="paper-size", required=True)
+    day = left.text_input("Date", date.today().isoformat(), max_chars=40, key=session.kept("paper-day"))
+    if _day(day) != day.strip():
+        left.error(f"{looks.escape(day)} is no date; type it like 2026-03-31. The paper has {_day(day)}.")
+    paper = right.segmented_control(
+        "Paper", ["a4", "letter"], default="a4", key=session.kept("paper-size"), required=True
+    )
     printable = [
-        "".join(c for c in text if c.isprintable()) for text in (who, number, day, shop, vehicle, shot_by)
+        "".join(c for c in text if c.isprintable())
+        for text in (who, number, _day(day), shop, vehicle, shot_by)
     ]
     particulars = Particulars(
         date=printable[2],
@@ -137,6 +142,14 @@ def _report(digest: str, files: dict[str, bytes], name: str) -> None:
     st.caption(
         "The seal lets anybody see later, with surfscan verify, whether the paper still belongs to the result."
     )
+
+
+def _day(typed: str) -> str:
+    """The day that was typed, as year, month and day; today where that is none."""
+    try:
+        return date.fromisoformat(typed.strip()).isoformat()
+    except ValueError:
+        return date.today().isoformat()
 
 
 def _measured_photos() -> list[PhotoFile]:

@@ -9,6 +9,7 @@ import streamlit as st
 
 import surfscan
 from surfscan.core.units import units_named
+from surfscan.job.sheet_writing import board_facing_panel
 from surfscan.plan.backward import Placement, place_shot
 from surfscan.plan.forward import plan_shot
 from surfscan.plan.pictures import draw_plan
@@ -17,7 +18,7 @@ from surfscan.plan.records import Plan
 from surfscan.plan.shot import Shot, finish_named
 from surfscan.plan.words import plan_text
 from surfscan.ui import looks, session
-from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui.parts.lengths import ask_length, ask_number
 
 __all__ = ["show"]
 
@@ -41,21 +42,64 @@ def show() -> None:
         placement = _search(shot)
         plan = placement.plan if placement else _forward(shot)
         _answer(plan, placement)
+    st.button(
+        "Use this set-up for the job", key="p-use", on_click=_hand_over, args=(plan.shot,), width="stretch"
+    )
+    st.caption("Its numbers are then under Where, to be held against what really stands there.")
     _print(plan.shot)
 
 
+def _hand_over(shot: Shot) -> None:
+    """The planned places into the job's form; nobody has confirmed them yet."""
+    angle, far = math.radians(shot.angle_deg), shot.board_distance_mm
+    centre = (0.0, far * math.sin(angle), far * math.cos(angle))
+    across, up = board_facing_panel(centre)
+    board = {
+        "pattern": "stripes", "period_mm": shot.period_mm, "centre_mm": [round(v, 1) for v in centre],
+        "across": [round(v, 6) for v in across], "up": [round(v, 6) for v in up], "size_mm": list(shot.board_mm),
+    }  # fmt: skip
+    tables = {**session.job(), "board": board, "size_mm": list(shot.panel_mm)}
+    if shot.focal_35mm is not None:
+        tables["camera"] = {"focal_35mm": shot.focal_35mm}
+    session.use_setup(tables, "")
+    session.go_to("Where")
+
+
+def _key(name: str) -> str:
+    """Another job's set-up begins anew."""
+    return f"p-{name}-{session.job_id()}" if session.confirmed() else f"p-{name}"
+
+
 def _ask() -> Shot | None:
-    width = ask_length("Panel, width", 640.0, "p-width", least=20)
-    height = ask_length("Panel, height", 440.0, "p-height", least=20)
+    job = session.job() if session.confirmed() else session.empty_job()
+    camera, planned = job.get("camera") or {}, job.get("board") or {}
+    if planned.get("centre_mm") is None or planned.get("size_mm") is None:
+        planned = session.empty_job()["board"]
+    size: list[float] = job["panel"].get("size_mm") or [640.0, 440.0]
+    x, y, z = (float(v) for v in planned["centre_mm"])
+    if session.confirmed():
+        st.caption("It begins with the set-up of the open job.")
+    width = ask_length("Panel, width", size[0], _key("width"), least=20)
+    height = ask_length("Panel, height", size[1], _key("height"), least=20)
     crown = ask_length("Crown radius (0: flat)", 0.0, "p-crown", most=100_000)
-    surface = st.selectbox("Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key="p-surface")
-    focal = st.number_input("Focal length, 35 mm equivalent", 5.0, 2000.0, 26.0, 1.0, key="p-focal")
-    board_w = ask_length("Board, width", 1500.0, "p-board-w", least=20)
-    board_h = ask_length("Board, height", 1300.0, "p-board-h", least=20)
-    period = ask_length("Stripe period", 30.0, "p-period", least=0.5, most=1000)
-    board = ask_length("Board from the panel's middle", 900.0, "p-board", least=50)
+    surface = st.selectbox(
+        "Surface", list(_SURFACES), format_func=lambda k: _SURFACES[k], key=session.kept("p-surface")
+    )
+    focal = ask_number(
+        "Focal length, 35 mm equivalent", camera.get("focal_35mm") or 26.0, _key("focal"), least=5, most=2000
+    )
+    board_w = ask_length("Board, width", planned["size_mm"][0], _key("board-w"), least=20)
+    board_h = ask_length("Board, height", planned["size_mm"][1], _key("board-h"), least=20)
+    period = ask_length(
+        "Stripe period", planned.get("period_mm") or 30.0, _key("period"), least=0.5, most=1000
+    )
+    far = math.hypot(x, y, z) if session.confirmed() else 900.0
+    board = ask_length("Board from the panel's middle", far, _key("board"), least=50)
     camera = ask_length("Phone from the panel's middle", 1100.0, "p-camera", least=50)
-    angle = st.slider("Degrees off the panel's normal", 5, 85, 35, key="p-angle")
+    lean = round(math.degrees(math.atan2(math.hypot(x, y), z)))
+    angle = st.slider(
+        "Degrees off the panel's normal", 5, 85, min(max(lean, 5), 85), key=session.kept(_key("angle"))
+    )
     try:
         return Shot(
             panel_mm=(width, height),
@@ -127,9 +171,11 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
 
 def _print(shot: Shot) -> None:
     st.subheader("Print at true size")
-    paper = st.segmented_control("Paper", ["a4", "letter", "a3"], default="a4", key="p-paper", required=True)
+    paper = st.segmented_control(
+        "Paper", ["a4", "letter", "a3"], default="a4", key=session.kept("p-paper"), required=True
+    )
     what = st.segmented_control(
-        "What", ["tags", "stripes", "gauge"], default="tags", key="p-what", required=True
+        "What", ["tags", "stripes", "gauge"], default="tags", key=session.kept("p-what"), required=True
     )
     if st.button("Make the pages", key="p-make"):
         with tempfile.TemporaryDirectory() as folder:

@@ -7,8 +7,8 @@ import streamlit as st
 import surfscan
 from surfscan.screen.make import make_screen
 from surfscan.screen.page import CAUTION as SCREEN_CAUTION
-from surfscan.ui import looks
-from surfscan.ui.parts.lengths import ask_length
+from surfscan.ui import looks, session
+from surfscan.ui.parts.lengths import ask_length, ask_number
 
 __all__ = ["show"]
 
@@ -26,16 +26,16 @@ def show() -> None:
     left, right = st.columns(2)
     with left:
         pattern = st.selectbox(
-            "Pattern", list(_PATTERNS), format_func=lambda k: _PATTERNS[k], key="s-pattern"
+            "Pattern", list(_PATTERNS), format_func=lambda k: _PATTERNS[k], key=session.kept("s-pattern")
         )
         period = ask_length("Period", 48.0, "s-period", least=1, most=1000)
         periods = [period]
         if pattern == "stepped":
             periods.append(ask_length("Second period", 38.0, "s-second", least=1, most=1000))
     with right:
-        diagonal = st.number_input("Screen's diagonal, inches", 5.0, 200.0, 55.0, 0.5, key="s-diagonal")
-        wide = st.number_input("Pixels across", 320, 20_000, 3840, 1, key="s-wide")
-        tall = st.number_input("Pixels down", 200, 20_000, 2160, 1, key="s-tall")
+        diagonal = ask_number("Screen's diagonal, inches", 55.0, "s-diagonal", least=5, most=200)
+        wide = st.number_input("Pixels across", 320, 20_000, 3840, 1, key=session.kept("s-wide"))
+        tall = st.number_input("Pixels down", 200, 20_000, 2160, 1, key=session.kept("s-tall"))
     try:
         made = make_screen(pattern, periods, diagonal_in=diagonal, pixels=(int(wide), int(tall)))
     except surfscan.SurfscanError as error:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import streamlit as st
 
+from surfscan.ui import session
 from surfscan.ui.parts import arrivals, car, shop_figures
 
 __all__ = ["show"]
@@ -15,6 +16,11 @@ def show() -> None:
     """The part that was chosen."""
     st.title("The shop")
     chosen = st.segmented_control(
-        "Part", list(_PARTS), default="Arrivals", key="shop-part", label_visibility="collapsed", required=True
+        "Part",
+        list(_PARTS),
+        default="Arrivals",
+        key=session.kept("shop-part"),
+        label_visibility="collapsed",
+        required=True,
     )
     _PARTS[chosen or "Arrivals"]()

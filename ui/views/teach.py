@@ -33,13 +33,13 @@ def show() -> None:
     st.title("Teach")
     kinds = {title: kind for kind, title in KINDS.items()}
     what = st.segmented_control(
-        "Lesson", [_DENT, _FIND, *kinds], default=_DENT, key="lesson", required=True, wrap=True
+        "Lesson", [_DENT, _FIND, *kinds], default=_DENT, key=session.kept("lesson"), required=True, wrap=True
     )
     if what not in kinds and what != _FIND:
         _simulator()
         return
     label = "Number of the class: everybody with this number sees the same panels"
-    seed = int(st.number_input(label, 0, 999_999, 1, 1, key=_SEED))
+    seed = int(st.number_input(label, 0, 999_999, 1, 1, key=session.kept(_SEED)))
     if what == _FIND:
         _exercise(seed)
     else:
@@ -52,9 +52,9 @@ def _worksheet(seed: int) -> None:
     """The same panels on paper, for a class without phones."""
     with st.expander("A worksheet on paper"):
         left, right = st.columns(2)
-        number = int(left.number_input("Panel", 1, 999_999, 1, 1, key="sheet-panel"))
+        number = int(left.number_input("Panel", 1, 999_999, 1, 1, key=session.kept("sheet-panel")))
         paper = right.segmented_control(
-            "Paper", ["a4", "letter"], default="a4", key="sheet-paper", required=True
+            "Paper", ["a4", "letter"], default="a4", key=session.kept("sheet-paper"), required=True
         )
         units = units_named(session.units())
         made = Once(lambda: make_worksheet(seed, number, units=units, paper=paper or "a4"))
@@ -69,62 +69,72 @@ def _worksheet(seed: int) -> None:
 
 def _simulator() -> None:
     units = session.units()
-    left, right = st.columns(2)
-    with left:
-        kind = st.segmented_control("Fault", ["low", "high"], default="low", key="t-kind", required=True)
+    # First on a phone, beside the sliders on a desk: what a slider does must be seen while it moves.
+    pictures, controls = st.columns([7, 3])
+    with controls:
+        kind = st.segmented_control(
+            "Fault", ["low", "high"], default="low", key=session.kept("t-kind"), required=True
+        )
         size = st.slider(
             f"Depth or height, {unit_word()}",
             *_slide(0.02, 1.5, 0.3, 0.02),
             format=_digits(),
-            key=f"t-size-{units}",
+            key=session.kept(f"t-size-{units}"),
         )
         width = st.slider(
-            f"Width, {unit_word()}", *_slide(30, 220, 100, 5), format=_digits(), key=f"t-width-{units}"
+            f"Width from foot to foot, {unit_word()}",
+            *_slide(30, 220, 100, 5),
+            format=_digits(),
+            key=session.kept(f"t-width-{units}"),
         )
         x = st.slider(
             f"Place: right of the middle, {unit_word()}",
             *_slide(-220, 220, 40, 10),
             format=_digits(),
-            key=f"t-x-{units}",
+            key=session.kept(f"t-x-{units}"),
         )
         y = st.slider(
             f"Place: up from the middle, {unit_word()}",
             *_slide(-130, 130, 0, 10),
             format=_digits(),
-            key=f"t-y-{units}",
+            key=session.kept(f"t-y-{units}"),
         )
-    with right:
+    with controls:
         way = st.segmented_control(
-            "Stripes run", ["across", "up"], default="across", key="t-way", required=True,
+            "Stripes run", ["across", "up"], default="across", key=session.kept("t-way"), required=True,
             format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
         )  # fmt: skip
         far = st.slider(
             f"Board's distance, {unit_word()}",
             *_slide(300, 1500, 1000, 50),
             format=_digits(),
-            key=f"t-far-{units}",
+            key=session.kept(f"t-far-{units}"),
         )
         crown = st.select_slider(
-            "Crown", [0.0, 8.0, 4.0, 2.5, 1.5], value=0.0, key="t-crown",
+            "Crown", [0.0, 8.0, 4.0, 2.5, 1.5], value=0.0, key=session.kept("t-crown"),
             format_func=lambda m: "flat" if not m else f"radius {m:g} m",
         )  # fmt: skip
-        gloss = st.slider("Gloss, %", 0, 100, 100, 5, key="t-gloss")
+        gloss = st.slider("Gloss, %", 0, 100, 100, 5, key=session.kept("t-gloss"))
     by = _by()
     sign = -1 if kind != "high" else 1
     dent = Dent(x * by, y * by, sign * size * by, width * by)
     viewing = Viewing(crown, way or "across", far * by, 1 - gloss / 100)
     lesson = running.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
-    photo, panel_map = st.columns(2)
-    with photo:
-        st.image(
-            lesson.photo, caption="What the camera sees", width="stretch", alt="Stripes mirrored in the panel"
-        )
-    with panel_map:
-        st.image(
-            draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
-            caption="The height map, from straight above", alt="Height map of the made fault",
-        )  # fmt: skip
-    looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
+    with pictures:
+        photo, panel_map = st.columns(2)
+        with photo:
+            st.image(
+                lesson.photo,
+                caption="What the camera sees",
+                width="stretch",
+                alt="Stripes mirrored in the panel",
+            )
+        with panel_map:
+            st.image(
+                draw_lesson_map(lesson, limit_mm=_LOW_MM), width="stretch",
+                caption="The height map, from straight above", alt="Height map of the made fault",
+            )  # fmt: skip
+        looks.legend("deviation", looks.depth(_LOW_MM), looks.depth(_LOW_MM))
     _explain(dent, lesson)
 
 
@@ -240,7 +250,7 @@ def _show_answer(lesson: Any, task: Any, answer: tuple[float, float, int]) -> No
     off = looks.length(math.hypot(x - task.low.x_mm, y - task.low.y_mm))
     st.markdown(
         f"**{points} points.** You were {off} from its middle. The low is {looks.depth(-task.low.peak_mm)} "
-        f"deep and {looks.length(task.low.width_mm)} wide."
+        f"deep and {looks.length(task.low.width_mm)} wide from foot to foot."
     )
     left, right = st.columns(2)
     with left:

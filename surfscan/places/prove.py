@@ -1,0 +1,85 @@
+"""A station proved from photos alone: a mirror tile lying flat, then on a feeler gauge."""
+
+from __future__ import annotations
+
+import datetime
+import tempfile
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+
+from surfscan.checking.proof import Gauge, prove
+from surfscan.core.errors import RefusedError, UsageError
+from surfscan.job.proof_file import ProofFile
+from surfscan.places.arrange import Panel, write_job
+from surfscan.places.check import station_job
+from surfscan.places.stations import Station, keep_proof, load_station
+
+__all__ = ["proof_job", "prove_station"]
+
+
+def prove_station(
+    name: str,
+    flat: Sequence[Path],
+    tilted: Sequence[Path],
+    *,
+    gauge_mm: float,
+    over_mm: float,
+    tile_mm: Sequence[tuple[float, float]],
+    today: datetime.date | None = None,
+) -> ProofFile:
+    """Measure a known tilt at a station with a frame, and keep the certificate with it.
+
+    Parameters
+    ----------
+    name : str
+    flat, tilted : sequence of path
+        Photos of the tile lying flat and on the gauge.
+    gauge_mm, over_mm : float
+        Thickness of the gauge, and from it to the edge that the tile stands on.
+    tile_mm : sequence of (x, y)
+        The tile's corners from the middle of the frame's tags, mm.
+    today : date, optional
+
+    Returns
+    -------
+    ProofFile
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError, UsageError
+        As `surfscan.checking.proof.prove` does; a station without a frame.
+    """
+    station = load_station(name)
+    if not station.frame:
+        raise RefusedError(
+            f"Station {station.name} has no frame: its board's place is found anew for each panel",
+            found="tags on each panel",
+            allowed="a station with a frame of tags that stays with the board",
+            cure=f"survey it with its frame: surfscan station new {station.name} PHOTO... --frame --replace",
+        )
+    if not 0.02 <= gauge_mm <= 0.2 * over_mm or over_mm > 5000:
+        raise UsageError(
+            "The gauge and its distance do not fit",
+            found=f"{gauge_mm:g} mm over {over_mm:g} mm",
+            allowed="a gauge of 0.02 mm to a fifth of the distance, which is up to 5000 mm",
+            cure="give the leaf's thickness, and its distance from the tile's other edge",
+        )
+    with tempfile.TemporaryDirectory() as there:
+        jobs = [
+            proof_job(station, photos, tile_mm, Path(there) / word)
+            for word, photos in (("flat", flat), ("tilted", tilted))
+        ]
+        gauge = Gauge(gauge_mm, over_mm, 0.005, 0.5)
+        proof = prove(jobs[0], jobs[1], gauge, today=today or datetime.date.today())
+    keep_proof(station.name, proof)
+    return proof
+
+
+def proof_job(
+    station: Station, photos: Sequence[Path], tile_mm: Sequence[tuple[float, float]], folder: Path
+) -> Path:
+    """Write the job of one shot of the tile; an earlier proof says nothing of it."""
+    job = station_job(replace(station, proof=None), photos, Panel("mirror tile", "primer"))
+    panel = {**job.tables["panel"], "region_mm": [list(corner) for corner in tile_mm]}
+    return write_job(replace(job, tables={**job.tables, "panel": panel}), folder)

@@ -1,0 +1,77 @@
+"""Where: a station, the set-up of last time, a new one, or no scale."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from surfscan.ui import looks, session
+from surfscan.ui.parts import steps
+from surfscan.ui.parts.sheet_form import setup_form, setup_words
+from surfscan.ui.parts.stations import StationChoice, stations
+
+__all__ = ["show"]
+
+
+def show() -> None:
+    """The choices, most used first."""
+    steps.head("Where", "Where do you check?")
+    known = stations()
+    for station in known:
+        st.button(
+            looks.escape(f"{station.name}: {station.told}"),
+            key=f"station-{station.name}",
+            on_click=_station,
+            args=(station,),
+            type="primary",
+            width="stretch",
+        )
+    if not known:
+        steps.sketch("3-board")
+    last = session.last_setup()
+    if last is not None:
+        st.button(
+            looks.escape(f"As last time: {setup_words(last)}"),
+            key="where-last",
+            on_click=_last,
+            type="secondary" if known else "primary",
+            width="stretch",
+        )
+        st.caption("Only if board and tags stand and lie as they did then.")
+    if session.confirmed():
+        steps.onward(f"Keep this set-up: {setup_words()}", "What", key="where-keep")
+    with st.expander("A new set-up: measure it, or bring the sheet of an earlier job"):
+        for name in ("2-tags", "3-board"):
+            steps.sketch(name)
+        setup_form()
+        st.button(
+            "It stands like this: next", key="where-form", on_click=_form, type="primary", width="stretch"
+        )
+    st.button("No scale: show me the highs and lows only", key="where-none", on_click=_none, width="stretch")
+    st.caption(
+        "Without tags and board in their known place there are no millimetres: a picture, and no depth."
+    )
+
+
+def _station(station: StationChoice) -> None:
+    session.use_setup(station.tables, "station")
+    session.job()["panel"].pop("size_mm", None)  # judged is what lies between the frame's tags
+    session.keep_extras(station.files)
+    session.more()["station"] = station.name
+    session.go_to("What")
+
+
+def _last() -> None:
+    last = session.last_setup()
+    if last is not None:
+        session.use_setup(last, "last")
+    session.go_to("What")
+
+
+def _form() -> None:
+    session.confirm("form")
+    session.go_to("What")
+
+
+def _none() -> None:
+    session.confirm("")
+    session.go_to("What")
