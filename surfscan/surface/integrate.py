@@ -1,9 +1,10 @@
 """Slopes to height by weighted least squares on a masked grid.
 
-The chord rule of Southwell (1980, JOSA 70, 998): the height step between neighbours equals the mean of their
-slopes, which is exact for every quadratic surface. The normal equations are a Poisson problem with natural
-boundary; on a full rectangle the cosine transform solves it, elsewhere the transform preconditions
-conjugate gradients.
+The height step between neighbours is the integral of the cubic through their slopes and those of the next two
+cells, exact for surfaces of fourth order; where one of the four is missing, it is the mean of the two slopes (the chord
+rule of Southwell 1980, JOSA 70, 998), exact for quadratic ones. The chord alone reads a spot of 8 cells from
+foot to foot 2 % too small. The normal equations are a Poisson problem with natural boundary; on a full rectangle the
+cosine transform solves it, elsewhere the transform preconditions conjugate gradients.
 """
 
 from __future__ import annotations
@@ -60,8 +61,8 @@ def integrate_slopes(
     pp, qq = np.where(valid, p, 0.0), np.where(valid, q, 0.0)
     wx = np.minimum(wp[:, 1:], wp[:, :-1])
     wy = np.minimum(wq[1:], wq[:-1])
-    gx = 0.5 * step_mm * (pp[:, 1:] + pp[:, :-1])
-    gy = 0.5 * step_mm * (qq[1:] + qq[:-1])
+    gx = _steps_along(pp, valid, step_mm)
+    gy = _steps_along(qq.T, valid.T, step_mm).T
     guess = None if start is None else np.where(valid, start, 0.0)
     z = solve_steps(gx, gy, wx, wy, tolerance=tolerance, start=guess, max_rounds=max_rounds)
     rx, ry = wx * (np.diff(z, axis=1) - gx), wy * (np.diff(z, axis=0) - gy)
@@ -72,6 +73,15 @@ def integrate_slopes(
         part = labels == k
         height[part] = z[part] - z[part].mean()
     return height, closure
+
+
+def _steps_along(slope: Array, valid: Array, step_mm: float) -> Array:
+    """Height steps (H, W-1) between the cells of a row from their slopes (H, W)."""
+    steps = 0.5 * step_mm * (slope[:, 1:] + slope[:, :-1])
+    four = valid[:, :-3] & valid[:, 1:-2] & valid[:, 2:-1] & valid[:, 3:]
+    cubic = (13 * (slope[:, 1:-2] + slope[:, 2:-1]) - slope[:, :-3] - slope[:, 3:]) * (step_mm / 24)
+    steps[:, 1:-1] = np.where(four, cubic, steps[:, 1:-1])
+    return np.asarray(steps)
 
 
 def integrate_many(p: Array, q: Array, *, step_mm: float, tolerance: float = 1e-4) -> Array:

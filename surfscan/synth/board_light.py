@@ -27,6 +27,7 @@ def stripes(
     square: bool = False,
     duty: float = 0.5,
     sigma_mm: Array | float = 0.0,
+    over_mm: Array | float = 0.0,
 ) -> Array:
     """Return the brightness of a stripe pattern, 0 dark to 1 bright.
 
@@ -43,6 +44,9 @@ def stripes(
         Bright share of a period of square stripes, 0 to 1.
     sigma_mm : ndarray or float
         Standard deviation of the Gaussian blur on the board; 0 is sharp.
+    over_mm : ndarray or float
+        Stretch of s that a sample stands for: sharp square stripes are averaged over it, so that an edge moves with
+        the sample's part on each side and not by whole samples. Blurred and smooth stripes need none.
     """
     if period_mm <= 0 or not 0 < duty < 1:
         raise ValueError("period_mm must be positive and duty between 0 and 1")
@@ -54,8 +58,11 @@ def stripes(
     away = np.abs(turn - np.round(turn))  # 0 amid a bright stripe, 1/2 amid a dark one
     rel = np.asarray(sigma_mm) / period_mm
     if not np.any(rel > 0):
-        hard: Array = (away < duty / 2).astype(s_mm.dtype)
-        return hard
+        over = np.minimum(np.asarray(over_mm) / period_mm, 1.0)
+        hard = away < duty / 2
+        if np.any(over > 0):
+            hard = np.where(over > 1e-4, _averaged(turn, np.maximum(over, 1e-4), duty), hard)
+        return np.asarray(hard, s_mm.dtype)
     # A blurred edge is an error function; neighbours two periods away count for nothing below rel = 0.5,
     # and above that every harmonic but the mean is damped under 1 %.
     width = np.sqrt(2) * np.maximum(rel, 1e-6)
@@ -63,6 +70,16 @@ def stripes(
     for n in (-2, -1, 0, 1, 2):
         total += 0.5 * (erf((away - n + duty / 2) / width) - erf((away - n - duty / 2) / width))
     return np.where(rel < 0.5, total, duty)
+
+
+def _averaged(turn: Array, over: Array, duty: float) -> Array:
+    """Mean of hard stripes over a stretch, both in periods: the difference of their running sums at its ends."""
+
+    def total(t: Array) -> Array:
+        whole = np.round(t)
+        return np.asarray(whole * duty + np.clip(t - whole, -duty / 2, duty / 2))
+
+    return (total(turn + over / 2) - total(turn - over / 2)) / over
 
 
 def dots(

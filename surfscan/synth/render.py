@@ -221,6 +221,7 @@ def _board_shine(scene: Scene, shot: Exposure, a: Array, b: Array, sigma: Array 
                 square=scene.square and shot.pattern != "stepped",
                 duty=scene.duty,
                 sigma_mm=sigma,
+                over_mm=_stretch(s),
             )
             for axis, s in both.items()
             if shot.pattern == "crossed" or axis == shot.varies
@@ -231,6 +232,12 @@ def _board_shine(scene: Scene, shot: Exposure, a: Array, b: Array, sigma: Array 
         bright = np.where(on_tag, (paper - TAG_BLACK) / (TAG_WHITE - TAG_BLACK), bright)
     shone: Array = light.board_dark + (light.board_bright - light.board_dark) * bright
     return shone
+
+
+def _stretch(s: Array) -> Array:
+    """How much of a field one sample of it spans."""
+    rows, columns = np.gradient(s)
+    return np.asarray(np.abs(rows) + np.abs(columns))
 
 
 def render(scene: Scene, shot: Exposure) -> Array:

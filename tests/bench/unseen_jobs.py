@@ -247,7 +247,7 @@ def own_photos(
         albedo=0.45 if case.light == "lamp" else 0.1 if case.light in ("dots", "stepped") else 0.2,
         dot_radius_mm=4.5,
         roughness_rad=case.rough,
-        supersampling=2,
+        supersampling=3,
         stage={"lamp": "filler", "stepped": "clear"}.get(case.light, "primer"),
         limits_mm={"low_mm": case.limit, "high_mm": case.limit, "filler_depth_mm": 6.35},
     )
