@@ -17,6 +17,7 @@ import streamlit as st
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
 import surfscan
+from surfscan.ui.blank_job import empty_job
 from surfscan.ui.desk import PhotoFile, Work
 from surfscan.ui.store import COOKIE, STORE, JobNote, KeptJob, token_in
 
@@ -70,34 +71,6 @@ _UNITS = "units"  # the widget's own key
 _ID, _STAMP, _GONE, _MORE, _VALUES, _KEPT, _GO = (
     "job-id", "job-stamp", "photos-gone", "job-more", "kept-values", "kept-keys", "go-to",
 )  # fmt: skip
-
-
-def empty_job() -> dict[str, Any]:
-    """The sheet a new job starts from: a door skin, four tags, a board a metre away."""
-    return {
-        "panel": {"name": "", "stage": "primer", "size_mm": [640.0, 440.0]},
-        "tags": {
-            "dictionary": "4x4_50",
-            "side_mm": 36.0,
-            "centres_mm": {
-                "0": [-293.0, -193.0],
-                "1": [293.0, -193.0],
-                "2": [293.0, 193.0],
-                "3": [-293.0, 193.0],
-            },
-        },
-        "camera": {},
-        "board": {
-            "pattern": "stripes",
-            "period_mm": 30.0,
-            "centre_mm": [0.0, 573.6, 819.2],
-            "across": [1.0, 0.0, 0.0],
-            "up": [0.0, -0.8191, 0.5736],
-            "size_mm": [1500.0, 1300.0],
-        },
-        "photo": [],
-        "limits": {},
-    }
 
 
 def job() -> dict[str, Any]:
