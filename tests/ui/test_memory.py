@@ -11,7 +11,7 @@ import pytest
 from page_runs import APP, JOBS, bring_job, button, check, go, open_page, told, uploader
 from streamlit.testing.v1 import AppTest
 
-from surfscan.ui import job_files, session, store  # isort: skip  (found by page_runs)
+from surfscan.ui import job_files, limits, session, store  # isort: skip  (found by page_runs)
 from surfscan.ui.desk import PhotoFile
 from surfscan.ui.guard import GuardMiddleware
 
@@ -263,7 +263,7 @@ def test_a_zip_that_is_none_or_too_much_is_refused(bad: str, monkeypatch: pytest
             parts.writestr(f"job/{k}.jpg", bytes(200_000))
     data = made.getvalue()
     if bad == "bomb":
-        monkeypatch.setattr("surfscan.ui.limits.MOST_TOTAL_MB", 0.5)
+        monkeypatch.setattr(limits, "MOST_TOTAL_MB", 0.5)
     else:
         data = data[: len(data) // 2]
     page = open_page()
