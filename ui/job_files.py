@@ -257,6 +257,16 @@ def pack_job(tables: dict[str, Any], taken: list[PhotoFile]) -> bytes:
     return packed.getvalue()
 
 
+def packed_folder(folder: Path) -> bytes:
+    """All files of a folder as a zip, under the folder's own name."""
+    packed = io.BytesIO()
+    with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as parts:
+        for path in sorted(folder.rglob("*")):
+            if path.is_file():
+                parts.write(path, path.relative_to(folder.parent).as_posix())
+    return packed.getvalue()
+
+
 def demo_files() -> list[tuple[str, bytes]]:
     """The bundled example."""
     source = resources.files("surfscan") / "data" / "demo"

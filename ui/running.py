@@ -35,6 +35,7 @@ __all__ = [
     "has_photo",
     "look",
     "open_result",
+    "read_result",
     "result_files",
     "start_check",
     "take_result",
@@ -164,11 +165,15 @@ def open_result(files: list[tuple[str, bytes]]) -> None:
             allowed="both, as a check writes them",
             cure="choose the whole folder of the result, or the zip that was saved under Papers",
         )
+    take_result(read_result(by_name), by_name)
+
+
+def read_result(by_name: dict[str, bytes]) -> surfscan.CheckResult:
+    """A result from the bytes of its files, by name; RefusedError when they are damaged."""
     with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
         for name in ("result.json", "height.npz"):
             (Path(folder) / name).write_bytes(by_name[name])
-        found = without_folder(lambda: surfscan.load_result(folder), folder)
-    take_result(found, by_name)
+        return without_folder(lambda: surfscan.load_result(folder), folder)
 
 
 def take_result(found: Any, files: dict[str, bytes]) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from surfscan.checking.pipeline import read_job
 from surfscan.core.carrier import Array
 from surfscan.core.constants import COVERAGE_FACTOR
-from surfscan.core.errors import RefusedError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Board
 from surfscan.job.proof_file import ProofFile
@@ -59,6 +59,15 @@ class Gauge:
     length_mm: float
     u_thickness_mm: float = 0.005
     u_length_mm: float = 0.5
+
+    def __post_init__(self) -> None:
+        if not 0.02 <= self.thickness_mm <= 0.2 * self.length_mm or self.length_mm > 5000:
+            raise UsageError(
+                "The gauge and its distance do not fit",
+                found=f"{self.thickness_mm:g} mm over {self.length_mm:g} mm",
+                allowed="a gauge of 0.02 mm to a fifth of the distance, which is up to 5000 mm",
+                cure="give the leaf's thickness, and its distance from the tile's other edge",
+            )
 
     @property
     def slope(self) -> float:

@@ -5,12 +5,11 @@ The set-up photo shows the tags of panel and board; the mirrored tags are held a
 
 from __future__ import annotations
 
-from collections import Counter
 from dataclasses import replace
 
 import numpy as np
 
-from surfscan.checking.stations import camera_of, explain_tags
+from surfscan.checking.stations import camera_of, explain_tags, see_once
 from surfscan.checking.survey import Laid
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
@@ -69,14 +68,7 @@ def stand_board(
             for tag in known or find_tags(photo, dictionary=table.dictionary, thorough=True)
             if tag.id in table.centres_mm
         ]
-        twice = [tag for tag, count in Counter(tag.id for tag in seen).items() if count > 1]
-        if twice:
-            raise RefusedError(
-                f"{photo.file}: tag {twice[0]} of {name} is in the photo more than once",
-                allowed="each tag once",
-                cure="take the spare away, or print each number once",
-                found=f"tag {twice[0]} at several places",
-            )
+        see_once(photo, seen, of=name)
         if not seen:
             if name == "the panel":
                 raise explain_tags(photo, table)

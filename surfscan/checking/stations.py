@@ -23,7 +23,7 @@ from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
 from surfscan.reading.station import Station
 
-__all__ = ["camera_of", "explain_tags", "level_places", "sharpest", "stand"]
+__all__ = ["camera_of", "explain_tags", "level_places", "see_once", "sharpest", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -189,19 +189,26 @@ def explain_tags(photo: Photo, table: TagsSheet) -> RefusedError:
     )
 
 
+def see_once(photo: Photo, tags: list[TagSeen], *, of: str = "") -> None:
+    """Refuse a photo with a tag at several places; `of` says whose, where there are two sets."""
+    counts = Counter(tag.id for tag in tags)
+    for tag, count in counts.items():
+        if count > 1:
+            whose = f" of {of}" if of else ""
+            raise RefusedError(
+                f"{photo.file}: tag {tag}{whose} is in the photo {count} times",
+                allowed="each tag once",
+                cure="take the spare away, or print each number once",
+                found=f"tag {tag} at several places",
+            )
+
+
 def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
     assert sheet.tags is not None
     known = sheet.tags.centres_mm
     if not tags:
         raise explain_tags(photo, sheet.tags)
-    twice = [tag for tag, count in Counter(tag.id for tag in tags).items() if count > 1]
-    if twice:
-        raise RefusedError(
-            f"{photo.file}: tag {twice[0]} is in the photo {Counter(t.id for t in tags)[twice[0]]} times",
-            allowed="each tag once",
-            cure="take the spare away, or print each number once",
-            found=f"tag {twice[0]} at several places",
-        )
+    see_once(photo, tags)
     strange = [tag.id for tag in tags if tag.id not in known]
     if strange:
         raise RefusedError(

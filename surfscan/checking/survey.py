@@ -13,7 +13,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.checking.stations import camera_of, explain_tags
+from surfscan.checking.stations import camera_of, explain_tags, see_once
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Photo, TagSeen
 from surfscan.job.photo_quality import check_exposure
@@ -205,14 +205,7 @@ def _panel_tags(sheet: Sheet, photo: Photo) -> list[TagSeen]:
     found = [tag for tag in found if tag.id not in others]
     if not found:
         raise explain_tags(photo, sheet.tags)
-    twice = [tag for tag, count in Counter(tag.id for tag in found).items() if count > 1]
-    if twice:
-        raise RefusedError(
-            f"{photo.file}: tag {twice[0]} is in the photo more than once",
-            allowed="each tag once",
-            cure="take the spare away, or print each number once",
-            found=f"tag {twice[0]} at several places",
-        )
+    see_once(photo, found)
     return found
 
 

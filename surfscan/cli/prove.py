@@ -8,9 +8,8 @@ from datetime import UTC, datetime
 from pathlib import Path
 
 from surfscan.cli.terminal import Parser, length, named_path
-from surfscan.core.errors import UsageError
 
-__all__ = ["add", "run"]
+__all__ = ["add", "add_gauge", "run"]
 
 _DESCRIPTION = """Prove a station: board, tags and camera as they stand, by a tilt that is known.
 
@@ -34,16 +33,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     )
     prove.add_argument("flat", metavar="FLAT", type=Path, help="job folder of the tile lying flat")
     prove.add_argument("tilted", metavar="TILTED", type=Path, help="job folder of the tile on the gauge")
-    prove.add_argument(
-        "--gauge", metavar="MM", type=length, required=True, help="thickness of the feeler gauge"
-    )
-    prove.add_argument(
-        "--over",
-        metavar="MM",
-        type=length,
-        required=True,
-        help="from the gauge to the edge the tile stands on",
-    )
+    add_gauge(prove)
     prove.add_argument(
         "--u-gauge", metavar="MM", type=length, default=0.005, help="standard uncertainty of --gauge (0.005)"
     )
@@ -54,19 +44,26 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
     prove.set_defaults(run=run)
 
 
+def add_gauge(prove: Parser) -> None:
+    """The known change: how thick the gauge is, and how far from the edge it lies."""
+    prove.add_argument(
+        "--gauge", metavar="MM", type=length, required=True, help="thickness of the feeler gauge"
+    )
+    prove.add_argument(
+        "--over",
+        metavar="MM",
+        type=length,
+        required=True,
+        help="from the gauge to the edge the tile stands on",
+    )
+
+
 def run(options: argparse.Namespace) -> int:
     """Measure, print and write; 0 when the known tilt lies in the measured one's interval."""
     from surfscan.checking.proof import Gauge, prove
     from surfscan.job.proof_file import PROOF_DAYS, proof_text
     from surfscan.report.output import write_file
 
-    if not 0.02 <= options.gauge <= 0.2 * options.over or options.over > 5000:
-        raise UsageError(
-            "--gauge and --over do not fit",
-            found=f"{options.gauge:g} mm over {options.over:g} mm",
-            allowed="a gauge of 0.02 mm to a fifth of --over, which is up to 5000 mm",
-            cure="give the leaf's thickness, and its distance from the tile's other edge",
-        )
     gauge = Gauge(options.gauge, options.over, options.u_gauge, options.u_over)
     proof = prove(options.flat, options.tilted, gauge, today=datetime.now(UTC).date())
     if options.out is not None:

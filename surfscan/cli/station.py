@@ -8,6 +8,7 @@ import shlex
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from surfscan.cli.prove import add_gauge
 from surfscan.cli.terminal import Parser, length, named_path
 
 if TYPE_CHECKING:
@@ -74,16 +75,7 @@ def _add_prove(prove: Parser) -> None:
         "--flat", metavar="PHOTO", type=Path, nargs="+", required=True, help="the tile lying flat"
     )
     prove.add_argument("--tilted", metavar="PHOTO", type=Path, nargs="+", required=True, help="on the gauge")
-    prove.add_argument(
-        "--gauge", metavar="MM", type=length, required=True, help="thickness of the feeler gauge"
-    )
-    prove.add_argument(
-        "--over",
-        metavar="MM",
-        type=length,
-        required=True,
-        help="from the gauge to the edge the tile stands on",
-    )
+    add_gauge(prove)
     prove.add_argument(
         "--tile", metavar=("W", "H"), type=length, nargs=2, required=True, help="width and height of the tile"
     )

@@ -68,6 +68,15 @@ class FirstLook:
         """Whether nothing stands in the way."""
         return all(check.good for check in self.checks)
 
+    @property
+    def runs_so(self) -> bool | None:
+        """Whether stripes are seen that run the way the sheet says; None where none were looked for.
+
+        A figure is told only of stripes that run this way: good, or too narrow.
+        """
+        told = [check.value is not None for check in self.checks if check.name == "stripes"]
+        return any(told) if told else None
+
     def to_panel(self, points_px: Array) -> Array:
         """Places (N, 2), mm, on the plane of the tags that photo pixels (N, 2) show; NaN when not known."""
         points = np.asarray(points_px, float).reshape(-1, 2)

@@ -334,7 +334,6 @@ def _way(sheet: Sheet, photo: Photo, k: int) -> str | None:
             found = look_at(photo, sheet=sheet.model_copy(update={"photos": rows}), row=k)
         except (RefusedError, NotMeasuredError):
             return None
-        # A figure is told only of stripes that run this way: good, or too narrow.
-        if any(check.name == "stripes" and check.value is not None for check in found.checks):
+        if found.runs_so:
             return way
     return None

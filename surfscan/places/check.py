@@ -29,7 +29,7 @@ from surfscan.judge.reasons import reason
 from surfscan.judge.verdict import with_reasons
 from surfscan.places.arrange import Arranged, Panel, arrange, write_job
 from surfscan.places.stations import Station, load_station
-from surfscan.places.surveying import LENS, PROOF
+from surfscan.places.surveying import LENS
 from surfscan.reading.propagation import Inputs
 
 __all__ = ["check_photos", "station_job"]
@@ -109,16 +109,10 @@ def station_job(place: Station, photos: Sequence[Path], panel: Panel) -> Arrange
     RefusedError, UsageError
         As `arrange` does.
     """
-    tables = dict(place.tables)
-    files = place.files
+    tables, files = place.job_parts()
     if panel.focal_35mm is None and photos and _same_lens(place, photos[0]):
         tables["camera"] = {"focal_px": place.focal_px}
         tables["uncertainty"] = {**tables.get("uncertainty", {}), "focal_rel": place.u_focal_rel}
-    if place.proof is not None and place.frame:
-        tables["board"] = {**tables["board"], "proof": PROOF}
-    else:
-        files = {name: path for name, path in files.items() if name != PROOF}
-    if "lens_file" not in tables.get("camera", {}):
         files = {name: path for name, path in files.items() if name != LENS}
     return arrange(photos, panel, tables=tables, files=files)
 

@@ -9,7 +9,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from surfscan.checking.proof import Gauge, prove
-from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError
 from surfscan.job.proof_file import ProofFile
 from surfscan.places.arrange import Panel, write_job
 from surfscan.places.check import station_job
@@ -58,19 +58,12 @@ def prove_station(
             allowed="a station with a frame of tags that stays with the board",
             cure=f"survey it with its frame: surfscan station new {station.name} PHOTO... --frame --replace",
         )
-    if not 0.02 <= gauge_mm <= 0.2 * over_mm or over_mm > 5000:
-        raise UsageError(
-            "The gauge and its distance do not fit",
-            found=f"{gauge_mm:g} mm over {over_mm:g} mm",
-            allowed="a gauge of 0.02 mm to a fifth of the distance, which is up to 5000 mm",
-            cure="give the leaf's thickness, and its distance from the tile's other edge",
-        )
+    gauge = Gauge(gauge_mm, over_mm)
     with tempfile.TemporaryDirectory() as there:
         jobs = [
             proof_job(station, photos, tile_mm, Path(there) / word)
             for word, photos in (("flat", flat), ("tilted", tilted))
         ]
-        gauge = Gauge(gauge_mm, over_mm, 0.005, 0.5)
         proof = prove(jobs[0], jobs[1], gauge, today=today or datetime.date.today())
     keep_proof(station.name, proof)
     return proof

@@ -16,6 +16,7 @@ and a job has a set-up photo among its photos; the station then knows board, len
 
 from __future__ import annotations
 
+import copy
 import datetime
 import re
 import shutil
@@ -87,6 +88,14 @@ class Station:
     def files(self) -> dict[str, Path]:
         """Files that its tables name."""
         return {name: self.folder / name for name in (PROOF, LENS) if (self.folder / name).is_file()}
+
+    def job_parts(self) -> tuple[dict[str, Any], dict[str, Path]]:
+        """Tables of a job's sheet here, and the files that they name: a lens, and a proof where the board stays."""
+        tables, files = copy.deepcopy(self.tables), self.files
+        if self.proof is not None and self.frame:
+            tables["board"]["proof"] = PROOF
+        named = {tables["board"].get("proof"), tables.get("camera", {}).get("lens_file")}
+        return tables, {name: path for name, path in files.items() if name in named}
 
     def proved(self, today: datetime.date | None = None) -> str:
         """When it was proved last, in words."""

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 import html
-import io
 import tempfile
-import zipfile
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import streamlit as st
 
-from surfscan.ui import looks, running, session
+from surfscan.ui import job_files, looks, running, session
 from surfscan.ui.parts.place import ask_place
 
 if TYPE_CHECKING:
@@ -110,9 +108,4 @@ def _paper(where: str, car: Car, numbers: dict[str, int], typed: tuple[str, ...]
         with open_record(where) as record:
             sources = keep_recorded(record, car, numbers, out)
         write_car(car, sources, out, given)
-        packed = io.BytesIO()
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as parts:
-            for path in sorted(out.rglob("*")):
-                if path.is_file():
-                    parts.write(path, path.relative_to(folder).as_posix())
-        return packed.getvalue()
+        return job_files.packed_folder(out)

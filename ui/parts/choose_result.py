@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import os
-import tempfile
 from collections.abc import Callable
 from functools import partial
-from pathlib import Path
 from typing import Any
 
 import streamlit as st
 
 import surfscan
 from surfscan.judge.trade_table import words as trade_words
-from surfscan.ui import job_files, looks, session
-from surfscan.ui.desk import FOLDER, digest_of, without_folder
+from surfscan.ui import job_files, looks, running, session
+from surfscan.ui.desk import digest_of
 
 __all__ = ["bring_result", "choices", "record_place"]
 
@@ -104,10 +102,7 @@ def _take(key: str) -> None:
                 allowed="result.json with height.npz, as a check writes them",
                 cure="choose the zip that was saved under Papers, or both files",
             )
-        with tempfile.TemporaryDirectory(prefix=FOLDER) as folder:
-            for name in ("result.json", "height.npz"):
-                (Path(folder) / name).write_bytes(by_name[name])
-            found = without_folder(lambda: surfscan.load_result(folder), folder)
+        found = running.read_result(by_name)
     except surfscan.SurfscanError as error:
         st.session_state["brought-trouble"] = error
         return

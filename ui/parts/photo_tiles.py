@@ -144,10 +144,7 @@ def _swapped(rows: list[dict[str, Any]], found: list[Any]) -> bool:
         or any(row.get("varies") is None for row in rows)
     ):
         return False
-    if any(
-        look is None or not any(c.name == "stripes" and c.value is None for c in look.checks)
-        for look in found
-    ):
+    if any(look is None or look.runs_so is not False for look in found):
         return False
     st.session_state[_TURNED] = pair
     job_files.turn_photo(0, rows[1]["varies"])

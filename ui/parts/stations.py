@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import copy
 from dataclasses import dataclass, field
 from typing import Any
 
 from surfscan.places import stations as places
-from surfscan.places.surveying import LENS, PROOF
 
 __all__ = ["StationChoice", "stations"]
 
@@ -40,13 +38,8 @@ def stations() -> list[StationChoice]:
     """
     found = []
     for place in places.stations():
-        if not place.frame:
-            continue
-        tables = copy.deepcopy(place.tables)
-        named = [LENS] if "lens_file" in tables.get("camera", {}) else []
-        if place.proof is not None:
-            tables["board"]["proof"] = PROOF
-            named.append(PROOF)
-        files = {name: path.read_bytes() for name, path in place.files.items() if name in named}
-        found.append(StationChoice(place.name, place.proved(), tables, files))
+        if place.frame:
+            tables, files = place.job_parts()
+            read = {name: path.read_bytes() for name, path in files.items()}
+            found.append(StationChoice(place.name, place.proved(), tables, read))
     return found

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import html
-import io
 import tempfile
-import zipfile
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -16,7 +14,7 @@ import streamlit as st
 import surfscan
 from surfscan.core.units import units_named
 from surfscan.report.panes import draw_map_pane
-from surfscan.ui import looks, running, session
+from surfscan.ui import job_files, looks, running, session
 from surfscan.ui.desk import FOLDER
 from surfscan.ui.parts.choose_result import bring_result, choices
 from surfscan.ui.parts.maps import colour_scale, length_bar
@@ -119,8 +117,4 @@ def _packed(change: Any, units: str) -> bytes:
         write_comparison(out, change, units_named("inch" if units == "inch" else "mm"))
         given = Particulars(date=date.today().isoformat(), units="inch" if units == "inch" else "mm")
         write_before_after(out, given)
-        packed = io.BytesIO()
-        with zipfile.ZipFile(packed, "w", zipfile.ZIP_DEFLATED) as parts:
-            for path in sorted(out.iterdir()):
-                parts.write(path, f"before-and-after/{path.name}")
-        return packed.getvalue()
+        return job_files.packed_folder(out)

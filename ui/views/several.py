@@ -6,7 +6,6 @@ import streamlit as st
 
 import surfscan
 from surfscan.ui import running, session
-from surfscan.ui.desk import Work, digest_of
 from surfscan.ui.parts.choose_result import bring_result, choices
 
 __all__ = ["show"]
@@ -33,12 +32,6 @@ def show() -> None:
     if st.button("Join them", type="primary", disabled=len(chosen) < 2, width="stretch", key="join"):
         with st.spinner("Joining the views"):
             whole = surfscan.join([found[key][1]() for key in chosen], name=name)
-        session.start_over()
-        session.job()["panel"]["name"] = str(whole.panel.get("name") or "")
-        files = running.written_files(whole)
-        told = digest_of(files["result.json"], files["height.npz"])
-        session.keep_work(
-            Work(f"{told}.{digest_of(session.shown_name())[:12]}", "done", 1.0, whole, files=files)
-        )
+        running.take_result(whole, running.written_files(whole))
         session.go_to("Result")
         st.rerun()

@@ -68,11 +68,10 @@ def _worksheet(seed: int) -> None:
 
 
 def _simulator() -> None:
-    units = session.units()
     # First on a phone, beside the sliders on a desk: what a slider does must be seen while it moves.
     pictures, controls = st.columns([7, 3])
     with controls:
-        dent, viewing = _fault(units), _view(units)
+        dent, viewing = _fault(), _view()
     lesson = running.cached_object(f"lesson-{dent}-{viewing}", lambda: photograph((dent,), viewing))
     with pictures:
         photo, panel_map = st.columns(2)
@@ -92,58 +91,45 @@ def _simulator() -> None:
     _explain(dent, lesson)
 
 
-def _fault(units: str) -> Dent:
+def _fault() -> Dent:
     """The made fault, as its controls stand."""
     kind = st.segmented_control(
         "Fault", ["low", "high"], default="low", key=session.kept("t-kind"), required=True
     )
-    size = st.slider(
-        f"Depth or height, {unit_word()}",
-        *_slide(0.02, 1.5, 0.3, 0.02),
-        format=_digits(),
-        key=session.kept(f"t-size-{units}"),
-    )
-    width = st.slider(
-        f"Width from foot to foot, {unit_word()}",
-        *_slide(30, 220, 100, 5),
-        format=_digits(),
-        key=session.kept(f"t-width-{units}"),
-    )
-    x = st.slider(
-        f"Place: right of the middle, {unit_word()}",
-        *_slide(-220, 220, 40, 10),
-        format=_digits(),
-        key=session.kept(f"t-x-{units}"),
-    )
-    y = st.slider(
-        f"Place: up from the middle, {unit_word()}",
-        *_slide(-130, 130, 0, 10),
-        format=_digits(),
-        key=session.kept(f"t-y-{units}"),
-    )
+    size = _ask("Depth or height", "size", 0.02, 1.5, 0.3, 0.02)
+    width = _ask("Width from foot to foot", "width", 30, 220, 100, 5)
+    x = _ask("Place: right of the middle", "x", -220, 220, 40, 10)
+    y = _ask("Place: up from the middle", "y", -130, 130, 0, 10)
     by = _by()
     sign = -1 if kind != "high" else 1
     return Dent(x * by, y * by, sign * size * by, width * by)
 
 
-def _view(units: str) -> Viewing:
+def _view() -> Viewing:
     """How it is looked at, as the controls stand."""
     way = st.segmented_control(
         "Stripes run", ["across", "up"], default="across", key=session.kept("t-way"), required=True,
         format_func=lambda w: {"across": "up and down", "up": "side to side"}[w],
     )  # fmt: skip
-    far = st.slider(
-        f"Board's distance, {unit_word()}",
-        *_slide(300, 1500, 1000, 50),
-        format=_digits(),
-        key=session.kept(f"t-far-{units}"),
-    )
+    far = _ask("Board's distance", "far", 300, 1500, 1000, 50)
     crown = st.select_slider(
         "Crown", [0.0, 8.0, 4.0, 2.5, 1.5], value=0.0, key=session.kept("t-crown"),
         format_func=lambda m: "flat" if not m else f"radius {m:g} m",
     )  # fmt: skip
     gloss = st.slider("Gloss, %", 0, 100, 100, 5, key=session.kept("t-gloss"))
     return Viewing(crown, way or "across", far * _by(), 1 - gloss / 100)
+
+
+def _ask(what: str, name: str, low: float, high: float, value: float, step: float) -> float:
+    """A slider of a length, in the session's units; its number in each unit is kept by itself."""
+    return float(
+        st.slider(
+            f"{what}, {unit_word()}",
+            *_slide(low, high, value, step),
+            format=_digits(),
+            key=session.kept(f"t-{name}-{session.units()}"),
+        )
+    )
 
 
 def _by() -> float:
