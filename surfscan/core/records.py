@@ -187,7 +187,10 @@ class Board(Carrier):
     @property
     def normal(self) -> Array:
         """Unit normal, across x up."""
-        (ax, ay, az), (bx, by, bz) = self.across.tolist(), self.up.tolist()  # np.cross takes ten times as long
+        (ax, ay, az), (bx, by, bz) = (
+            self.across.tolist(),
+            self.up.tolist(),
+        )  # np.cross takes ten times as long
         return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
 
 

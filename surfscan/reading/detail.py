@@ -7,7 +7,6 @@ edge lies well. Which of both a photo does not say, so it is no correction but a
 
 from __future__ import annotations
 
-import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array

@@ -45,8 +45,8 @@ SPOT_WEIGHT = 0.2
 
 
 FAIR_SHARE = 0.5
-"""With this share of the panel fair, the forms' spread is right as it stands; with less, what they all leave out (how far
-a spot runs) counts more, by the square of the share, and with more it counts less, within `FAIR_RANGE`. By the spots of
+"""With this share of the panel fair, the forms' spread is right as it stands; with less, what they all leave out (how
+far a spot runs) counts more, by the square of the share, and with more it counts less, within `FAIR_RANGE`. By spots of
 tests/bench/study_unseen.py: errors of the form over its stated uncertainty fall from 1.6 with a third of the panel fair
 to 0.4 with three quarters."""
 
