@@ -17,7 +17,7 @@ CELLS_ACROSS = 48
 """Cells along the longer side that the bend is worked out on: it is smooth."""
 
 PAINT_SHARE = 2.5
-"""As `doubt.UNEXPLAINED_GAIN`: most of what is not matt hides in slopes and albedo."""
+"""Times that what neighbouring cells leave over bends their slopes, besides the one share that all carry."""
 
 LEAST_LENGTH_MM = 60.0
 """Shortest length over which paint is wrong alike."""
