@@ -21,13 +21,12 @@ from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits
 from surfscan.judge.reasons import reason
 from surfscan.reading.surface import ENOUGH
-from surfscan.results.grid_text import read_grid_text
-from surfscan.results.surfaces import read_surface, surface_doubts
+from surfscan.results.map_files import TEXT_KINDS, MapFile, read_map_file
 from surfscan.surface.form import fit_fair_form
 
 __all__ = ["MAP_KINDS", "UNITS", "check_map", "raking", "read_map"]
 
-MAP_KINDS = (".x3p", ".sdf", ".csv", ".txt")
+MAP_KINDS = (".x3p", ".sdf", *TEXT_KINDS)
 UNITS = {"mm": 1.0, "um": 1e-3, "m": 1e3, "inch": 25.4}
 """Millimetres in a unit that a table of numbers may be in."""
 
@@ -65,7 +64,11 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
     RefusedError
         When the file is missing, of another kind, damaged or empty.
     """
-    path = Path(path)
+    return _read(Path(path), unit, step_mm)[0]
+
+
+def _read(path: Path, unit: str, step_mm: float | None) -> tuple[tuple[Grid, Array], tuple[str, ...]]:
+    """The map, and what of its file could not be checked."""
     kind = path.suffix.lower()
     if not path.is_file():
         raise RefusedError(
@@ -78,16 +81,18 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
             allowed=", ".join(MAP_KINDS),
             cure="export the map again",
         )
-    if kind in (".csv", ".txt"):
-        if unit not in UNITS:
-            raise RefusedError(
-                "The unit is not known", found=unit, allowed=", ".join(UNITS), cure="export the map again"
-            )
-        x, y, height = read_grid_text(path, step_mm=step_mm, unit_mm=UNITS[unit])
-    else:
-        height, step_x, step_y = read_surface(path)
-        x = (np.arange(height.shape[1]) - (height.shape[1] - 1) / 2) * step_x
-        y = (np.arange(height.shape[0]) - (height.shape[0] - 1) / 2) * step_y
+    if kind in TEXT_KINDS and unit not in UNITS:
+        raise RefusedError(
+            "The unit is not known", found=unit, allowed=", ".join(UNITS), cure="export the map again"
+        )
+    read = read_map_file(path, unit_mm=UNITS.get(unit, 1.0), step_mm=step_mm)
+    _see_heights(path, read)
+    return _square(read.x_mm, read.y_mm, read.height_mm), read.doubts
+
+
+def _see_heights(path: Path, read: MapFile) -> None:
+    """Refuse places and heights that no panel has."""
+    x, y, height = read.x_mm, read.y_mm, read.height_mm
     for axis in (x, y):
         if not LEAST_STEP_MM <= axis[1] - axis[0] <= MOST_STEP_MM or np.abs(axis).max() > FARTHEST_MM:
             raise RefusedError(
@@ -117,7 +122,6 @@ def read_map(path: Path | str, *, unit: str = "mm", step_mm: float | None = None
             cure="export the map again",
             allowed="a map with heights",
         )
-    return _square(x, y, height)
 
 
 def check_map(  # house: one keyword for each option of the command
@@ -167,7 +171,7 @@ def check_map(  # house: one keyword for each option of the command
             allowed="over 0 and at most 100 mm",
             cure="take it from the instrument's certificate, half of a 95 % figure",
         )
-    source, grid, height = _heights(path, unit=unit, step_mm=step_mm)
+    source, (grid, height), unsummed = _heights(path, unit=unit, step_mm=step_mm)
     judged = _about_fair_form(grid, height, source["file"], u_mm=u_mm, limits=limits)
     coverage = float(np.isfinite(height).mean())
     judgement = judge_map(
@@ -182,7 +186,7 @@ def check_map(  # house: one keyword for each option of the command
     unseen = f"only {100 * coverage:.0f} % of the map holds heights", "export the map again"
     return build_result(
         judgement,
-        replace(judgement.evidence, unseen=unseen, doubts=tuple(_doubts(path, grid))),
+        replace(judgement.evidence, unseen=unseen, doubts=tuple(_doubts(source["file"], unsummed, grid))),
         panel={
             "name": name or Path(source["file"]).stem,
             "stage": stage,
@@ -205,17 +209,13 @@ def check_map(  # house: one keyword for each option of the command
     )
 
 
-def _doubts(given: Path | str | Array, grid: Grid) -> list[Reason]:
-    """What speaks against the file: sums that it does not have, cells that were put together."""
-    if not isinstance(given, Path | str):
-        return []
-    path = Path(given)
+def _doubts(file: str, unsummed: tuple[str, ...], grid: Grid) -> list[Reason]:
+    """What speaks against a file: sums that it does not have, cells that were put together."""
     doubts = [
-        reason("seen-no-sum", Weight.DOUBT, path.name, file=path.name, sentence=text.rstrip("."))
-        for text in surface_doubts(path)
+        reason("seen-no-sum", Weight.DOUBT, file, file=file, sentence=text.rstrip(".")) for text in unsummed
     ]
     if grid.x_mm.size * grid.y_mm.size > 0.9 * MOST_JUDGED:
-        doubts.append(reason("seen-averaged", about=path.name, file=path.name, step_mm=grid.step_mm))
+        doubts.append(reason("seen-averaged", about=file, file=file, step_mm=grid.step_mm))
     return doubts
 
 
@@ -258,15 +258,12 @@ def _past_the_outline(measured: Array) -> Array:
 
 def _heights(
     given: Path | str | Array, *, unit: str, step_mm: float | None
-) -> tuple[dict[str, str], Grid, Array]:
-    """Where heights come from (name and digest), and the heights on square cells."""
+) -> tuple[dict[str, str], tuple[Grid, Array], tuple[str, ...]]:
+    """Where heights come from (name and digest), the heights on square cells, and what could not be checked."""
     if isinstance(given, Path | str):
-        grid, height = read_map(given, unit=unit, step_mm=step_mm)
-        return (
-            {"file": Path(given).name, "sha256": hashlib.sha256(Path(given).read_bytes()).hexdigest()},
-            grid,
-            height,
-        )
+        square, doubts = _read(Path(given), unit, step_mm)
+        digest = hashlib.sha256(Path(given).read_bytes()).hexdigest()
+        return {"file": Path(given).name, "sha256": digest}, square, doubts
     height = np.array(given, dtype=np.float64)
     if height.ndim != 2 or min(height.shape) < 2:
         raise RefusedError(
@@ -284,7 +281,7 @@ def _heights(
         )
     y, x = ((np.arange(n) - (n - 1) / 2) * step_mm for n in height.shape)
     digest = hashlib.sha256(np.ascontiguousarray(height).tobytes()).hexdigest()
-    return {"file": "heights given as an array", "sha256": digest}, *_square(x, y, height)
+    return {"file": "heights given as an array", "sha256": digest}, _square(x, y, height), ()
 
 
 def _square(x_mm: Array, y_mm: Array, height: Array) -> tuple[Grid, Array]:

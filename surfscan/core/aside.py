@@ -42,14 +42,20 @@ _KINDS = {kind.__name__: kind for kind in (SurfscanError, UsageError, RefusedErr
 _TYPES = ("|u1", "<u2", "<f8", "|b1")
 _MOST_HEAD, _MOST_ARRAY = 1_000_000, 2_000_000_000
 _NO_MEMORY = 71
-_CHILD = "from surfscan.core.aside import _serve; _serve()"
+_CHILD = "from surfscan.core.aside import _serve; _serve({line})"
+
+
+class _Child(subprocess.Popen[bytes]):
+    """The process, and the end of a pipe that ends it when it closes, as it does however this process ends."""
+
+    line: IO[bytes] | None = None
 
 
 class _Aside:
     """The child of this process, started with the first call."""
 
     def __init__(self) -> None:
-        self._child: subprocess.Popen[bytes] | None = None
+        self._child: _Child | None = None
         self._lock = threading.Lock()
 
     def start(self, module: str) -> None:
@@ -59,20 +65,13 @@ class _Aside:
             _put(child.stdin, {"load": module})
             child.stdin.flush()
 
-    def _started(self) -> subprocess.Popen[bytes]:
+    def _started(self) -> _Child:
         if self._child is None or self._child.poll() is not None:
-            path = os.pathsep.join(entry or os.getcwd() for entry in sys.path)
-            self._child = subprocess.Popen(
-                [sys.executable, "-P", "-c", _CHILD],  # -P: nothing is imported from the folder one is in
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=subprocess.DEVNULL,  # what decoders mutter is for nobody
-                env={**os.environ, "PYTHONPATH": path},
-            )
+            self._child = _start()
             weakref.finalize(self, _end, self._child)
         return self._child
 
-    def run(self, task: str, words: dict[str, Any], data: bytes) -> Answer:
+    def run(self, task: str, words: dict[str, Any], data: bytes, on_disk: int) -> Answer:
         with self._lock:
             try:
                 child = self._started()
@@ -82,7 +81,7 @@ class _Aside:
             assert child.stdin is not None  # for the type checker, as the next one
             assert child.stdout is not None
             try:
-                most = {"most_s": MOST_S, "most_mb": MOST_MB}
+                most = {"most_s": MOST_S, "most_mb": MOST_MB, "on_disk": on_disk}
                 _put(child.stdin, {"task": task, "words": words, "bytes": len(data), **most})
                 child.stdin.write(data)
                 child.stdin.flush()
@@ -133,7 +132,7 @@ def end_aside() -> None:
     _aside.end()
 
 
-def run_aside(task: str, words: dict[str, Any], data: bytes = b"") -> Answer:
+def run_aside(task: str, words: dict[str, Any], data: bytes = b"", *, on_disk: int = 0) -> Answer:
     """Call a function of ours that uses foreign code, in the child.
 
     Parameters
@@ -144,6 +143,8 @@ def run_aside(task: str, words: dict[str, Any], data: bytes = b"") -> Answer:
         What JSON holds; ``file`` is the name for messages.
     data : bytes
         The file.
+    on_disk : int
+        Size of a file that the function reads itself, bytes: it may take that much memory more, twice.
 
     Returns
     -------
@@ -156,7 +157,7 @@ def run_aside(task: str, words: dict[str, Any], data: bytes = b"") -> Answer:
     RuntimeError
         When the function failed otherwise.
     """
-    return _aside.run(task, words, data)
+    return _aside.run(task, words, data, on_disk)
 
 
 def _gone(words: dict[str, Any], status: int | None, seconds: float) -> RefusedError:
@@ -188,13 +189,37 @@ def _signal_name(number: int) -> str:
         return f"signal {number}"
 
 
-def _end(child: subprocess.Popen[bytes]) -> int:
+def _start() -> _Child:
+    path = os.pathsep.join(entry or os.getcwd() for entry in sys.path)
+    ours, theirs = (os.pipe()[::-1]) if os.name == "posix" else (-1, -1)
+    try:
+        child = _Child(
+            # -P: nothing is imported from the folder one is in
+            [sys.executable, "-P", "-c", _CHILD.format(line=theirs)],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,  # what decoders mutter is for nobody
+            env={**os.environ, "PYTHONPATH": path},
+            pass_fds=(theirs,) if theirs >= 0 else (),
+        )
+    except BaseException:
+        if ours >= 0:
+            os.close(ours)
+        raise
+    finally:
+        if theirs >= 0:
+            os.close(theirs)
+    child.line = os.fdopen(ours, "wb") if ours >= 0 else None
+    return child
+
+
+def _end(child: _Child) -> int:
     """End the child; its status, which is its own where it had ended before."""
     with suppress(subprocess.TimeoutExpired):
         child.wait(0.2)  # an end of file comes a moment before the end
     child.kill()
     status = child.wait()
-    for pipe in (child.stdin, child.stdout):
+    for pipe in (child.stdin, child.stdout, child.line):
         if pipe is not None:
             with suppress(OSError):
                 pipe.close()
@@ -246,9 +271,28 @@ def _called(task: str, words: dict[str, Any], data: bytes) -> Answer:
     return answer
 
 
-def _serve() -> None:
-    """The child: a head and a file in, an answer out, until the input ends."""
+def _end_with(line: int) -> None:
+    """End when the pipe closes: by a signal of the system, which foreign code can't hold up, and by a thread."""
+
+    def wait() -> None:
+        os.read(line, 1)
+        os._exit(0)
+
+    threading.Thread(target=wait, daemon=True).start()
+    with suppress(ImportError, AttributeError, OSError):  # what has no such signal has the thread
+        import fcntl
+
+        fcntl.fcntl(
+            line, fcntl.F_SETOWN, os.getpid()
+        )  # SIGIO, which ends a process that asks for nothing else
+        fcntl.fcntl(line, fcntl.F_SETFL, fcntl.fcntl(line, fcntl.F_GETFL) | os.O_ASYNC)
+
+
+def _serve(line: int = -1) -> None:
+    """The child: a head and a file in, an answer out, until the input ends or its parent does."""
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if line >= 0:
+        _end_with(line)
     out = os.fdopen(os.dup(1), "wb")
     os.dup2(2, 1)
     quiet = open(os.devnull, "w")  # noqa: SIM115 - as long as the process
@@ -261,7 +305,7 @@ def _serve() -> None:
             importlib.import_module(head["load"])
             continue
         size = int(head["bytes"])
-        _bound(head["most_mb"] * 10**6 + 2 * size)
+        _bound(head["most_mb"] * 10**6 + 2 * (size + int(head["on_disk"])))
         faulthandler.dump_traceback_later(
             head["most_s"], exit=True, file=quiet
         )  # also where no Python code runs

@@ -3,7 +3,8 @@
 A hollow that is too deep for its width shows the same piece of board more than once: the phase has no single
 value there, and whatever a lock-in makes of it is wrong. Stripes drawn from the surface found then differ from
 the photo, which is how the place is noticed; that the board's image turns over or jumps there tells a fold from
-dirt, a sticker, or something that moved.
+something that moved. A sticker or dust tears the image at its rim too, but it has a brightness of its own: whatever
+mirrors the board, bent as it may be, is as bright as the board on the mean.
 """
 
 from __future__ import annotations
@@ -22,6 +23,13 @@ UNLIKE = 0.45
 
 TURNED = (0.1, 5.0)
 """Area magnification of the board's image, against its median, outside of which it counts as turned or torn."""
+
+OWN_LIGHT = (0.7, 1.4)
+"""Mean brightness of a place without stripes, against the panel's, outside of which it does not mirror the board. Folds
+of renders have 0.97 to 1.03; made dust and stickers 0.5 and 2.3."""
+
+STRIPELESS = 0.4
+"""Amplitude of stripes, against the panel's, under which a place shows none."""
 
 
 def find_folds(found: list[Round], measured: Array, *, grid: Grid) -> tuple[Array, Array]:
@@ -62,11 +70,26 @@ def find_folds(found: list[Round], measured: Array, *, grid: Grid) -> tuple[Arra
         grown = cv2.dilate(filled, kernel) > 0
         inner = magnified[cells & np.isfinite(magnified)]
         torn = np.mean((inner < TURNED[0]) | (inner > TURNED[1])) if inner.size else 0.0
-        if torn > 0.03:
+        if torn > 0.03 and not _own_light(found, (filled > 0) & ~measured, measured):
             folded |= grown
         else:
             odd |= grown
     return folded, odd & ~folded
+
+
+def _own_light(found: list[Round], core: Array, measured: Array) -> bool:
+    """Whether a place's core, where nothing was measured, has no stripes but a brightness of its own in each photo."""
+    if not core.any():
+        return False
+
+    def share(value: Array) -> float:
+        return float(np.nanmedian(value[core]) / max(float(np.nanmedian(value[measured])), 1e-12))
+
+    return all(
+        share(photo.lock.amplitude) < STRIPELESS
+        and not OWN_LIGHT[0] <= share(photo.lock.level) <= OWN_LIGHT[1]
+        for photo in found
+    )
 
 
 def _magnification(found: list[Round]) -> Array:

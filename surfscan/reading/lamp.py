@@ -117,11 +117,11 @@ def read_lamp(
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
         state = _turn(series, turn, z, setting)
-        setting, z = state.setting, state.z
+        setting, z = state.answer.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
     assert state is not None
-    return finish(state, context, judged, pose, rounds)
+    return finish(state, _bends(series, state), context, judged, pose, rounds)
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,10 +177,9 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     """Mean brightness of each coarse cell, and where it is blown out or not seen."""
     picture, state = rectify(cutout, x, y, z)
     shape = (x.shape[0], FINE, x.shape[1], FINE)
-    mean = picture.astype(float).reshape(shape).mean((1, 3))
-    blown = ((state & bit("saturated")) != 0).reshape(shape).any((1, 3))
-    unseen = ((state & ~bit("saturated")) != 0).reshape(shape).any((1, 3))
-    return mean, blown, unseen
+    mean = picture.reshape(shape).sum(3, dtype=float).sum(1) / FINE**2
+    state = np.bitwise_or.reduce(np.bitwise_or.reduce(state.reshape(shape), 3), 1)
+    return mean, (state & bit("saturated")) != 0, (state & ~bit("saturated")) != 0
 
 
 def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
@@ -212,10 +211,7 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     if len(seen) == 3 and not series.has_ambient:
         scale_rel = float(np.hypot(scale_rel, THREE_SCALE_REL))
     whole, height, closure = _height(fit, series.context)
-    bends = _bends(series, z, fit, weight, answer, scale_rel)
-    return Turn(
-        seen, blown, unseen, weight, lost, fit, setting, noise, scale_rel, whole, height, closure, bends
-    )
+    return Turn(seen, blown, unseen, weight, lost, fit, answer, noise, scale_rel, z, whole, height, closure)
 
 
 def _less_outliers(
@@ -235,22 +231,24 @@ def _less_outliers(
     return fit, weight, lost, noise
 
 
-def _bends(
-    series: _Series, z: Array, fit: CellFit, weight: Array, answer: SettingFit, scale_rel: float
-) -> Bends:
+def _bends(series: _Series, state: Turn) -> Bends:
     grid = series.context.grid
     places = bend_by_places(
-        fit,
-        setting=answer.setting,
-        weight=weight,
-        xyz_mm=(*series.xy, z),
+        state.fit,
+        setting=state.answer.setting,
+        weight=state.weight,
+        xyz_mm=(*series.xy, state.under),
         lamps=series.lamps,
         step_mm=grid.step_mm,
         place_sd_mm=series.bend_sd_mm,
     )
     size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
     paint = bend_by_paint(
-        fit, unexplained=answer.unexplained, usual=answer.usual, scale_rel=scale_rel, size_mm=size
+        state.fit,
+        unexplained=state.answer.unexplained,
+        usual=state.answer.usual,
+        scale_rel=state.scale_rel,
+        size_mm=size,
     )
     return Bends(places, paint)
 

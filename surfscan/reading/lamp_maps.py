@@ -12,6 +12,7 @@ from surfscan.core.records import Array, Grid, Pose
 from surfscan.reading.settle import seat_islands, southwell
 from surfscan.shading.bend import Bends
 from surfscan.shading.lamp import CellFit, LampSetting
+from surfscan.shading.setting import SettingFit
 
 __all__ = ["LampReading", "Turn", "finish"]
 
@@ -49,7 +50,7 @@ class LampReading:
 
 @dataclass(frozen=True, slots=True)
 class Turn:
-    """What one round leaves."""
+    """What one round leaves; `under` is the surface it was read on, `z` the one it found."""
 
     seen: Array
     blown: Array
@@ -57,16 +58,18 @@ class Turn:
     weight: Array
     lost: Array
     fit: CellFit
-    setting: LampSetting
+    answer: SettingFit
     noise: float
     scale_rel: float
+    under: Array
     z: Array
     height: Array
     closure: float
-    bends: Bends
 
 
-def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int) -> LampReading:
+def finish(
+    state: Turn, bends: Bends, context: Context, judged: Array, pose: Pose, rounds: int
+) -> LampReading:
     """Flags, noise and the height of each island by itself."""
     fit, inside, grid = state.fit, context.inside, context.grid
     flags = context.region.copy()
@@ -99,7 +102,7 @@ def finish(state: Turn, context: Context, judged: Array, pose: Pose, rounds: int
         quality=quality,
     )
     albedo = np.where(measured, fit.albedo, np.nan)
-    return LampReading(reading, state.setting, albedo, pose, state.scale_rel, state.bends)
+    return LampReading(reading, state.answer.setting, albedo, pose, state.scale_rel, bends)
 
 
 def _slope(z: Array, own: Array, measured: Array, step_mm: float, axis: int) -> Array:

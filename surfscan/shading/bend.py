@@ -17,7 +17,7 @@ CELLS_ACROSS = 48
 """Cells along the longer side that the bend is worked out on: it is smooth."""
 
 PAINT_SHARE = 2.5
-"""As `doubt.UNEXPLAINED_GAIN`: most of what is not matt hides in slopes and albedo."""
+"""Times that what neighbouring cells leave over bends their slopes, besides the one share that all carry."""
 
 LEAST_LENGTH_MM = 60.0
 """Shortest length over which paint is wrong alike."""
@@ -73,7 +73,7 @@ def bend_by_places(
     size = np.where(good, albedo, 1.0) / np.sqrt(1 + np.where(good, p * p + q * q, 0.0))
     g = np.stack([-np.where(good, p, 0.0) * size, -np.where(good, q, 0.0) * size, size])
     by_p, by_q = slope_rows(g)
-    design = _cubic(at[0][good], at[1][good])
+    cubic = _cubic(at[0][good], at[1][good])
     total = np.zeros(good.shape)
     for k, place in enumerate(places):
         one = replace(
@@ -87,7 +87,7 @@ def bend_by_places(
             drive = setting.brightness[k] * np.sum(change * g, 0)
             dg = -np.einsum("ij...,j...->i...", inverse, w[k] * light[k] * drive)
             z = _height(np.sum(by_p * dg, 0), np.sum(by_q * dg, 0), good, step_mm * skip)
-            total[good] += (z[good] - design @ np.linalg.lstsq(design, z[good], rcond=None)[0]) ** 2
+            total[good] += (z[good] - cubic @ (cubic.T @ z[good])) ** 2
     return _spread(np.sqrt(total), good, shape)
 
 
@@ -118,8 +118,11 @@ def bend_by_paint(
 
 
 def _cubic(x: Array, y: Array) -> Array:
+    """Orthonormal columns that span the cubics at the places, (N, at most 10)."""
     x, y = x / max(np.ptp(x), 1e-9), y / max(np.ptp(y), 1e-9)
-    return np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], -1)
+    design = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], -1)
+    columns, size, _ = np.linalg.svd(design, full_matrices=False)
+    return np.asarray(columns[:, size > 1e-10 * size[0]])
 
 
 def _height(p: Array, q: Array, good: Array, step_mm: float) -> Array:

@@ -36,6 +36,9 @@ __all__ = [
 REFERENCE_MM = 1000.0
 """Lamp vectors are in units in which a lamp at this distance, square on, has length 1."""
 
+NUMBERS_AT_ONCE = 500_000
+"""Numbers of light vectors in a band of rows: 4 MB, which stays in a processor's cache."""
+
 
 @dataclass(frozen=True, slots=True)
 class Lamps:
@@ -190,28 +193,58 @@ def fit_cells(
 def _fit_cells(
     seen: Array, vectors: Array, setting: LampSetting, weight: Array, start: CellFit | None
 ) -> CellFit:
+    """The cells band by band: a cell knows nothing of the others, and a band stays in the processor's cache."""
+    rows = max(1, NUMBERS_AT_ONCE // max(1, vectors[:, :, 0].size))
+    parts = []
+    for first in range(0, seen.shape[1], rows):
+        band = np.s_[..., first : first + rows, :]
+        begun = None if start is None else (start.p[band], start.q[band])
+        parts.append(_fit_band(seen[band], vectors[band], setting, weight[band], begun))
+    return CellFit(*(np.concatenate(maps, axis=-2) for maps in zip(*parts, strict=True)))
+
+
+def _fit_band(
+    seen: Array, vectors: Array, setting: LampSetting, weight: Array, slopes: tuple[Array, Array] | None
+) -> tuple[Array, ...]:
+    """What a `CellFit` holds, of some rows."""
     value = np.where(weight > 0, seen - offsets(setting, len(seen)), 0.0)
     enough = np.count_nonzero(weight > 0, axis=0) >= 3
-    fit = start
-    # The room's light is a * |g| = a * g . n: three rounds settle n where a is small against the lamps.
+    bright = setting.brightness[:, None, None]
+    lamps = vectors * bright[:, None]
+    share = bright if setting.exposed else np.ones_like(bright)  # of the room's light in each photo
+    # Brightness is (lamps_k + room * share_k * n) . g: its sums over the photos are taken once, then n is settled.
+    of_lamps, pulled = _moments(lamps, weight), weight * value
+    by_lamps = np.stack([np.einsum("k...,k...->...", pulled, lamps[:, i]) for i in range(3)])
+    if setting.room != 0:
+        shared = weight * share
+        both = setting.room * np.stack([np.einsum("k...,k...->...", shared, lamps[:, i]) for i in range(3)])
+        by_room = setting.room * np.sum(pulled * share, 0)
+        of_room = setting.room**2 * np.sum(shared * share, 0)
+    # Three rounds settle n where the room's light is small against the lamps.
     for _ in range(3 if setting.room != 0 else 1):
-        light = light_of(vectors, setting, fit)
-        inverse = sum_inverse(light, weight, enough)
-        right = np.einsum("k...,ki...,k...->i...", weight, light, value)
+        unit = _unit_of(slopes, value.shape[1:])
+        matrix, right = of_lamps, by_lamps
+        if setting.room != 0:
+            cross = both[:, None] * unit
+            matrix = of_lamps + cross + cross.swapaxes(0, 1) + of_room * unit[:, None] * unit
+            right = by_lamps + by_room * unit
+        inverse = _held_inverse(matrix, enough)
         g = np.einsum("ij...,j...->i...", inverse, right)
         good = enough & (g[2] > 0)
         with np.errstate(divide="ignore", invalid="ignore"):
             p, q = (np.where(good, -g[i] / g[2], np.nan) for i in (0, 1))
-        albedo = np.where(good, np.sqrt(np.sum(g * g, 0)), np.nan)
-        fit = now = CellFit(p, q, albedo, value, p, q)
-    model = np.einsum("ki...,i...->k...", light, g)
+        slopes = p, q
+    albedo = np.where(good, np.sqrt(np.sum(g * g, 0)), np.nan)
+    model = lamps[:, 0] * g[0] + lamps[:, 1] * g[1] + lamps[:, 2] * g[2]
+    if setting.room != 0:
+        model += setting.room * share * np.sum(unit * g, 0)
     left = np.where((weight > 0) & good, value - model, np.nan)
     safe = np.where(good, g, 1.0)
     spread = [
         np.where(good, np.sqrt(np.maximum(np.einsum("i...,ij...,j...->...", j, inverse, j), 0)), np.nan)
         for j in slope_rows(safe)
     ]
-    return CellFit(now.p, now.q, now.albedo, left, spread[0], spread[1])
+    return p, q, albedo, left, spread[0], spread[1]
 
 
 def offsets(setting: LampSetting, count: int) -> Array:
@@ -225,14 +258,20 @@ def light_of(vectors: Array, setting: LampSetting, fit: CellFit | None) -> Array
 
     The room's light lies along the normals of `fit`; without one, along the panel's.
     """
-    unit = np.zeros(vectors.shape[1:])
-    unit[2] = 1.0
-    if fit is not None:
-        unit = np.where(np.isfinite(fit.p), _unit(fit.p, fit.q), unit)
     bright = setting.brightness.reshape(-1, *([1] * (vectors.ndim - 1)))
+    if setting.room == 0:
+        return np.asarray(vectors * bright)
+    unit = _unit_of(None if fit is None else (fit.p, fit.q), vectors.shape[2:])
     if setting.exposed:
         return np.asarray((vectors + setting.room * unit) * bright)
     return np.asarray(vectors * bright + setting.room * unit)
+
+
+def _unit_of(slopes: tuple[Array, Array] | None, shape: tuple[int, ...]) -> Array:
+    """Normals; the panel's own where there are none."""
+    flat = np.zeros((3, *shape))
+    flat[2] = 1.0
+    return flat if slopes is None else np.where(np.isfinite(slopes[0]), _unit(*slopes), flat)
 
 
 def slope_rows(g: Array) -> tuple[Array, Array]:
@@ -247,11 +286,23 @@ def _unit(p: Array, q: Array) -> Array:
 
 def sum_inverse(light: Array, weight: Array, enough: Array) -> Array:
     """Inverse of every cell's normal matrix, (3, 3, H, W); harmless where there is not enough."""
-    matrix = np.einsum("k...,ki...,kj...->ij...", weight, light, light)
-    trace = matrix[0, 0] + matrix[1, 1] + matrix[2, 2]
+    return _held_inverse(_moments(light, weight), enough)
+
+
+def _moments(light: Array, weight: Array) -> Array:
+    """Sum over the photos of weight times light times light, (3, 3, H, W)."""
+    matrix = np.empty((3, 3, *light.shape[2:]))
     for i in range(3):
-        matrix[i, i] += np.where(enough, 0.0, 1.0 + trace)
-    return _inverse(matrix)
+        weighted = weight * light[:, i]
+        for j in range(i, 3):
+            matrix[i, j] = matrix[j, i] = np.einsum("k...,k...->...", weighted, light[:, j])
+    return matrix
+
+
+def _held_inverse(matrix: Array, enough: Array) -> Array:
+    """Inverse, of a matrix that is held up where there is not enough."""
+    held = np.where(enough, 0.0, 1.0 + matrix[0, 0] + matrix[1, 1] + matrix[2, 2])
+    return _inverse(matrix + held * np.eye(3).reshape(3, 3, *([1] * enough.ndim)))
 
 
 def _inverse(m: Array) -> Array:

@@ -15,6 +15,7 @@ import numpy as np
 from surfscan.core.poisson import label_islands, solve_steps
 from surfscan.core.records import Array
 from surfscan.core.robust import robust_spread
+from surfscan.core.sums import inner
 from surfscan.shading.lamp import CellFit, Lamps, LampSetting, lamp_vectors, light_of, slope_rows, sum_inverse
 
 __all__ = ["Ground", "SettingFit", "fit_setting", "plain_setting"]
@@ -26,8 +27,8 @@ ROOM_SD, BLACK_SD, BRIGHTNESS_SD = 0.03, 0.006, 0.5
 """Wide priors: a dim shop as a share of the lamp's light, a camera's black level (one step of 8-bit sRGB is 0.0003),
 lamps within a factor."""
 
-MOST_NUMBERS = 6_000_000
-"""Photos times parameters times cells that are held at once (50 MB): beyond, cells are passed over."""
+MOST_NUMBERS = 1_500_000
+"""Parameters times three times cells: beyond, cells are passed over (40 photos keep 12,000 of them)."""
 
 DARK_SD = 1e-6
 """Holds the room's light at zero where it would come out negative."""
@@ -144,24 +145,24 @@ def fit_setting(
     calm = _calm(left, w, good)
     alike, common = _alike(np.sqrt(w) * left, calm, noise)
     rows, columns = np.nonzero(calm)
-    skip = max(1, rows.size * count * len(names) // MOST_NUMBERS)
+    skip = max(1, 3 * rows.size * len(names) // MOST_NUMBERS)
     some = rows[::skip], columns[::skip]
-    root, light_some = np.sqrt(w[:, *some]), light[:, :, *some]
-    overs, dp, dq = [], [], []
+    own_p, own_q = (np.sum(inverse * rows[:, None], 0) for rows in (rows_p, rows_q))
+    few = inverse[:, :, *some]
+    pulls, turns, dp, dq = [], [], [], []  # what each parameter does to the cells' own fits
     for only, drive in drives:
-        dg = -np.einsum("ij...,j...->i...", inverse, _pull(w, light, only, drive))
-        over = np.einsum("ki...,i...->k...", light_some, dg[:, *some])
-        if only is None:
-            over += drive[:, *some]
-        else:
-            over[only] += drive[some]
-        overs.append((root * over).ravel())
-        dp.append(np.where(good, np.sum(rows_p * dg, 0), 0.0))
-        dq.append(np.where(good, np.sum(rows_q * dg, 0), 0.0))
-    stack = np.stack(overs, -1)
+        pull = _pull(w, light, only, drive)
+        dp.append(np.where(good, -np.sum(own_p * pull, 0), 0.0))
+        dq.append(np.where(good, -np.sum(own_q * pull, 0), 0.0))
+        pulls.append(pull[:, *some])
+        turns.append(-np.einsum("ijn,jn->in", few, pulls[-1]))
     trust = skip / (noise**2 * alike)  # the cells passed over speak through those next to them
-    matrix = trust * stack.T @ stack
-    right = trust * stack.T @ (root * left[:, *some]).ravel()
+    own, seen = _driven(drives, w[:, *some], left[:, *some], some)
+    answer = np.stack(turns).reshape(len(names), -1).T
+    # What a cell's own slopes and albedo take up of a change counts for nothing.
+    matrix = trust * (own + inner(np.stack(pulls).reshape(len(names), -1).T, answer))
+    over = _pull(w, light, None, left)[:, *some].ravel()
+    right = trust * (seen + inner(answer, over[:, None])[:, 0])
     curl, curl_right = _curl_rows(fit, dp, dq, ground, noise, alike)
     matrix += curl
     right += curl_right
@@ -183,10 +184,31 @@ def fit_setting(
     )
 
 
+def _driven(drives: list[_Drive], w: Array, left: Array, some: tuple[Array, Array]) -> tuple[Array, Array]:
+    """Weighted products of all changes of the brightness with each other (P, P), and with what is left over (P,)."""
+    matrix, right = np.zeros((len(drives), len(drives))), np.zeros(len(drives))
+    thin = [(only, drive[some] if only is not None else drive[:, *some]) for only, drive in drives]
+    for i, (first, one) in enumerate(thin):
+        weighted = w * one if first is None else w[first] * one
+        right[i] = np.sum(weighted * (left if first is None else left[first]))
+        for j, (second, other) in enumerate(thin[: i + 1]):
+            if None not in (first, second) and first != second:
+                continue  # two photos have nothing in common
+            if first is None and second is not None:
+                value = np.sum(weighted[second] * other)
+            elif second is None and first is not None:
+                value = np.sum(weighted * other[first])
+            else:
+                value = np.sum(weighted * other)
+            matrix[i, j] = matrix[j, i] = value
+    return matrix, right
+
+
 def _pull(w: Array, light: Array, only: int | None, drive: Array) -> Array:
     if only is not None:
-        return np.asarray(w[only] * light[only] * drive)
-    return np.einsum("k...,kj...,k...->j...", w, light, drive)
+        return np.asarray(light[only] * (w[only] * drive))
+    weighted = w * drive
+    return np.stack([np.einsum("k...,k...->...", weighted, light[:, j]) for j in range(3)])
 
 
 def _parameters(
@@ -305,9 +327,9 @@ def _curl_rows(
     expected = noise * u * side / np.sqrt(factor**2)
     spread = max(expected, float(robust_spread(now[used])))
     robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2 / alike
-    matrix = rows.T @ (robust[:, None] * rows)
-    right = -rows.T @ (robust * now)
-    tilts = np.array([_tilt(z, valid, x, y, ground.level_at_mm) for z in heights])  # (1 + P, 2)
+    matrix = inner(rows, robust[:, None] * rows)
+    right = -inner(rows, (robust * now)[:, None])[:, 0]
+    tilts = _tilts(np.stack(heights), valid, x, y, ground.level_at_mm)
     level = TILT_RAD**2 + alike * (noise * u) ** 2 / max(np.count_nonzero(good), 1)
     matrix += tilts[1:] @ tilts[1:].T / level
     right -= tilts[1:] @ tilts[0] / level
@@ -316,19 +338,16 @@ def _curl_rows(
 
 def _blocks(value: Array, factor: int) -> Array:
     h, w = (n // factor * factor for n in value.shape)
-    return np.asarray(value[:h, :w].reshape(h // factor, factor, w // factor, factor).mean((1, 3)))
+    return np.asarray(value[:h, :w].reshape(h // factor, factor, w // factor, factor).mean(1).mean(-1))
 
 
-def _tilt(z: Array, valid: Array, x: Array, y: Array, level_at_mm: Array) -> Array:
-    """Slopes of the plane through the surface next to the level places."""
-    xs, ys, zs = x[valid], y[valid], z[valid]
-    rows = []
-    for at in level_at_mm:
-        near = np.argsort(np.hypot(xs - at[0], ys - at[1]), kind="stable")[:6]
-        rows.append((xs[near].mean(), ys[near].mean(), zs[near].mean()))
-    table = np.array(rows)
-    design = np.column_stack([np.ones(len(table)), table[:, :2]])
-    return np.asarray(np.linalg.lstsq(design, table[:, 2], rcond=None)[0][1:])
+def _tilts(z: Array, valid: Array, x: Array, y: Array, level_at_mm: Array) -> Array:
+    """Slopes of the plane through each surface (N, H, W) next to the level places, (N, 2)."""
+    xs, ys, zs = x[valid], y[valid], z[:, valid]
+    near = [np.argsort(np.hypot(xs - at[0], ys - at[1]), kind="stable")[:6] for at in level_at_mm]
+    design = np.array([(1.0, xs[k].mean(), ys[k].mean()) for k in near])
+    places = np.stack([zs[:, k].mean(1) for k in near])
+    return np.asarray(np.linalg.lstsq(design, places, rcond=None)[0][1:].T)
 
 
 def _moved(setting: LampSetting, names: tuple[str, ...], step: Array, count: int) -> LampSetting:

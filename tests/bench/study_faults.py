@@ -1,6 +1,6 @@
 """Every call of a writer made to fail, ended at, or cut off by a power cut: the old is whole, or the new is.
 
-    python tests/bench/study_faults.py [--jobs check papers record] [--seeds N] [--state FILE] [--every N]
+    python tests/bench/study_faults.py [--jobs check papers record page] [--seeds N] [--state FILE] [--every N]
 
 For each job (tests/faulted_jobs.py): each of its calls that write, rename, sync or take away fails once, and fails from
 then on, with a full disk (ENOSPC, EDQUOT), a read-only one (EROFS), a network drive that is gone (EIO, ESTALE); the
@@ -16,6 +16,8 @@ import sys
 import tempfile
 from collections import Counter
 from pathlib import Path
+
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
@@ -54,7 +56,11 @@ def main() -> None:
     given = parser.parse_args()
     kept = json.loads(given.state.read_text()) if given.state and given.state.exists() else {}
     with tempfile.TemporaryDirectory() as name:
-        jobs = make_jobs(Path(name))
+        jobs = make_jobs(Path(name) / "files")
+        if "page" in given.jobs:
+            from page_faults import page_job
+
+            jobs["page"] = page_job(Path(name) / "page", pytest.MonkeyPatch())
         for job in (jobs[one] for one in given.jobs):
             done, ends = kept.get(job.name, [0, {}])
             counts = Counter(ends)

@@ -85,6 +85,35 @@ def test_refusals_and_faults_come_through() -> None:
 
 
 @POSIX
+@pytest.mark.parametrize("does", ["hang", "spin"])
+def test_a_killed_program_leaves_no_decoder_behind(tmp_path: Path, does: str) -> None:
+    code = (
+        "import sys; from surfscan.core.aside import run_aside as run\n"
+        "print(run('aside_tasks:whole', {})[0]['pid'], flush=True)\n"
+        f"run('aside_tasks:{does}', {{}})"
+    )
+    path = os.pathsep.join([str(Path(__file__).parents[1]), *sys.path])
+    environ = {**os.environ, "PYTHONPATH": path}
+    with subprocess.Popen([sys.executable, "-c", code], env=environ, stdout=subprocess.PIPE) as process:
+        assert process.stdout is not None
+        decoder = int(process.stdout.readline())
+        time.sleep(0.5)
+        process.kill()
+    began = time.monotonic()
+    while _runs(decoder) and time.monotonic() - began < 15:
+        time.sleep(0.02)
+    assert time.monotonic() - began < 3, "the decoder outlived its program"
+
+
+def _runs(process: int) -> bool:
+    """Whether it does; one that has ended and waits to be asked does not."""
+    try:
+        return Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()[0] != "Z"
+    except OSError:
+        return False
+
+
+@POSIX
 def test_ctrl_c_in_the_terminal_reaches_both() -> None:
     with pytest.raises(KeyboardInterrupt):
         asked("interrupted")

@@ -92,3 +92,21 @@ def test_a_noisy_photo_needs_more_to_be_doubted(usual: float) -> None:
     unlike = np.where(np.hypot(X, Y) < 30, 0.6, usual)
     _, odd = find_folds(plain(unlike), ALL, grid=GRID)
     assert odd.any() == (4 * usual < 0.6)
+
+
+@pytest.mark.parametrize(
+    ("light", "stripes", "is_fold"), [(0.4, 0.2, True), (1.0, 0.02, False), (0.2, 0.02, False)]
+)
+def test_a_place_with_a_brightness_of_its_own_is_a_sticker_or_dust_not_a_fold(
+    light: float, stripes: float, is_fold: bool
+) -> None:
+    """Its rim tears the image as a fold does; what mirrors the board is as bright as the board on the mean."""
+    core, rim = np.hypot(X, Y) < 30, np.hypot(X, Y) < 45
+    turned = [2 * np.where(rim & ~core, -X, X), 2 * Y]
+    rounds = [round_of(wanted, np.where(rim, 1.2, 0.05)) for wanted in turned]
+    for photo in rounds:
+        photo.lock.amplitude[core] = stripes * 0.5
+        photo.lock.level[core] = light
+    folded, odd = find_folds(rounds, ~core, grid=GRID)
+    assert (folded if is_fold else odd)[rim].all()
+    assert not (odd if is_fold else folded).any()
