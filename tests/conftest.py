@@ -22,3 +22,11 @@ if (
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A file keeps its own order."""
     items.sort(key=lambda item: item.path.name not in _LONGEST)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_place_for_what_is_finished(tmp_path_factory: pytest.TempPathFactory) -> None:
+    from finished import keep_in  # loads the libraries, after the lines above
+
+    base = tmp_path_factory.getbasetemp()
+    keep_in((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "finished")

@@ -23,7 +23,7 @@ from surfscan.reading.lamp import read_lamp
 from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum
-from surfscan.synth.render import render
+from surfscan.synth.render import render, render_shots
 from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 JOB = Path(__file__).parents[2] / "fixtures" / "jobs" / "lamp"
@@ -85,8 +85,8 @@ def known(
         return View(photo, CAMERA, POSE, "")
 
     views = [
-        take(s.file, g * render(scene, s) + haze * (g if haze_exposed else 1.0))
-        for g, s in zip(gains, shots, strict=True)
+        take(s.file, g * seen + haze * (g if haze_exposed else 1.0))
+        for g, s, seen in zip(gains, shots, render_shots(scene, shots), strict=True)
     ]
     out = None
     if ambient:
