@@ -130,14 +130,19 @@ def test_photos_that_do_not_fit_are_named_and_left_out() -> None:
         (bad / path.name).write_bytes(path.read_bytes())
     made = scene(AIMS, SMALL)
     turned = replace(SMALL, centre_mm=SMALL.centre_mm + np.array([0.0, 0.0, 60.0]))
-    wrong = [(made.shots[4], replace(made, board=turned)), (made.shots[1], replace(made, tags=None))]
-    for shot, other in wrong:
-        linear = add_noise(render(other, shot), rng=np.random.default_rng(1), full_well_e=5000.0, read_e=4.0)
-        write_photo(bad / shot.file, linear)
+    sheet = bad / "panel.toml"
+    head, last = sheet.read_text().split("[limits]")
+    sheet.write_text(f'{head}[[photo]]\nfile = "bare.jpg"\n\n[limits]{last}')
+    middle = made.shots[4]
+    for name, other in ((middle.file, replace(made, board=turned)), ("bare.jpg", replace(made, tags=None))):
+        linear = add_noise(
+            render(other, middle), rng=np.random.default_rng(1), full_well_e=5000.0, read_e=4.0
+        )
+        write_photo(bad / name, linear)
     result = check_job(bad)
     left = [one for one in result.findings if one.code == "photo-left-out"]
-    assert {one.about for one in left} == {shot.file for shot, _ in wrong}
-    assert result.details["sweep"]["photos_used"] == len(AIMS) - 2
+    assert {one.about for one in left} == {middle.file, "bare.jpg"}
+    assert result.details["sweep"]["photos_used"] == len(AIMS) - 1
     assert result.coverage <= good.coverage + 0.005
 
 
