@@ -45,8 +45,8 @@ def scene(aims: tuple[tuple[float, float], ...], board: Board, pattern: str = "c
             )
     return Scene(
         panel=Panel(SIZE, form, shape),
-        camera=Camera(1560.0, (399.5, 299.5)),
-        image_size_px=(800, 600),
+        camera=Camera(1014.0, (259.5, 194.5)),
+        image_size_px=(520, 390),
         board=board,
         tags=corner_tags(SIZE),
         shots=tuple(shots),
