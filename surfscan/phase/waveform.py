@@ -88,7 +88,9 @@ def blind_share(waveform: Array) -> float:
     flat = flat < FLAT * flat.max()
     if flat.all() or not flat.any():
         return 0.0
-    turned = np.roll(flat, -int(np.flatnonzero(~flat)[0]))  # starts on a slope, so that no flat part is cut in two
+    turned = np.roll(
+        flat, -int(np.flatnonzero(~flat)[0])
+    )  # starts on a slope, so that no flat part is cut in two
     edges = np.flatnonzero(np.diff(np.r_[0, turned.astype(np.int8), 0]))
     longest = float((edges[1::2] - edges[::2]).max()) / BINS
     return max(longest - 2 * FLAT / (2 * np.pi), 0.0)
