@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.batch_told import BatchProgress, Log, summary
+from surfscan.cli.complaints import see_least
 from surfscan.cli.recording import add_recording_options, check_recording
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import UsageError
@@ -128,12 +129,7 @@ def _orders(options: argparse.Namespace) -> Orders:
     from surfscan.fleet.places import local_path
     from surfscan.fleet.rows import OUTCOMES
 
-    for name, least in (("workers", 1), ("memory", 200), ("time", 1)):
-        value = getattr(options, name)
-        if value is not None and not value >= least:
-            raise UsageError(
-                f"--{name} is too small", found=f"{value:g}", allowed=f"{least} or more", cure="give more"
-            )
+    see_least(options, workers=1, memory=200, time=1)
     named = {one.strip() for text in options.retry for one in text.split(",")}
     if "failed" in named:
         named = (named - {"failed"}) | set(_FAILED)

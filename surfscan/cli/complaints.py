@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import argparse
 import difflib
 import re
 from collections.abc import Sequence
 
 from surfscan.core.errors import UsageError
 
-__all__ = ["retold"]
+__all__ = ["retold", "see_least"]
 
 _NUMBERS = {"int": "a whole number", "float": "a number, with a decimal point"}
 
@@ -64,3 +65,13 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
 
 def _cap(text: str) -> str:
     return text if text.startswith("-") else text[:1].upper() + text[1:]
+
+
+def see_least(options: argparse.Namespace, **least: float) -> None:
+    """Hold numbers to the least that they may be, where they are given (UsageError); no number is too small too."""
+    for name, allowed in least.items():
+        value = getattr(options, name)
+        if value is not None and not value >= allowed:
+            raise UsageError(
+                f"--{name} is too small", found=f"{value:g}", allowed=f"{allowed:g} or more", cure="give more"
+            )

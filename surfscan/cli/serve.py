@@ -10,9 +10,10 @@ import tempfile
 from contextlib import ExitStack
 from pathlib import Path
 
+from surfscan.cli.complaints import see_least
 from surfscan.cli.page import own_address, see_port_is_free
 from surfscan.cli.terminal import Parser, named_path
-from surfscan.core.errors import RefusedError, UsageError
+from surfscan.core.errors import RefusedError
 from surfscan.core.parts import needing
 
 __all__ = ["add", "run"]
@@ -95,12 +96,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _see_options(options: argparse.Namespace) -> None:
-    for name, least in (("workers", 1), ("queue", 1), ("keep", 0.01)):
-        value = getattr(options, name)
-        if value is not None and not value >= least:
-            raise UsageError(
-                f"--{name} is too small", found=f"{value:g}", allowed=f"{least} or more", cure="give more"
-            )
+    see_least(options, workers=1, queue=1, keep=0.01)
     given = os.environ.get(VARIABLE, "")
     if given and (
         len(given) < _LEAST_TOKEN or not given.isascii() or not given.isprintable() or " " in given

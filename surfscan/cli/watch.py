@@ -10,6 +10,7 @@ from collections import Counter
 from pathlib import Path
 from typing import Any
 
+from surfscan.cli.complaints import see_least
 from surfscan.cli.terminal import Parser, named_path
 from surfscan.core.errors import RefusedError, UsageError
 
@@ -107,12 +108,7 @@ def run(options: argparse.Namespace) -> int:
 
 
 def _see_options(options: argparse.Namespace) -> None:
-    for name, least in (("workers", 1), ("settle", 0.0), ("gap", 1.0), ("every", 0.05)):
-        value = getattr(options, name)
-        if value is not None and not value >= least:
-            raise UsageError(
-                f"--{name} is too small", found=f"{value:g}", allowed=f"{least:g} or more", cure="give more"
-            )
+    see_least(options, workers=1, settle=0.0, gap=1.0, every=0.05)
     if not options.folder.is_dir():
         raise RefusedError(
             f"The folder {options.folder} is not there",

@@ -124,8 +124,14 @@ def compose_shop(figures: ShopFigures, given: Particulars) -> list[Block]:
 
 def told_of_record(figures: ShopFigures) -> str:
     """How much the figures rest on."""
-    told = f"{figures.passes} checks of {figures.panels} panels on {figures.jobs} jobs"
-    if figures.without_job:
+    checks, panels, jobs = (
+        f"{count} {word}{'' if count == 1 else 's'}"
+        for count, word in ((figures.passes, "check"), (figures.panels, "panel"), (figures.jobs, "job"))
+    )
+    told = f"{checks} of {panels} on {jobs}"
+    if figures.without_job == 1:
+        told += "; one check without a job number counts for the measuring only"
+    elif figures.without_job:
         told += f"; {figures.without_job} checks without a job number count for the measuring only"
     return told
 

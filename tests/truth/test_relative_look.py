@@ -20,6 +20,9 @@ from surfscan.job.sheet import load_sheet
 from surfscan.optics.lens import project
 from surfscan.results.stored import load_result
 
+SMALLER = 0.3
+"""A lone photo is shrunk by this: its stripes have 8 px and more left, and a look takes a third."""
+
 JOBS = Path(__file__).parents[2] / "fixtures" / "jobs"
 
 
@@ -27,6 +30,12 @@ def without(job: str, what: str, folder: Path, *, photos: int = 2) -> Path:
     """A fixture with its tags, its board pose, or all but one photo taken out of the sheet."""
     shutil.copytree(JOBS / job, folder)
     text = (folder / "panel.toml").read_text()
+    if photos == 1:
+        for path in folder.glob("stripes-*.jpg"):
+            picture = cv2.imread(str(path))
+            small = cv2.resize(picture, None, fx=SMALLER, fy=SMALLER, interpolation=cv2.INTER_AREA)
+            cv2.imwrite(str(path), small, [cv2.IMWRITE_JPEG_QUALITY, 95])
+        text = re.sub(r"(?<=focal_px = )[\d.]+", lambda found: str(float(found[0]) * SMALLER), text)
     if what == "tags":
         text = re.sub(r"\[tags\].*?(?=\n\[camera)", "", text, flags=re.S)
     else:
@@ -38,8 +47,11 @@ def without(job: str, what: str, folder: Path, *, photos: int = 2) -> Path:
     return folder
 
 
-def seen_at_spots(job: str, rows: list[dict]) -> list[tuple[dict, float | None]]:
-    """Every made spot with the share that the look gives it, found by its place in the first photo."""
+def seen_at_spots(job: str, rows: list[dict], scale: float) -> list[tuple[dict, float | None]]:
+    """Every made spot with the share that the look gives it, found by its place in the first photo.
+
+    The photo that was looked at has `scale` times the fixture's pixels across.
+    """
     folder = JOBS / job
     sheet = load_sheet(folder)
     photo = read_photo(folder / sheet.photos[0].file, sheet.photos[0].file)
@@ -51,7 +63,8 @@ def seen_at_spots(job: str, rows: list[dict]) -> list[tuple[dict, float | None]]
         near = [
             row
             for row in rows
-            if np.hypot(row["column_px"] - at[0][0], row["row_px"] - at[1][0]) < 60  # a spot is 150 px wide
+            if np.hypot(row["column_px"] / scale - at[0][0], row["row_px"] / scale - at[1][0])
+            < 60  # of some 150
         ]
         assert len(near) <= 1
         assert not near or near[0]["kind"] == spot["kind"]
@@ -73,7 +86,7 @@ def test_lows_are_lows_and_ranked_right(job: str, what: str, photos: int, off: f
     assert result.spots == ()
     assert np.isnan(result.height.height_mm).all()
     assert look["one_direction"] is (photos == 1)
-    table = seen_at_spots(job, look["spots"])
+    table = seen_at_spots(job, look["spots"], SMALLER if photos == 1 else 1.0)
     assert all(share is not None for _, share in table)
     assert len(look["spots"]) == len(table)  # none invented
     sign = {"low": -1, "high": 1}
@@ -106,7 +119,9 @@ def test_files_hold_no_millimetre(tmp_path: Path, capsys: pytest.CaptureFixture[
     assert document["spots"] == []
     assert document["relative"]["spots"][0]["relative_depth"] == -1.0
     assert document["relative"]["one_direction"] is True
-    for spot, share in seen_at_spots("flat", document["relative"]["spots"]):  # one photo ranks them too
+    for spot, share in seen_at_spots(
+        "flat", document["relative"]["spots"], SMALLER
+    ):  # one photo ranks them too
         sign = -1 if spot["kind"] == "low" else 1
         assert share == pytest.approx(sign * spot["depth_mm"] / 0.28, abs=0.15)
     maps = np.load(out / "height.npz")
@@ -122,7 +137,7 @@ def test_files_hold_no_millimetre(tmp_path: Path, capsys: pytest.CaptureFixture[
         top += 1
     assert photo.shape[1] == picture.shape[1]
     middle, column = top + round(spot["row_px"]), round(spot["column_px"])
-    around = picture[middle - 30 : middle + 30, column - 90 : column + 90].astype(float)
+    around = picture[middle - 9 : middle + 9, column - 27 : column + 27].astype(float)
     assert (around[..., 0] - around[..., 2]).mean() > 15
     assert len((out / "spots.csv").read_text().splitlines()) == 1
     with pytest.raises(RefusedError, match="without a scale"):

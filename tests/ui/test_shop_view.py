@@ -64,7 +64,7 @@ def test_the_parts_show_what_the_record_and_the_watch_hold(
     assert "<b>shelf</b>" in said  # as text: it was escaped
     assert "<b>shelf</b>" not in told(page)
     said = choose(page, "What we learn")
-    assert "3 checks of 3 panels on 1 jobs" in said
+    assert "3 checks of 3 panels on 1 job" in said
     assert "2 of 3, 67 % (21 to 94 %)" in said  # Wilson's interval of 2 of 3
     assert "bonnet" not in said.split("Ready at first look")[1]
     (place / "arrived" / "watch.json").write_text(json.dumps({"schema": 9}))
