@@ -4,179 +4,37 @@ One ray per pixel is followed to the surface z(x, y) by Newton's method and mirr
 Where it landed (panel place, board place, angle of incidence) varies smoothly over a panel, so it is
 interpolated (cubic) to the sub-pixel samples, and only what has edges (stripes, tags, the panel's rim) is
 computed for each of those. The interpolation is off by less than 0.01 mm on the board for a 0.35 mm
-low of 80 mm, 1 m from board and camera, at 0.4 mm a pixel.
+low of 80 mm, 1 m from board and camera, at 0.4 mm a pixel. Small faults have detail within a pixel: the pixels that
+show one are cast anew, a ray for each sample.
 
 Not rendered: reflections of reflections, shadows of the panel on itself, the panel in front of the board.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
+from surfscan.synth.marks import Mark
 from surfscan.synth.panels import Flat, Panel
+from surfscan.synth.rays import Hits, cast, fresnel, meet_board, pixel_rays, project
 from surfscan.synth.scene import Exposure, Scene, Tags
 
-__all__ = ["Hits", "fresnel", "mirror_hits", "pixel_rays", "project", "render"]
+__all__ = ["render"]
 
 Array = NDArray[Any]
 TAG_BLACK, TAG_WHITE = 0.05, 0.85  # reflectance of toner and paper: common figures, no source
 _FLAT = Panel((1.0, 1.0), Flat())
+MARK_SAMPLES = 6
+"""Rays a pixel and direction where a small fault is."""
+
 _FAR = 1e9  # a board place that is off any board; unlike NaN it survives interpolation
-
-
-@dataclass(frozen=True, slots=True)
-class Hits:
-    """Where pixels look, each (H, W) float64.
-
-    `x_mm`, `y_mm`, `z_mm` on the panel's surface (or its continuation past the rim); `a_mm`, `b_mm` on the
-    board, from its middle; `cos_in` the cosine of the angle of incidence; `range_mm` from the panel point to
-    the board point. NaN where the ray meets no surface; `a_mm`, `b_mm`, `range_mm` also where the mirrored
-    ray runs away from the board's plane.
-    """
-
-    x_mm: Array
-    y_mm: Array
-    z_mm: Array
-    a_mm: Array
-    b_mm: Array
-    cos_in: Array
-    range_mm: Array
-
-
-def fresnel(cos_in: ArrayLike, index: float) -> Array:
-    """Return the unpolarised reflectance of a smooth surface, air to `index`.
-
-    Parameters
-    ----------
-    cos_in : array_like
-        Cosine of the angle of incidence, 0 to 1.
-    index : float
-        Refractive index, at least 1.
-
-    References
-    ----------
-    Fresnel's equations; Born and Wolf, Principles of Optics, section 1.5.2.
-    """
-    ci = np.clip(np.asarray(cos_in, dtype=np.float64), 0, 1)
-    ct = np.sqrt(1 - (1 - ci * ci) / index**2)
-    with np.errstate(invalid="ignore"):
-        rs = (ci - index * ct) / (ci + index * ct)
-        rp = (index * ci - ct) / (index * ci + ct)
-    # both are 0/0 at grazing incidence on index 1, where nothing is reflected
-    half: Array = np.nan_to_num(0.5 * (rs * rs + rp * rp))
-    return half
-
-
-def project(points_mm: ArrayLike, camera: Camera, pose: Pose) -> Array:
-    """Return pixel places (N, 2), column and row, of panel-frame points (N, 3).
-
-    The model is OpenCV's: x'' = x' (1 + k1 r^2 + k2 r^4 + k3 r^6) + 2 p1 x'y' + p2 (r^2 + 2 x'^2), and
-    likewise for y.
-    """
-    seen = np.asarray(points_mm, dtype=np.float64) @ pose.rotation.T + pose.shift_mm
-    x, y = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2]
-    xd, yd = _distort(x, y, camera)
-    f, (c, r) = camera.focal_px, camera.centre_px
-    return np.stack([f * xd + c, f * yd + r], -1)
-
-
-def _distort(x: Array, y: Array, camera: Camera) -> tuple[Array, Array]:
-    k1, k2, p1, p2, k3 = _five(camera)
-    r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-    return xd, y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-
-
-def pixel_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, pose: Pose) -> Array:
-    """Return unit directions (..., 3) in the panel frame in which pixels look; distortion is undone."""
-    c, r = np.broadcast_arrays(np.asarray(columns, dtype=np.float64), np.asarray(rows, dtype=np.float64))
-    x = (c - camera.centre_px[0]) / camera.focal_px
-    y = (r - camera.centre_px[1]) / camera.focal_px
-    if any(_five(camera)):
-        xd, yd = x, y
-        for _ in range(30):  # a fixed point, each step some 10 times closer for a phone's lens
-            xs, ys = _distort(x, y, camera)
-            x, y = x + (xd - xs), y + (yd - ys)
-    ahead = np.stack([x, y, np.ones_like(x)], -1) @ pose.rotation
-    unit: Array = ahead / np.linalg.norm(ahead, axis=-1, keepdims=True)
-    return unit
-
-
-def _five(camera: Camera) -> tuple[float, float, float, float, float]:
-    k1, k2, p1, p2, k3 = (*camera.distortion, 0.0, 0.0, 0.0, 0.0, 0.0)[:5]
-    return k1, k2, p1, p2, k3
-
-
-def mirror_hits(
-    panel: Panel,
-    camera: Camera,
-    pose: Pose,
-    board: Board | None,
-    columns: ArrayLike,
-    rows: ArrayLike,
-    *,
-    sag_mm: float = 0.0,
-) -> Hits:
-    """Follow the rays of pixels to the panel and on to the board.
-
-    Parameters
-    ----------
-    panel, camera, pose, board :
-        The scene; without a board, `a_mm`, `b_mm` and `range_mm` are NaN.
-    columns, rows : array_like
-        Pixel places, broadcast against each other.
-    sag_mm : float
-        See `Scene.board_sag_mm`.
-    """
-    d = pixel_rays(columns, rows, camera, pose)
-    return _mirror_hits(panel, pose.centre_mm, board, d, sag_mm)[0]
-
-
-def _mirror_hits(
-    panel: Panel, centre: Array, board: Board | None, d: Array, sag_mm: float = 0.0
-) -> tuple[Hits, Array, Array]:
-    total = panel.total
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.where(d[..., 2] < 0, -centre[2] / d[..., 2], np.nan)
-        for _ in range(8):
-            x, y = centre[0] + t * d[..., 0], centre[1] + t * d[..., 1]
-            z, p, q = total.surface(x, y)
-            more = (centre[2] + t * d[..., 2] - z) / (d[..., 2] - p * d[..., 0] - q * d[..., 1])
-            if not np.nanmax(np.abs(more), initial=0) > 1e-5:  # 0.01 um, and as little on the board
-                break
-            t = t - more
-        lean = 1 / np.sqrt(1 + p * p + q * q)
-        n = np.stack([-p * lean, -q * lean, lean], -1)
-        cos_in = -(d * n).sum(-1)
-        a = b = far = np.full(x.shape, np.nan)
-        if board is not None:
-            out = d + 2 * cos_in[..., None] * n
-            a, b, far = _meet_board(board, np.stack([x, y, z], -1), out, sag_mm)
-    return Hits(x, y, z, a, b, cos_in, far), p, q
-
-
-def _meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[Array, Array, Array]:
-    """Where rays meet the board, from its middle, and how far that is; NaN where they run away from it."""
-    away = board.centre_mm - start
-    on, across = ray @ board.normal, ray @ board.across
-    reach, left = away @ board.normal, away @ board.across
-    far = reach / on
-    if sag_mm:
-        half = board.size_mm[0] / 2
-        for _ in range(8):  # a fixed point: the bulge changes by a few per cent of a step along the ray
-            a = np.clip(far * across - left, -half, half)
-            far = (reach - sag_mm * (a / half) ** 2) / on
-    far = np.where(far > 0, far, np.nan)
-    landed = far[..., None] * ray - away
-    return landed @ board.across, landed @ board.up, far
 
 
 def _board_seen(scene: Scene, shot: Exposure, picture: Array) -> Array:
@@ -191,7 +49,7 @@ def _board_seen(scene: Scene, shot: Exposure, picture: Array) -> Array:
         end = min(row + step, height)
         rows = (np.arange((end - row) * n) + 0.5) / n - 0.5 + row
         d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
-        a, b, _ = _meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
+        a, b, _ = meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
         on = (
             (np.abs(a) <= board.size_mm[0] / 2) & (np.abs(b) <= board.size_mm[1] / 2) & (d @ board.normal < 0)
         )
@@ -249,11 +107,45 @@ def render(scene: Scene, shot: Exposure) -> Array:
     for row in range(top, bottom, step):
         end = min(row + step, bottom)
         picture[row:end, left:right] = _strip(scene, shot, left, right, row, end)
+    for mark in scene.marks:
+        _cast_mark(scene, shot, mark, picture)
     if shot.shows_board and scene.board is not None:
         picture = _board_seen(scene, shot, picture)
     if scene.lens_blur_px > 0:
-        return np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
-    return picture
+        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
+    for speck in scene.specks:
+        picture = picture * speck.let_through(np.arange(width)[None, :], np.arange(height)[:, None])
+    return np.asarray(picture, np.float32)
+
+
+def _cast_mark(scene: Scene, shot: Exposure, mark: Mark, picture: Array) -> None:
+    """The pixels that show a small fault, in place: `MARK_SAMPLES` rays a pixel and direction."""
+    ends = mark.reach_mm * np.array([-1.0, 1.0])
+    x, y = (a.ravel() for a in np.meshgrid(mark.x_mm + ends, mark.y_mm + ends))
+    seen = project(np.stack([x, y, scene.panel.total.height(x, y)], -1), scene.camera, shot.pose)
+    left, top = np.maximum(np.floor(seen.min(0)).astype(int) - 2, 0)
+    right, bottom = np.minimum(np.ceil(seen.max(0)).astype(int) + 3, scene.image_size_px)
+    if right <= left or bottom <= top:
+        return
+    n = MARK_SAMPLES
+    here = [one for one in scene.marks if _touch(one, mark)]
+    deviation = sum((one.shape for one in here), scene.panel.deviation)
+    panel = replace(scene.panel, deviation=deviation)
+    columns = (np.arange((right - left) * n) + 0.5) / n - 0.5 + left
+    rows = ((np.arange((bottom - top) * n) + 0.5) / n - 0.5 + top)[:, None]
+    d = pixel_rays(columns, rows, scene.camera, shot.pose)
+    hits, p, q = cast(panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    shone = _shade(replace(scene, panel=panel), shot, hits, p, q, _as_cast, here)
+    picture[top:bottom, left:right] = shone.reshape(bottom - top, n, right - left, n).mean(axis=(1, 3))
+
+
+def _touch(one: Mark, other: Mark) -> bool:
+    apart = max(abs(one.x_mm - other.x_mm), abs(one.y_mm - other.y_mm))
+    return apart <= one.reach_mm + other.reach_mm + 5.0
+
+
+def _as_cast(field: Array, nan: float = _FAR) -> Array:
+    return np.asarray(np.nan_to_num(field, nan=nan))
 
 
 def _background(scene: Scene, shot: Exposure) -> float:
@@ -278,12 +170,22 @@ def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom
     columns = np.arange(left - pad, right + pad)
     rows = np.arange(top - pad, bottom + pad)[:, None]
     d = pixel_rays(columns, rows, scene.camera, shot.pose)
-    hits, p, q = _mirror_hits(scene.panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    hits, p, q = cast(scene.panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
 
     def finer(field: Array, nan: float = _FAR) -> Array:
         whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, pad)
         return _finer_rows(whole.T, n, pad).T
 
+    shone = _shade(scene, shot, hits, p, q, finer)
+    shape = (bottom - top, n, right - left, n)
+    mean: Array = shone.reshape(shape).mean(axis=(1, 3))
+    return mean
+
+
+def _shade(
+    scene: Scene, shot: Exposure, hits: Hits, p: Array, q: Array, finer: Any, marks: Sequence[Mark] = ()
+) -> Array:
+    """Brightness of the samples that `finer` makes of the hits."""
     x, y = finer(hits.x_mm), finer(hits.y_mm)
     base, paper, on_tag = _diffuse_reflectance(scene, x, y)
     if shot.pattern == "lamp":
@@ -292,12 +194,18 @@ def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom
     else:
         sx, sy = scene.light.room_slope
         light = scene.light.room * (1 + (sx * x + sy * y) / 1000)
-        shone = np.where(on_tag, paper * light, base * light + _reflection(scene, shot, hits, finer))
+        mirrored = _reflection(scene, shot, hits, finer)
+        for mark in marks:
+            if mark.haze > 0:
+                hazy = replace(scene, roughness_rad=float(np.hypot(scene.roughness_rad, mark.haze_rad)))
+                share = mark.hazed(x, y)
+                mirrored = (1 - share) * mirrored + share * _reflection(hazy, shot, hits, finer)
+        shone = np.where(on_tag, paper * light, base * light + mirrored)
+    for mark in marks:
+        if mark.cover is not None:
+            shone = np.where(mark.covered(x, y), mark.albedo * light, shone)
     w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
-    shone = np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
-    shape = (bottom - top, n, right - left, n)
-    mean: Array = shone.reshape(shape).mean(axis=(1, 3))
-    return mean
+    return np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
 
 
 def _finer_rows(field: Array, n: int, pad: int) -> Array:
