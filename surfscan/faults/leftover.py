@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
@@ -111,6 +112,10 @@ class Leftover:
     def score(self) -> Array:
         """`rest` in standard deviations."""
         return np.asarray(self.rest / self.noise)
+
+    def score_at(self, rows: Array, columns: Array) -> Array:
+        """The same at some pixels."""
+        return np.asarray(self.rest[rows, columns] / self.noise[rows, columns])
 
 
 def leftover_of(
@@ -410,9 +415,7 @@ def _median_by(value: Array, slot: Array) -> Array:
     value, slot = value[order], slot[order]
     ends = np.searchsorted(slot, np.arange(BINS + 1))
     every = float(np.median(value))
-    return np.array(
-        [np.median(value[a:b]) if b - a > 20 else every for a, b in zip(ends[:-1], ends[1:], strict=True)]
-    )
+    return np.array([np.median(value[a:b]) if b - a > 20 else every for a, b in pairwise(ends)])
 
 
 def _local_median(value: Array, side: int) -> Array:
