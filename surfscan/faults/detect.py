@@ -28,6 +28,9 @@ __all__ = ["Candidate", "Found", "find_candidates"]
 SIGMAS_PX = (0.7, 1.2, 2.0, 3.5, 6.0)
 """Standard widths of the windows."""
 
+WIDE_PX = 2.5
+"""A window wider than this looks at what is left without what may be shape."""
+
 MOST = 8.0
 """A pixel's score counts up to this, so that one dead pixel is no larger fault than a pit."""
 
@@ -152,27 +155,37 @@ def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Arr
 def _scored(leftover: Leftover) -> tuple[Array, Array]:
     """Score of each pixel over all windows, and the pixels that belong to something."""
     clear = leftover.clear.astype(np.float32)
-    energy = np.minimum(leftover.score**2, MOST**2) * clear
+    whole, shapeless = (
+        np.minimum((rest / leftover.noise) ** 2, MOST**2) * clear
+        for rest in (leftover.rest, leftover.shapeless)
+    )
     some = leftover.clear[::3, ::3]
-    best = np.zeros_like(energy)
-    core = np.zeros(energy.shape, bool)
+    best = np.zeros_like(clear)
+    core = np.zeros(clear.shape, bool)
     for sigma in SIGMAS_PX:
-        share = cv2.GaussianBlur(clear, (0, 0), sigma)
-        root = np.cbrt(cv2.GaussianBlur(energy, (0, 0), sigma) / np.maximum(share, 0.05))
+        energy = whole if sigma < WIDE_PX else shapeless
+        root = cv2.pow(_averaged(energy, sigma) / np.maximum(_averaged(clear, sigma), 0.05), 1 / 3)
         usual = root[::3, ::3][some]
         middle = float(np.median(usual))
         spread = MAD_TO_SIGMA * float(np.median(np.abs(usual - middle)))
-        score = np.where(leftover.clear, (root - middle) / max(spread, 1e-9), 0.0).astype(np.float32)
+        score = np.where(leftover.clear, (root - middle) * np.float32(1 / max(spread, 1e-9)), np.float32(0))
         reach = score > RIM
         if core.any():  # what a narrower window has found is not widened by a wider one
             size = 2 * int(np.ceil(2.2 * sigma)) + 1
-            near = cv2.dilate(
-                core.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (size, size))
-            )
+            near = cv2.dilate(core.astype(np.uint8), cv2.getStructuringElement(cv2.MORPH_RECT, (size, size)))
             reach &= near == 0
         core |= reach
         best = np.maximum(best, score)
     return best, core
+
+
+def _averaged(value: Array, sigma: float) -> Array:
+    """Gaussian mean; a wide one from half the pixels a side."""
+    if sigma < WIDE_PX:
+        return np.asarray(cv2.GaussianBlur(value, (0, 0), sigma))
+    size = value.shape[1] // 2, value.shape[0] // 2
+    small = cv2.GaussianBlur(cv2.resize(value, size, interpolation=cv2.INTER_AREA), (0, 0), sigma / 2)
+    return np.asarray(cv2.resize(small, value.shape[::-1]))
 
 
 def _described(
