@@ -62,7 +62,7 @@ class Candidate:
     corner : (int, int)
         Row and column of `mask` on the panel picture.
     mask : ndarray, bool
-        Where it is, `Found.pitch_mm` a cell.
+        Where it is.
     """
 
     x_mm: float
@@ -84,10 +84,8 @@ class Found:
     Attributes
     ----------
     candidates : tuple of Candidate
-    pitch_mm : float
-        Cell of the panel picture: a photo's pixel.
-    left_mm, low_mm : float
-        Middle of its first cell; rows ascend in y.
+    panel : PanelPicture
+        What the candidates' masks lie on.
     looked : ndarray (H, W), bool
         Cells that at least one photo shows.
     specks : tuple of Speck
@@ -95,9 +93,7 @@ class Found:
     """
 
     candidates: tuple[Candidate, ...]
-    pitch_mm: float
-    left_mm: float
-    low_mm: float
+    panel: PanelPicture
     looked: Array
     specks: tuple[Speck, ...] = ()
 
@@ -147,9 +143,7 @@ def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Arr
             continue
         found.append(_described(panel, mask, corner, best, own))
     found.sort(key=lambda one: -one.score)
-    return Found(
-        tuple(found[:MOST_FAULTS]), panel.pitch_mm, panel.left_mm, panel.low_mm, looked, tuple(specks)
-    )
+    return Found(tuple(found[:MOST_FAULTS]), panel, looked, tuple(specks))
 
 
 def _scored(leftover: Leftover) -> tuple[Array, Array]:
