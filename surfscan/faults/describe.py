@@ -1,15 +1,16 @@
 """What a candidate looks like, in figures that tell kinds of fault apart.
 
-Size and shape of its outline; what it does to the light (an even dimming, lost contrast, hidden gloss); and how well a
-hollow, a bump or a ring of its own size explains it, drawn into the photos with the stripes' own waveform: hollow and
-bump scramble what they mirror alike, but their rims and middles do not move stripes the same way.
+Size and shape of its outline; what it does to the light (an even dimming, lost contrast, hidden gloss); and whether
+the surface rises or falls at its rim. Inside, a hollow and a bump scramble what they mirror alike; where they run out,
+their slopes are small enough to move a stripe by less than its width, one outward and the other inward.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array
@@ -28,33 +29,25 @@ FEATURES = (
     "upright",
     "taper",
     "hollow",
+    "soft",
     "strength",
     "dims",
     "dims_explains",
     "contrast",
     "offset",
     "light_explains",
-    "pit",
-    "nib",
-    "sign",
-    "ring",
-    "ring_over",
-    "slope",
+    "darker",
+    "rises_at_rim",
+    "rises_beyond",
     "one_photo",
 )
 """In the order of `Looks.features`; what each is stands in `describe`."""
 
-SLOPES = tuple(float(v) for v in np.geomspace(0.004, 0.5, 11))
-"""Steepest slopes that are tried."""
+MARGIN_PX = 6
+"""Looked at round a candidate."""
 
-SPREADS = (0.85, 1.15)
-"""Sizes that are tried, of the outline's."""
-
-FINE = 3
-"""Samples a pixel and direction where a shape is drawn."""
-
-MOST_PX = 2500
-"""Pixels of a patch that are drawn at most: of a larger one, every so many."""
+TOLD = 4.0
+"""Standard deviations from which the rim tells a hollow from a bump."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -77,22 +70,16 @@ class Looks:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Patch:
-    """The pixels of one photo in and around a candidate, each (N,)."""
+    """The pixels of one photo in and around a candidate, each (N,): distance from its outline (cells, + outside),
+    what is left, its noise, what was drawn, level and contrast, and how a slope away from it changes the light."""
 
-    x: Array
-    y: Array
-    inside: Array
+    edge: Array
     rest: Array
     noise: Array
     drawn: Array
     level: Array
     strength: Array
-    phases: tuple[Array, ...]
-    classes: tuple[Array, ...]
-    turns: tuple[Array, ...]
-    steps: tuple[Array, ...]
-    tables: tuple[Array, ...]
-    jacobian: Array
+    gain: Array
 
 
 def describe(candidate: Candidate, found: Found, leftovers: Sequence[Leftover]) -> Looks:
@@ -108,84 +95,96 @@ def describe(candidate: Candidate, found: Found, leftovers: Sequence[Leftover]) 
     -------
     Looks
         Features: log of length and width in pixels, and of their ratio; area over that of the oval; sag over length;
-        scatter about an even bend over width; |sine| of the direction; how much wider the lower end is than the upper;
-        energy of the rim over that of the middle; log of the root mean square leftover over the contrast; dimming and
-        the share of the energy that it explains; change of contrast and of level, and the same of both; share that a
-        hollow, a bump explains, and their difference; the same of a ring, and its lead; log of the slope of the best;
-        share of the score that the better photo has.
+        log of the scatter about an even bend; |sine| of the direction; log of how much wider the lower end is than
+        the upper; log energy of the rim over that of the middle, and of a belt outside over that of the rim; log of the
+        root mean square leftover over the contrast; dimming and the share of the energy that it explains; change of
+        contrast and of level, and the share that both explain; mean change of light over the contrast; how surely the
+        surface rises outward at the rim and beyond it (square root of standard deviations, signed); share of the score
+        that the better photo has.
     """
     pitch = found.panel.pitch_mm
+    edge, normal = _away(candidate.mask)
     patches = [
-        patch for k, lo in enumerate(leftovers) if (patch := _patch(candidate, found, lo, k)) is not None
+        patch
+        for k, lo in enumerate(leftovers)
+        if (patch := _patch(candidate, found, lo, k, edge, normal)) is not None
     ]
     length, width = candidate.length_mm / pitch, max(candidate.width_mm / pitch, 0.7)
-    outline = _outline(candidate)
-    light = _light(patches)
-    hollow, bump, ring, slope = _shapes(candidate, patches)
-    sign = bump - hollow
+    rim, beyond = (_rises(patches, *belt) for belt in ((-2.5, 0.5), (0.5, 5.0)))
     scores = np.nan_to_num(np.array(candidate.scores))
     values = [
         np.log(length),
         np.log(width),
         np.log(length / width),
-        *outline,
-        *light,
-        hollow,
-        bump,
-        sign,
-        ring,
-        ring - max(hollow, bump),
-        np.log(slope),
+        *_outline(candidate),
+        *_light(patches),
+        _root(rim),
+        _root(beyond),
         float(scores.max() / max(scores.sum(), 1e-9)),
     ]
-    told = 0 if abs(sign) < 0.08 else int(np.sign(sign))
-    return Looks(np.array(values, float), told, float(length))
+    surest = max(rim, beyond, key=abs)
+    sign = 0 if abs(surest) < TOLD else -int(np.sign(surest))
+    return Looks(np.array(values, float), sign, float(length))
 
 
-def _patch(candidate: Candidate, found: Found, photo: Leftover, k: int) -> _Patch | None:
+def _root(value: float) -> float:
+    return float(np.sign(value) * np.sqrt(abs(value)))
+
+
+def _away(mask: Array) -> tuple[Array, Array]:
+    """Distance from the outline of a mask with `MARGIN_PX` round it, + outside, and the unit direction away from it."""
+    wide = np.pad(mask, MARGIN_PX).astype(np.uint8)
+    edge = cv2.distanceTransform(1 - wide, cv2.DIST_L2, 5) - cv2.distanceTransform(wide, cv2.DIST_L2, 5)
+    dy, dx = np.gradient(cv2.GaussianBlur(edge, (0, 0), 1.0))
+    normal = np.stack([dx, dy]) / np.maximum(np.hypot(dx, dy), 1e-6)
+    return edge, normal
+
+
+def _patch(
+    candidate: Candidate, found: Found, photo: Leftover, k: int, edge: Array, normal: Array
+) -> _Patch | None:
     panel = found.panel
     rows, columns = np.nonzero(candidate.mask)
     rows, columns = rows + candidate.corner[0], columns + candidate.corner[1]
     across, down = (part[rows, columns] for part in panel.maps[k])
-    margin = 4
     tall, wide = photo.clear.shape
-    left, right = max(int(across.min()) - margin, 0), min(int(across.max()) + margin + 2, wide)
-    top, bottom = max(int(down.min()) - margin, 0), min(int(down.max()) + margin + 2, tall)
+    left, right = max(int(across.min()) - MARGIN_PX, 0), min(int(across.max()) + MARGIN_PX + 2, wide)
+    top, bottom = max(int(down.min()) - MARGIN_PX, 0), min(int(down.max()) + MARGIN_PX + 2, tall)
     if right - left < 3 or bottom - top < 3:
         return None
-    thin = int(np.ceil(np.sqrt((right - left) * (bottom - top) / MOST_PX)))
-    box = slice(top, bottom, thin), slice(left, right, thin)
-    use = photo.clear[box]
+    box = slice(top, bottom), slice(left, right)
+    x, y = photo.x_mm[box], photo.y_mm[box]
+    column = np.rint((x - panel.left_mm) / panel.pitch_mm).astype(int) - candidate.corner[1] + MARGIN_PX
+    row = np.rint((y - panel.low_mm) / panel.pitch_mm).astype(int) - candidate.corner[0] + MARGIN_PX
+    use = photo.clear[box] & (row >= 0) & (row < edge.shape[0]) & (column >= 0) & (column < edge.shape[1])
     if use.sum() < 6:
         return None
-    x, y = photo.x_mm[box], photo.y_mm[box]
-    column = np.rint((x - panel.left_mm) / panel.pitch_mm).astype(int) - candidate.corner[1]
-    row = np.rint((y - panel.low_mm) / panel.pitch_mm).astype(int) - candidate.corner[0]
-    on = (row >= 0) & (row < candidate.mask.shape[0]) & (column >= 0) & (column < candidate.mask.shape[1])
-    inside = np.zeros(on.shape, bool)
-    inside[on] = candidate.mask[row[on], column[on]]
-    jacobian = np.array(
-        [[np.median(d) / thin for d in np.gradient(v)[::-1]] for v in (x.astype(float), y.astype(float))]
-    )
-    steps = tuple(
-        np.array([np.median(d) / thin for d in np.gradient(one.phase[box])[::-1]]) for one in photo.directions
+    at = row[use], column[use]
+    gain = sum(
+        one.per_rad(box)[use] * (one.lever_rad[0] * normal[0][at] + one.lever_rad[1] * normal[1][at])
+        for one in photo.directions
     )
     return _Patch(
-        x[use],
-        y[use],
-        inside[use],
+        edge[at],
         photo.rest[box][use],
         photo.noise[box][use],
         (photo.level[box] + sum(one.wave[box] for one in photo.directions))[use],
         photo.level[box][use],
         photo.strength[box][use],
-        tuple(one.phase[box][use] for one in photo.directions),
-        tuple(one.class_at[box][use] for one in photo.directions),
-        tuple(one.lever_rad for one in photo.directions),
-        steps,
-        tuple(one.tables for one in photo.directions),
-        jacobian,
+        photo.strength[box][use] * gain,
     )
+
+
+def _rises(patches: Sequence[_Patch], least: float, most: float) -> float:
+    """How surely the surface rises away from the candidate in a belt round it, standard deviations."""
+    over = under = 0.0
+    for patch in patches:
+        belt = (patch.edge > least) & (patch.edge <= most)
+        z, g = (part[belt] / patch.noise[belt] for part in (patch.rest, patch.gain))
+        # A slope that moves a stripe far says no more than one that moves it by its edge.
+        over += float(np.sum(np.clip(z, -8, 8) * g))
+        under += float(np.sum(g * g))
+    return over / np.sqrt(under) if under > 0 else 0.0
 
 
 def _outline(candidate: Candidate) -> list[float]:
@@ -213,126 +212,38 @@ def _outline(candidate: Candidate) -> list[float]:
 
 
 def _light(patches: Sequence[_Patch]) -> list[float]:
-    """Hollow, strength, dims, dims_explains, contrast, offset, light_explains; the photos together."""
-    rest, drawn, wave, level, strength, noise, inside, far = (
-        np.concatenate([part(p) for p in patches]) if patches else np.zeros(1)
-        for part in (
-            lambda p: p.rest,
-            lambda p: p.drawn,
-            lambda p: p.drawn - p.level,
-            lambda p: p.level,
-            lambda p: p.strength,
-            lambda p: p.noise,
-            lambda p: p.inside,
-            _far,
-        )
+    """Hollow, soft, strength, dims, dims_explains, contrast, offset, light_explains, darker; the photos together."""
+    if not patches:
+        return [0.0] * 9
+    edge, rest, noise, drawn, level, strength = (
+        np.concatenate([getattr(patch, name) for patch in patches])
+        for name in ("edge", "rest", "noise", "drawn", "level", "strength")
     )
-    on = inside.astype(bool)
+    on = edge < 0
     if on.sum() < 3:
-        return [0.0] * 7
+        return [0.0] * 9
     energy = (rest / strength) ** 2
-    rim, core = on & (far > 0.65), on & (far < 0.45)
-    hollow = (
-        np.log((energy[rim].mean() + 1e-3) / (energy[core].mean() + 1e-3))
-        if rim.any() and core.any()
-        else 0.0
-    )
-    z, d, w, one = (part[on] / noise[on] for part in (rest, drawn, wave, level))
-    total = max(float(z @ z), 1e-9)
-    dims = float(z @ d) / max(float(d @ d), 1e-9)
+    deep = float(-edge.min())
+    rim, core, out = on & (edge > -0.4 * deep), on & (edge < -0.6 * deep), (edge > 0.7) & (edge < 3)
+
+    def mean(where: Array) -> float:
+        return float(energy[where].mean()) + 1e-4 if where.any() else 1e-4
+
+    z, d, w, one = (part[on] / noise[on] for part in (rest, drawn, drawn - level, level))
+    total = max(float(np.sum(z * z)), 1e-9)
+    dims = float(np.sum(z * d)) / max(float(np.sum(d * d)), 1e-9)
     dimmed = 1 - float(np.sum((z - dims * d) ** 2)) / total
     design = np.stack([w, one], -1)
     both = np.linalg.lstsq(design, z, rcond=None)[0]
     explained = 1 - float(np.sum((z - design @ both) ** 2)) / total
     return [
-        float(hollow),
-        float(0.5 * np.log(energy[on].mean() + 1e-6)),
+        float(np.log(mean(rim) / mean(core))),
+        float(np.log(mean(out) / mean(rim))),
+        0.5 * float(np.log(mean(on))),
         dims,
         dimmed,
         float(np.clip(both[0], -3, 3)),
         float(np.clip(both[1], -3, 3)),
         explained,
+        float(np.mean(rest[on] / strength[on])),
     ]
-
-
-def _far(patch: _Patch) -> Array:
-    """Distance of each pixel from the middle of the inside, in its own half extents."""
-    if not patch.inside.any():
-        return np.zeros(patch.x.shape)
-    x, y = patch.x - patch.x[patch.inside].mean(), patch.y - patch.y[patch.inside].mean()
-    reach = np.sqrt(2 * np.mean(x[patch.inside] ** 2 + y[patch.inside] ** 2)) + 1e-9
-    return np.asarray(np.hypot(x, y) / reach)
-
-
-def _dome(rho2: Array) -> Array:
-    """Slope by rho of a compact dome of height 1, over rho."""
-    return np.asarray(-4 * np.clip(1 - rho2, 0, None))
-
-
-def _ring(rho2: Array) -> Array:
-    """The same of a Gaussian ring of radius 0.8 and standard width 0.1."""
-    rho = np.sqrt(np.maximum(rho2, 1e-9))
-    off = (rho - 0.8) / 0.1
-    return np.asarray(-off / 0.1 * np.exp(-(off**2) / 2) / rho)
-
-
-_STEEPEST = {_dome: 1.54, _ring: 6.07}
-"""Greatest slope by rho of each."""
-
-
-def _shapes(candidate: Candidate, patches: Sequence[_Patch]) -> tuple[float, float, float, float]:
-    """Share of the energy that a hollow, a bump and a ring explain, and the steepest slope of the best of them."""
-    best = {"hollow": (-1.0, SLOPES[0]), "bump": (-1.0, SLOPES[0]), "ring": (-1.0, SLOPES[0])}
-    total = sum(float(np.sum((p.rest / p.noise) ** 2)) for p in patches)
-    if total <= 0:
-        return 0.0, 0.0, 0.0, SLOPES[0]
-    for shape in (_dome, _ring):
-        for spread in SPREADS:
-            slopes = [_unit_slopes(candidate, p, shape, spread) for p in patches]
-            for steepest in SLOPES:
-                for sign in (-1, 1):
-                    left = sum(
-                        float(np.sum(((p.rest - _changed(p, own, sign * steepest)) / p.noise) ** 2))
-                        for p, own in zip(patches, slopes, strict=True)
-                    )
-                    name = "ring" if shape is _ring else "bump" if sign > 0 else "hollow"
-                    best[name] = max(best[name], (1 - left / total, steepest))
-    slope = max(best.values())[1]
-    return best["hollow"][0], best["bump"][0], best["ring"][0], slope
-
-
-def _unit_slopes(
-    candidate: Candidate, patch: _Patch, shape: Callable[[Array], Array], spread: float
-) -> tuple[Array, Array, Array]:
-    """Slopes (FINE^2, N) of a shape of the candidate's outline, steepest 1; and the samples' places in their pixels."""
-    t = (np.arange(FINE) + 0.5) / FINE - 0.5
-    sub = np.stack([a.ravel() for a in np.meshgrid(t, t)], -1)
-    dx, dy = (sub @ patch.jacobian.T).T
-    x = patch.x - candidate.x_mm + dx[:, None]
-    y = patch.y - candidate.y_mm + dy[:, None]
-    turn = np.radians(candidate.direction_deg)
-    u, v = np.cos(turn) * x + np.sin(turn) * y, np.cos(turn) * y - np.sin(turn) * x
-    half_u, half_v = spread * candidate.length_mm / 2, spread * candidate.width_mm / 2
-    by_rho = shape((u / half_u) ** 2 + (v / half_v) ** 2) / _STEEPEST[shape]
-    small = min(half_u, half_v)
-    zu, zv = by_rho * u / half_u**2 * small, by_rho * v / half_v**2 * small
-    p, q = np.cos(turn) * zu - np.sin(turn) * zv, np.sin(turn) * zu + np.cos(turn) * zv
-    return p, q, sub
-
-
-def _changed(patch: _Patch, slopes: tuple[Array, Array, Array], steepest: float) -> Array:
-    """How the brightness changes when a shape of that slope is there."""
-    p, q, sub = slopes
-    change = np.zeros(patch.x.shape)
-    for phase, at, lever, step, table in zip(
-        patch.phases, patch.classes, patch.turns, patch.steps, patch.tables, strict=True
-    ):
-        bins = table.shape[1]
-        own = phase + (sub @ step)[:, None]
-        moved = own + steepest * (lever[0] * p + lever[1] * q)
-        base, flat = at * bins, table.ravel()
-        turns = bins / (2 * np.pi)
-        there = flat[base + (np.rint(moved * turns).astype(np.int64) % bins)].mean(0)
-        here = flat[base + (np.rint(own * turns).astype(np.int64) % bins)].mean(0)
-        change += patch.strength * (there - here)
-    return change

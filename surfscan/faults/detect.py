@@ -31,10 +31,10 @@ SIGMAS_PX = (0.7, 1.2, 2.0, 3.5, 6.0)
 WIDE_PX = 2.5
 """A window wider than this looks at what is left without what may be shape."""
 
-MOST = 8.0
+MOST = 16.0
 """A pixel's score counts up to this, so that one dead pixel is no larger fault than a pit."""
 
-ALONE = 9.0
+ALONE = 10.0
 """Score that makes a fault (tests/bench/study_small_faults.py: at most one a clean panel)."""
 
 RIM = 5.0
@@ -139,8 +139,6 @@ def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Arr
             float(c[box][mask].max()) if s[box][mask].mean() > 0.5 else float("nan")
             for c, s in zip(carried, seen, strict=True)
         )
-        if np.nanmax(own) < ALONE and len(own) > 1:
-            continue
         found.append(_described(panel, mask, corner, best, own))
     found.sort(key=lambda one: -one.score)
     return Found(tuple(found[:MOST_FAULTS]), panel, looked, tuple(specks))

@@ -67,6 +67,10 @@ class Direction:
     tables: Array
     class_at: Array
 
+    def per_rad(self, box: tuple[slice, slice]) -> Array:
+        """Change of the drawn stripes by the phase in a box, at a contrast of 1."""
+        return _draw(self.phase[box], _slope(self.tables), self.class_at[box])
+
 
 def drawn(picture: Array, clear: Array, phases: list[Array]) -> Drawing:
     """The drawing, corrected on every `THIN`-th row and column."""
@@ -155,10 +159,8 @@ class Drawing:
     def _without_shift(self, rest: Array, periods: float, most_rad: float) -> tuple[Array, list[Array]]:
         """What is left once a smooth shift of each direction is taken off, and the shifts."""
         shifts = []
-        step = FINE_BINS // BINS
         for phase, table, at in self._ways():
-            slope = (np.roll(table, -step, 1) - np.roll(table, step, 1)) * np.float32(BINS / (4 * np.pi))
-            gain = self.strength * _draw(phase, slope, at)
+            gain = self.strength * _draw(phase, _slope(table), at)
             shifts.append(np.clip(self._smooth(rest, gain, periods), -most_rad, most_rad))
             rest = rest - gain * shifts[-1]
         return rest, shifts
@@ -220,6 +222,12 @@ def _finer(tables: Array) -> Array:
     low = np.minimum(at.astype(int), CLASSES - 2)
     share = (at - low)[:, None]
     return np.asarray((1 - share) * bins[low] + share * bins[low + 1], np.float32)
+
+
+def _slope(tables: Array) -> Array:
+    """Derivative of fine waveforms by phase, over two of a photo's own bins: a hard edge's has no bound."""
+    step = FINE_BINS // BINS
+    return np.asarray((np.roll(tables, -step, 1) - np.roll(tables, step, 1)) * np.float32(BINS / (4 * np.pi)))
 
 
 def _draw(phase: Array, tables: Array, class_at: Array) -> Array:

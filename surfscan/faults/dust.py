@@ -23,6 +23,9 @@ LIKE = 0.35
 LEAST = 0.01
 """Less dimming than this is none."""
 
+MOST = 8.0
+"""A pixel's score counts up to this."""
+
 ALIKE = 2.0
 """Neighbouring pixels of a JPEG share noise: a mean of many is this many times less sure than of independent ones."""
 
@@ -118,10 +121,15 @@ def _is_dust(
         if apart < APART_PX:
             continue
         apart_somewhere = True
-        near = apart < 2 * np.sqrt(len(rows) / np.pi)  # the speck itself reaches over the place
-        if not near and _like(other, *place, dims, u):
+        if _energy(other, *place) > _energy(other, *there):
             return None
     return apart_somewhere
+
+
+def _energy(photo: Leftover, rows: Array, columns: Array) -> float:
+    """Mean square of the score at those pixels, each counting up to `MOST`."""
+    rows, columns = (np.clip(v, 0, n - 1) for v, n in zip((rows, columns), photo.clear.shape, strict=True))
+    return float(np.mean(np.minimum(photo.score_at(rows, columns) ** 2, MOST**2)))
 
 
 def _like(photo: Leftover, rows: Array, columns: Array, dims: float, u: float) -> bool:

@@ -32,6 +32,10 @@ HOLE_MM = 12.0
 """Cells that could not be read are looked at when they lie no farther than this from ones that could."""
 
 
+RIM_PX = 3
+"""Left out at the rim of what may be judged, where the lens mixes in what lies beyond."""
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Leftover:
     """What the measured surface leaves unexplained in one photo; pictures (H, W), float32, of a window of it.
@@ -118,6 +122,8 @@ def leftover_of(
     box = slice(top, top + tall), slice(left, left + wide)
     clear = lattice.whole(lattice.at(usable.astype(np.float32), order=1)) > 0.98
     clear &= ~view.photo.saturated[box] & ~_hidden(view, window)
+    kernel = np.ones((2 * RIM_PX + 1, 2 * RIM_PX + 1), np.uint8)
+    clear = cv2.erode(clear.astype(np.uint8), kernel, borderValue=0) > 0
     if clear.sum() < 10_000:
         return None
     phases = []

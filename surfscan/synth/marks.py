@@ -202,12 +202,13 @@ def made_mark(kind: str, x_mm: float, y_mm: float, size_mm: float, rng: np.rando
 
 
 def _dimple(kind: str, x: float, y: float, size: float, rng: np.random.Generator) -> Mark:
+    """Paint has flowed over it or into it: a Gaussian, `size` across where it is down to exp(-2) of its depth."""
     angle = rng.uniform(0, 180)
     across = size * rng.uniform(*((0.85, 1.0) if kind == "pit" else (0.65, 1.0)))
-    steep = np.exp(rng.uniform(np.log(0.02), np.log(0.12)))  # height over diameter
+    steep = np.exp(rng.uniform(np.log(0.01), np.log(0.1)))  # height over diameter
     peak = across * steep * (-1 if kind == "pit" else 1)
-    shape = Dish(x, y, peak, size, across, angle)
-    return Mark(kind, x, y, size, across, angle, size / 2, shape)
+    shape = Dish(x, y, peak, size, across, angle, profile="gaussian")
+    return Mark(kind, x, y, size, across, angle, 1.3 * size, shape)
 
 
 def _run(kind: str, x: float, y: float, size: float, rng: np.random.Generator) -> Mark:
