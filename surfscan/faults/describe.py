@@ -9,9 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import cv2
 import numpy as np
+from scipy.ndimage import binary_fill_holes
 
 from surfscan.core.carrier import Array
 from surfscan.faults.detect import Candidate, Found
@@ -28,6 +30,7 @@ FEATURES = (
     "wanders",
     "upright",
     "taper",
+    "hole",
     "hollow",
     "soft",
     "strength",
@@ -36,12 +39,22 @@ FEATURES = (
     "contrast",
     "offset",
     "light_explains",
-    "darker",
+    "light_rim",
+    "light_core",
+    "even_rim",
+    "even_core",
+    "darkest",
+    "brightest",
+    *(f"energy_{k}" for k in range(6)),
+    *(f"light_{k}" for k in range(6)),
     "rises_at_rim",
     "rises_beyond",
     "one_photo",
 )
 """In the order of `Looks.features`; what each is stands in `describe`."""
+
+BELTS = (-4.0, -2.5, -1.5, -0.5, 0.5, 1.5, 3.0)
+"""Edges of belts across an outline, pixels, + outside."""
 
 MARGIN_PX = 6
 """Looked at round a candidate."""
@@ -96,14 +109,16 @@ def describe(candidate: Candidate, found: Found, leftovers: Sequence[Leftover]) 
     Looks
         Features: log of length and width in pixels, and of their ratio; area over that of the oval; sag over length;
         log of the scatter about an even bend; |sine| of the direction; log of how much wider the lower end is than
-        the upper; log energy of the rim over that of the middle, and of a belt outside over that of the rim; log of the
-        root mean square leftover over the contrast; dimming and the share of the energy that it explains; change of
-        contrast and of level, and the share that both explain; mean change of light over the contrast; how surely the
-        surface rises outward at the rim and beyond it (square root of standard deviations, signed); share of the score
-        that the better photo has.
+        the upper; share of the outline that is a hole; log energy of the rim over that of the middle, and of a belt
+        outside over that of the rim; log of the root mean square leftover over the contrast; dimming and the share of
+        the energy that it explains; change of contrast and of level, and the share that both explain; mean and spread
+        of the light about its level, over the contrast, at the rim and in the middle, and its 5 and 95 % points; log
+        energy and mean light of belts across the outline; how surely the surface rises outward at the rim and beyond
+        it (square root of standard deviations, signed); share of the score that the better photo has.
     """
     pitch = found.panel.pitch_mm
-    edge, normal = _away(candidate.mask)
+    whole = binary_fill_holes(candidate.mask)
+    edge, normal = _away(whole)
     patches = [
         patch
         for k, lo in enumerate(leftovers)
@@ -117,6 +132,7 @@ def describe(candidate: Candidate, found: Found, leftovers: Sequence[Leftover]) 
         np.log(width),
         np.log(length / width),
         *_outline(candidate),
+        1 - float(candidate.mask.sum() / whole.sum()),
         *_light(patches),
         _root(rim),
         _root(beyond),
@@ -212,19 +228,22 @@ def _outline(candidate: Candidate) -> list[float]:
 
 
 def _light(patches: Sequence[_Patch]) -> list[float]:
-    """Hollow, soft, strength, dims, dims_explains, contrast, offset, light_explains, darker; the photos together."""
+    """Hollow, soft, strength, dims, dims_explains, contrast, offset, light_explains, and the light itself."""
     if not patches:
-        return [0.0] * 9
+        return [0.0] * 26
     edge, rest, noise, drawn, level, strength = (
         np.concatenate([getattr(patch, name) for patch in patches])
         for name in ("edge", "rest", "noise", "drawn", "level", "strength")
     )
     on = edge < 0
     if on.sum() < 3:
-        return [0.0] * 9
+        return [0.0] * 26
     energy = (rest / strength) ** 2
     deep = float(-edge.min())
     rim, core, out = on & (edge > -0.4 * deep), on & (edge < -0.6 * deep), (edge > 0.7) & (edge < 3)
+
+    belts = [(edge > low) & (edge <= high) for low, high in pairwise(BELTS)]
+    shown = (drawn - level + rest) / strength
 
     def mean(where: Array) -> float:
         return float(energy[where].mean()) + 1e-4 if where.any() else 1e-4
@@ -245,5 +264,9 @@ def _light(patches: Sequence[_Patch]) -> list[float]:
         float(np.clip(both[0], -3, 3)),
         float(np.clip(both[1], -3, 3)),
         explained,
-        float(np.mean(rest[on] / strength[on])),
+        *(float(np.clip(np.mean(shown[where]), -3, 3)) if where.any() else 0.0 for where in (rim, core)),
+        *(float(np.log(np.std(shown[where]) + 0.02)) if where.sum() > 1 else -4.0 for where in (rim, core)),
+        *(float(v) for v in np.clip(np.percentile(shown[on], (5, 95)), -4, 4)),
+        *(0.5 * float(np.log(mean(belt))) for belt in belts),
+        *(float(np.clip(np.mean(shown[belt]), -3, 3)) if belt.any() else 0.0 for belt in belts),
     ]

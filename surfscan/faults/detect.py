@@ -34,7 +34,7 @@ WIDE_PX = 2.5
 MOST = 16.0
 """A pixel's score counts up to this, so that one dead pixel is no larger fault than a pit."""
 
-ALONE = 10.0
+ALONE = 9.5
 """Score that makes a fault (tests/bench/study_small_faults.py: at most one a clean panel)."""
 
 RIM = 5.0
