@@ -34,11 +34,15 @@ WIDE_PX = 2.5
 MOST = 16.0
 """A pixel's score counts up to this, so that one dead pixel is no larger fault than a pit."""
 
-ALONE = 9.5
+ALONE = 10.0
 """Score that makes a fault (tests/bench/study_small_faults.py: at most one a clean panel)."""
 
 RIM = 5.0
 """Score down to which a fault reaches."""
+
+ECHO, ECHO_PX = 1.8, 12
+"""Beside something that many times stronger, within so many pixels, a weaker one is its echo: a JPEG spreads what it
+can't code over blocks, and the stripes' places were smoothed over it."""
 
 MOST_FAULTS = 300
 """More than this is a texture, not faults: the strongest are kept."""
@@ -141,7 +145,21 @@ def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Arr
         )
         found.append(_described(panel, mask, corner, best, own))
     found.sort(key=lambda one: -one.score)
-    return Found(tuple(found[:MOST_FAULTS]), panel, looked, tuple(specks))
+    return Found(tuple(_without_echoes(found, panel.pitch_mm)[:MOST_FAULTS]), panel, looked, tuple(specks))
+
+
+def _without_echoes(found: list[Candidate], pitch_mm: float) -> list[Candidate]:
+    """Candidates, the strongest first, less what stands beside a much stronger one."""
+    kept: list[Candidate] = []
+    for one in found:
+        reach = 0.5 * one.length_mm + ECHO_PX * pitch_mm
+        if not any(
+            other.score > ECHO * one.score
+            and np.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm) < reach + 0.5 * other.length_mm
+            for other in kept
+        ):
+            kept.append(one)
+    return kept
 
 
 def _scored(leftover: Leftover) -> tuple[Array, Array]:

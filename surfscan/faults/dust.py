@@ -113,7 +113,8 @@ def _is_dust(
             continue
         shift = np.subtract(own.corner, other.corner)
         there = rows + shift[1], columns + shift[0]
-        if not _like(other, *there, dims, u):
+        shown = _shown(other, *there)
+        if shown and not _like(other, *there, dims, u):
             return None
         across, down = panel.pixels(j, x, y)
         place = np.rint(down).astype(int), np.rint(across).astype(int)
@@ -121,7 +122,10 @@ def _is_dust(
         if apart < APART_PX:
             continue
         apart_somewhere = True
-        if _energy(other, *place) > _energy(other, *there):
+        if not shown:  # then only the place can speak
+            if not _shown(other, *place) or _like(other, *place, dims, u):
+                return None
+        elif _energy(other, *place) > _energy(other, *there):
             return None
     return apart_somewhere
 
@@ -132,13 +136,20 @@ def _energy(photo: Leftover, rows: Array, columns: Array) -> float:
     return float(np.mean(np.minimum(photo.score_at(rows, columns) ** 2, MOST**2)))
 
 
-def _like(photo: Leftover, rows: Array, columns: Array, dims: float, u: float) -> bool:
-    """Whether a photo is dimmed by that share at those pixels; where it does not show them, it may be."""
+def _shown(photo: Leftover, rows: Array, columns: Array) -> bool:
+    """Whether a photo shows most of those pixels."""
+    return bool(_clear(photo, rows, columns).mean() > 0.5)
+
+
+def _clear(photo: Leftover, rows: Array, columns: Array) -> Array:
     inside = (rows >= 0) & (rows < photo.clear.shape[0]) & (columns >= 0) & (columns < photo.clear.shape[1])
-    rows, columns = rows[inside], columns[inside]
-    inside = photo.clear[rows, columns]
-    if inside.sum() < 3:
-        return False
+    inside[inside] = photo.clear[rows[inside], columns[inside]]
+    return np.asarray(inside)
+
+
+def _like(photo: Leftover, rows: Array, columns: Array, dims: float, u: float) -> bool:
+    """Whether a photo is dimmed by that share at those pixels."""
+    inside = _clear(photo, rows, columns)
     found, u_found = _dims(photo, rows[inside], columns[inside])
     return abs(found - dims) < LIKE * dims + 3 * np.hypot(u, u_found)
 

@@ -32,8 +32,8 @@ HOLE_MM = 12.0
 """Cells that could not be read are looked at when they lie no farther than this from ones that could."""
 
 
-RIM_PX = 3
-"""Left out at the rim of what may be judged, where the lens mixes in what lies beyond."""
+RIM_PX = 8
+"""Left out at the rim of what may be judged: the lens, and a JPEG's blocks of 8 pixels, mix in what lies beyond."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
