@@ -264,6 +264,10 @@ def _judge(
         spot_flags=taken.spot_flags,
     )
     judgement = _with_texture(judgement, placed, taken, height, limits)
+    if limits.faults_decide:  # a fifth of a check
+        from surfscan.checking.faults import judge_faults
+
+        judgement = judge_faults(judgement, taken, height, limits=limits, stage=sheet.panel.stage)
     told = (*judgement.evidence.doubts, *taken.doubts)
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
