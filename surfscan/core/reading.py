@@ -225,7 +225,8 @@ class SmallFaults:
     faults : tuple of SmallFault
         What stands out most first.
     smallest_mm : mapping of str to float
-        Each kind's smallest length that is found nine times in ten; kinds for which none is known are left out.
+        Each kind's smallest length (for a scratch or hair: width) that is found nine times in ten; kinds for which none
+        is known are left out.
     share : float
         Share of the judged region that was looked at, 0 to 1.
     specks : int

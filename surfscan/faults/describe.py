@@ -45,15 +45,15 @@ FEATURES = (
     "even_core",
     "darkest",
     "brightest",
-    *(f"energy_{k}" for k in range(6)),
-    *(f"light_{k}" for k in range(6)),
+    *(f"energy_{k}" for k in range(5)),
+    *(f"light_{k}" for k in range(5)),
     "rises_at_rim",
     "rises_beyond",
     "one_photo",
 )
 """In the order of `Looks.features`; what each is stands in `describe`."""
 
-BELTS = (-4.0, -2.5, -1.5, -0.5, 0.5, 1.5, 3.0)
+BELTS = (-4.0, -2.5, -1.5, 0.0, 1.5, 3.0)
 """Edges of belts across an outline, pixels, + outside."""
 
 MARGIN_PX = 6
@@ -230,7 +230,7 @@ def _outline(candidate: Candidate) -> list[float]:
 def _light(patches: Sequence[_Patch]) -> list[float]:
     """Hollow, soft, strength, dims, dims_explains, contrast, offset, light_explains, and the light itself."""
     if not patches:
-        return [0.0] * 26
+        return [0.0] * 24
     edge, rest, noise, drawn, level, strength = (
         np.concatenate([getattr(patch, name) for patch in patches])
         for name in ("edge", "rest", "noise", "drawn", "level", "strength")

@@ -16,6 +16,9 @@ from surfscan.judge.verdict import FaultEvidence
 
 __all__ = ["add_faults"]
 
+BY_WIDTH = ("scratch", "hair")
+"""Kinds whose width decides whether they are found."""
+
 _LOOKED_FOR = {
     "pinholes": "pit",
     "scratches": "scratch",
@@ -41,24 +44,27 @@ def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage
     -------
     Judgement
         With ``details["faults"]`` [{id, kind, sure, likeliest, x_mm, y_mm, length_mm, width_mm, direction_deg, sign,
-        photos, verdict, action}] and ``details["looked_for"]`` {kind: {size_mm, share}}; and without what was looked
+        photos, verdict, action}], ``details["looked_for"]`` {kind: {size_mm, of, share}}, and without what was looked
         for among ``details["not_looked_for"]``.
     """
     counted = [one for one in seen.faults if one.length_mm >= limits.fault_mm]
     verdicts = [_verdict(one) for one in counted]
     kinds = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own == Verdict.REWORK)
     others = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own != Verdict.REWORK)
+    smallest = {
+        kind: size if kind in BY_WIDTH else max(size, limits.fault_mm)
+        for kind, size in seen.smallest_mm.items()
+    }
     details = {
         **judgement.details,
         "faults": _rows(counted, verdicts, stage),
         "looked_for": {
-            kind: {"size_mm": max(size, limits.fault_mm), "share": seen.share}
-            for kind, size in seen.smallest_mm.items()
+            kind: {"size_mm": size, "of": "width" if kind in BY_WIDTH else "length", "share": seen.share}
+            for kind, size in smallest.items()
         },
         "camera_dust": seen.specks,
         "not_looked_for": _not_looked_for(judgement.details.get("not_looked_for", []), seen.smallest_mm),
     }
-    smallest = {kind: max(size, limits.fault_mm) for kind, size in seen.smallest_mm.items()}
     evidence = FaultEvidence(dict(kinds), dict(others), smallest, seen.share, seen.why_not)
     return replace(judgement, details=details, evidence=replace(judgement.evidence, faults=evidence))
 

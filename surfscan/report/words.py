@@ -51,6 +51,7 @@ VERDICT_WORDS = {
 MOST_NAMED = 8
 """Small faults of a kind that a line names by their numbers."""
 
+_OF = {"length": "long", "width": "wide"}
 _AGAINST = {"rework": "over", "close": "too close", "ready": "within", "not_measured": "-", "": "-"}
 
 
@@ -225,7 +226,7 @@ def _fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
     looked = details.get("looked_for")
     if looked:
         each = ", ".join(
-            f"{kinds_text([kind])} from {units.given(round(row['size_mm'], 1))}"
+            f"{kinds_text([kind])} from {units.given(round(row['size_mm'], 1))} {_OF[row['of']]}"
             for kind, row in looked.items()
         )
         said.append(f"Small faults looked for, and found nine times in ten: {each}.")

@@ -40,7 +40,7 @@ def gather(folder: Path) -> tuple[np.ndarray, ...]:
 
 def fit(features: np.ndarray, kinds: np.ndarray, ridge: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     """Mean, spread and weights."""
-    mean, spread = features.mean(0), features.std(0) + 1e-9
+    mean, spread = features.mean(0), np.maximum(features.std(0), 1e-3)
     terms = expanded(features, mean, spread)
     wanted = np.eye(len(KINDS))[kinds]
 

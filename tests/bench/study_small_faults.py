@@ -1,0 +1,81 @@
+"""Small faults: how often each kind is found by its size, false calls on clean panels, and names.
+
+    PYTHONPATH=tests/bench python tests/bench/study_small_faults.py FOLDER [--plates N] [--clean N]
+
+Plates and clean panels are made once in FOLDER (a plate 10 s, a clean panel 15 s on two cores). Prints the tables of
+FIGURES.md and writes `surfscan/data/faults/found.json`, from which a check says down to what size it looked. Names are
+learned and told by `train_names.py`; the same on photos of the independent renderer by `study_faults_mitsuba.py`.
+"""
+
+from __future__ import annotations
+
+import argparse
+import json
+from pathlib import Path
+
+import numpy as np
+from fault_panels import PANEL, SIZES_MM, made_scene, take_panel
+from fault_rows import plate, rows_of
+from pod import a90
+
+OUT = Path(__file__).parents[2] / "surfscan" / "data" / "faults" / "found.json"
+
+
+BY_WIDTH = ("scratch", "hair")
+"""Kinds whose width decides whether they are seen."""
+
+
+def detection(plates: list[dict]) -> dict[str, float | None]:
+    """a90/95 of each kind in photo pixels; None where it is beyond what was made."""
+    found: dict[str, float | None] = {}
+    print("kind       made  found   a90 px  a90/95 px")
+    for kind in SIZES_MM:
+        made = [one for rows in plates for one in rows["made"] if one["kind"] == kind]
+        size = np.array([one["size_px"] for one in made])
+        if kind in BY_WIDTH:
+            size = size * np.array([one["width_mm"] / one["length_mm"] for one in made])
+        hit = np.array([one["found"] for one in made])
+        middle, bound = a90(size, hit)
+        known = bound <= size.max()
+        found[kind] = round(bound, 2) if known else None
+        print(
+            f"{kind:<9} {len(made):5}  {hit.mean():.3f}  {middle:7.2f}  {bound:8.2f}{'' if known else ' beyond'}"
+        )
+    return found
+
+
+def clean(folder: Path, many: int) -> None:
+    """False calls of clean panels of 640 x 440 mm with a dent, waves, noise, JPEG 85 and dust on the camera."""
+    calls = []
+    for seed in range(2000, 2000 + many):
+        job = take_panel(folder / f"c{seed}", made_scene(seed, PANEL), seed)
+        rows = rows_of(job)
+        calls.append(len(rows["found"]))
+        print(f"clean {seed}: {calls[-1]} false, {rows['specks']} of 8 specks", flush=True)
+    if calls:
+        print(f"false calls of {len(calls)} clean panels: {np.mean(calls):.2f} each, {max(calls)} at most")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser()
+    parser.add_argument("folder", type=Path)
+    parser.add_argument("--plates", type=int, default=41)
+    parser.add_argument("--clean", type=int, default=12)
+    given = parser.parse_args()
+    plates = [rows_of(plate(seed, given.folder)) for seed in range(1, given.plates + 1)]
+    found = detection(plates)
+    noise = float(np.percentile([rows["noise"] for rows in plates], 95))
+    print(f"noise over contrast: {np.median([r['noise'] for r in plates]):.4f}, 95 % under {noise:.4f}")
+    wrong = sum(one["made"] < 0 for rows in plates for one in rows["found"])
+    print(f"found that is no made fault: {wrong} on {len(plates)} plates")
+    OUT.write_text(
+        json.dumps(
+            {"made_by": "tests/bench/study_small_faults.py", "a90_95_px": found, "noise": noise}, indent=1
+        )
+        + "\n"
+    )
+    clean(given.folder, given.clean)
+
+
+if __name__ == "__main__":
+    main()
