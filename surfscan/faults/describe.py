@@ -237,7 +237,7 @@ def _light(patches: Sequence[_Patch]) -> list[float]:
     )
     on = edge < 0
     if on.sum() < 3:
-        return [0.0] * 26
+        return [0.0] * 24
     energy = (rest / strength) ** 2
     deep = float(-edge.min())
     rim, core, out = on & (edge > -0.4 * deep), on & (edge < -0.6 * deep), (edge > 0.7) & (edge < 3)
