@@ -29,7 +29,7 @@ SIGMAS_PX = (0.7, 1.2, 2.0, 3.5, 6.0)
 """Standard widths of the windows."""
 
 WIDE_PX = 2.5
-"""A window wider than this looks at what is left without what may be shape."""
+"""A window wider than this is averaged from half the pixels a side."""
 
 MOST = 16.0
 """A pixel's score counts up to this, so that one dead pixel is no larger fault than a pit."""
@@ -165,15 +165,11 @@ def _without_echoes(found: list[Candidate], pitch_mm: float) -> list[Candidate]:
 def _scored(leftover: Leftover) -> tuple[Array, Array]:
     """Score of each pixel over all windows, and the pixels that belong to something."""
     clear = leftover.clear.astype(np.float32)
-    whole, shapeless = (
-        np.minimum((rest / leftover.noise) ** 2, MOST**2) * clear
-        for rest in (leftover.rest, leftover.shapeless)
-    )
+    energy = np.minimum((leftover.shapeless / leftover.noise) ** 2, MOST**2) * clear
     some = leftover.clear[::3, ::3]
     best = np.zeros_like(clear)
     core = np.zeros(clear.shape, bool)
     for sigma in SIGMAS_PX:
-        energy = whole if sigma < WIDE_PX else shapeless
         root = cv2.pow(_averaged(energy, sigma) / np.maximum(_averaged(clear, sigma), 0.05), 1 / 3)
         usual = root[::3, ::3][some]
         middle = float(np.median(usual))

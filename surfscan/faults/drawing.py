@@ -34,8 +34,8 @@ THIN = 2
 SHIFT_PERIODS, LEVEL_PERIODS = 0.6, 2.0
 """Standard widths of the windows over which the last shift, and level and contrast, are fitted, in stripes."""
 
-SHAPE_PERIODS, SHAPE_RAD = 0.3, 0.3
-"""The same for what a wide window does not take for a fault, as it is shape: a smooth shift up to this many radians."""
+SHAPE_PERIODS, SHAPE_RAD = 0.3, 0.6
+"""The same for what is shape rather than a fault: a smooth shift up to this many radians, about 1 mrad of slope."""
 
 ROUNDS = 3
 
@@ -167,7 +167,9 @@ class Drawing:
 
     def shapeless(self, rest: Array) -> Array:
         """What is left of a leftover without what is shape rather than a fault."""
-        return self._without_shift(rest, SHAPE_PERIODS, SHAPE_RAD)[0]
+        spread = MAD_TO_SIGMA * float(np.median(np.abs(rest[self.clear][::7])))
+        held = np.clip(rest, -LIKE * spread, LIKE * spread)  # so that a fault does not pull on it
+        return rest - held + self._without_shift(held, SHAPE_PERIODS, SHAPE_RAD)[0]
 
     def _correct(self, rest: Array) -> None:
         rest, shifts = self._without_shift(rest, SHIFT_PERIODS, 0.3)

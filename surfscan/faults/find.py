@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,15 +12,28 @@ from surfscan.core.carrier import Array
 from surfscan.core.reading import SmallFault, SmallFaults, Trace
 from surfscan.core.records import Grid
 from surfscan.faults.describe import describe
-from surfscan.faults.detect import RIM, Candidate, Found, find_candidates
+from surfscan.faults.detect import ALONE, RIM, Candidate, Found, find_candidates
 from surfscan.faults.leftover import Leftover, leftover_of
 from surfscan.faults.names import SURE, name_of, smallest_px, usual_noise
 
 __all__ = ["find_faults"]
 
 
+BESIDE_DENTS = 2.0
+"""So many times the usual score is asked of a fault where the shape bends: a dent's own rim may be sharp."""
+
+SHARP = ("run", "scratch", "crack", "ring", "hair")
+"""Kinds that a dent's rim may be taken for: there they are not named."""
+
+
 def find_faults(
-    traces: Sequence[Trace], *, grid: Grid, height_mm: Array, judged: Array, period_mm: Sequence[float]
+    traces: Sequence[Trace],
+    *,
+    grid: Grid,
+    height_mm: Array,
+    judged: Array,
+    bent: Array,
+    period_mm: Sequence[float],
 ) -> SmallFaults:
     """Find small faults in two photos of stripes.
 
@@ -33,6 +47,8 @@ def find_faults(
         The surface; NaN where not measured.
     judged : ndarray (H, W), bool
         Cells to judge.
+    bent : ndarray (H, W), bool
+        Cells in and beside dents.
     period_mm : sequence of float
         Reflected stripe period of each, mm of panel.
 
@@ -52,12 +68,22 @@ def find_faults(
     if len(leftovers) < 2:
         return SmallFaults(why_not="too little of the panel is seen in both photos")
     found = find_candidates(leftovers, grid=grid, height_mm=height_mm)
-    faults = tuple(_named(one, found, leftovers) for one in found.candidates)
+    faults = []
+    for one in found.candidates:
+        row, column = (
+            int(np.argmin(np.abs(axis - at))) for axis, at in ((grid.y_mm, one.y_mm), (grid.x_mm, one.x_mm))
+        )
+        if not bent[row, column]:
+            faults.append(_named(one, found, leftovers))
+        elif one.score >= BESIDE_DENTS * ALONE:
+            fault = _named(one, found, leftovers)
+            faults.append(replace(fault, kind="unsure") if fault.kind in SHARP else fault)
     share = found.looked.sum() * found.panel.pitch_mm**2 / max(judged.sum() * grid.step_mm**2, 1e-9)
     smallest = {kind: size * _coarsest_mm(leftovers) for kind, size in smallest_px().items()}
     if _noise(leftovers) > usual_noise():
         smallest = {}
-    return SmallFaults(faults, smallest, min(float(share), 1.0), len(found.specks))
+    sure = sum(speck.sure for speck in found.specks)
+    return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), sure)
 
 
 def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> SmallFault:

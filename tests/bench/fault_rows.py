@@ -20,12 +20,15 @@ from surfscan.job.sheet import load_sheet
 HOW = (Kind(), Kind(), Kind(square=False), Kind(roughness_rad=0.002))
 """Plates in turn: gloss twice, smooth stripes, satin."""
 
+NOISY_FROM, NOISY = 101, Kind(full_well_e=1200)
+"""Plates from this seed on: gloss at a seventh of the light."""
+
 
 def plate(seed: int, folder: Path) -> Path:
     """A made plate with its photos."""
-    how = HOW[seed % len(HOW)]
+    how = NOISY if seed >= NOISY_FROM else HOW[seed % len(HOW)]
     scene = made_scene(seed, PLATE, drawn_marks(seed), how=how)
-    return take_panel(folder / f"p{seed}", scene, seed, quality=how.quality)
+    return take_panel(folder / f"p{seed}", scene, seed, how=how)
 
 
 def rows_of(job: Path) -> dict[str, Any]:
