@@ -55,6 +55,6 @@ def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFau
         grid=taken.reading.grid,
         height_mm=taken.reading.height_mm,
         judged=(height.flags & bits) == 0,
-        bent=cv2.distanceTransform((~dents).astype(np.uint8), cv2.DIST_L2, 3) * step < BESIDE_MM,
+        bent=cv2.distanceTransform((~dents).astype(np.uint8), cv2.DIST_L2, 3) < BESIDE_MM / step,
         period_mm=[float(v) for v in taken.reading.period_mm],
     )

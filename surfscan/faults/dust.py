@@ -26,6 +26,9 @@ LEAST = 0.01
 MOST = 8.0
 """A pixel's score counts up to this."""
 
+TOLD = 8.0
+"""Score from which a speck is told: fainter ones are taken off all the same."""
+
 ALIKE = 2.0
 """Neighbouring pixels of a JPEG share noise: a mean of many is this many times less sure than of independent ones."""
 
@@ -60,7 +63,7 @@ def take_dust_off(
     Returns
     -------
     list of Speck
-        Each once.
+        Each that is told, once.
     """
     specks: list[Speck] = []
     dusty = [np.zeros(core.shape, np.uint8) for core in cores]
@@ -87,7 +90,8 @@ def take_dust_off(
                 _dims(leftovers[k], rows, columns)[0],
                 sure,
             )
-            if not any(_same(speck, other) for other in specks):
+            told = float(scores[k][rows, columns].max()) >= TOLD
+            if told and not any(_same(speck, other) for other in specks):
                 specks.append(speck)
     wide = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (17, 17))
     for mask, score, core in zip(dusty, scores, cores, strict=True):

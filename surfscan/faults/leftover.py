@@ -110,7 +110,7 @@ def leftover_of(
     read = judged & np.all([np.isfinite(trace.place_mm) for trace in traces], axis=0)
     if read.sum() < 400:
         return None
-    near = cv2.distanceTransform((~read).astype(np.uint8), cv2.DIST_L2, 3) * grid.step_mm < HOLE_MM
+    near = cv2.distanceTransform((~read).astype(np.uint8), cv2.DIST_L2, 3) < HOLE_MM / grid.step_mm
     usable = judged & near
     surface = _continued(height_mm, np.isfinite(height_mm) & judged, 4.0)
     window = _window(view, grid, usable, surface)
