@@ -14,7 +14,7 @@ from surfscan.core.records import Grid
 from surfscan.faults.describe import describe
 from surfscan.faults.detect import ALONE, RIM, Candidate, Found, find_candidates
 from surfscan.faults.leftover import Leftover, leftover_of
-from surfscan.faults.names import SURE, name_of, smallest_px, usual_noise
+from surfscan.faults.names import SURE, name_of, smallest_px
 
 __all__ = ["find_faults"]
 
@@ -79,9 +79,8 @@ def find_faults(
             fault = _named(one, found, leftovers)
             faults.append(replace(fault, kind="unsure") if fault.kind in SHARP else fault)
     share = found.looked.sum() * found.panel.pitch_mm**2 / max(judged.sum() * grid.step_mm**2, 1e-9)
-    smallest = {kind: size * _coarsest_mm(leftovers) for kind, size in smallest_px().items()}
-    if _noise(leftovers) > usual_noise():
-        smallest = {}
+    coarsest = _coarsest_mm(leftovers)
+    smallest = {kind: size * coarsest for kind, size in smallest_px(_noise(leftovers)).items()}
     sure = sum(speck.sure for speck in found.specks)
     return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), sure)
 

@@ -17,7 +17,7 @@ import numpy as np
 from surfscan.core.carrier import Array
 from surfscan.faults.describe import FEATURES, Looks
 
-__all__ = ["KINDS", "SURE", "expanded", "name_of", "smallest_px", "usual_noise"]
+__all__ = ["KINDS", "SURE", "expanded", "name_of", "smallest_px"]
 
 KINDS = ("pit", "nib", "run", "scratch", "crack", "ring", "hair", "drop", "smear")
 
@@ -58,14 +58,15 @@ def _model() -> _Model:
     return _Model(*(np.array(table[name], float) for name in ("mean", "spread", "weights")))
 
 
-def smallest_px() -> dict[str, float]:
-    """Photo pixels from which a kind is found nine times in ten, with 95 % confidence, where that is known."""
-    return {kind: float(v) for kind, v in _table("found.json")["a90_95_px"].items() if v is not None}
+def smallest_px(noise: float) -> dict[str, float]:
+    """Photo pixels from which each kind is found nine times in ten, with 95 % confidence, where that is known.
 
-
-def usual_noise() -> float:
-    """Noise over contrast of the noisiest photos that `smallest_px` holds for."""
-    return float(_table("found.json")["noise"])
+    `noise` is a photo's, over its contrast. None is known of photos that are noisier than those studied.
+    """
+    for row in _table("found.json")["by_noise"]:
+        if noise <= row["noise"]:
+            return {kind: float(v) for kind, v in row["a90_95_px"].items() if v is not None}
+    return {}
 
 
 @cache

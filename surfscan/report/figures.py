@@ -112,7 +112,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
     return _frame(canvas, limits, end_mm, strip, units)
 
 
-def draw_map(
+def draw_map(  # house: as draw_overlay
     height: HeightMap,
     spots: Sequence[Spot],
     *,
