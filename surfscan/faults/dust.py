@@ -78,11 +78,11 @@ def take_dust_off(
             for mask_of, photo in zip(
                 dusty, leftovers, strict=True
             ):  # whether or not it was seen there as well
-                there = rows + corner[1] - photo.corner[1], columns + corner[0] - photo.corner[0]
-                on = (there[0] >= 0) & (there[0] < mask_of.shape[0])
-                on &= (there[1] >= 0) & (there[1] < mask_of.shape[1])
+                tall, wide = photo.clear.shape
+                down, across = rows + corner[1] - photo.corner[1], columns + corner[0] - photo.corner[0]
+                on = (down >= 0) & (down < tall) & (across >= 0) & (across < wide)
                 if photo is leftovers[k] or sure:
-                    mask_of[there[0][on], there[1][on]] = 1
+                    mask_of[down[on], across[on]] = 1
             speck = Speck(
                 float(columns.mean() + corner[0]),
                 float(rows.mean() + corner[1]),

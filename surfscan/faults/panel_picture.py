@@ -57,7 +57,8 @@ class PanelPicture:
 
     def carry(self, k: int, picture: Array) -> Array:
         """A photo's window on the panel; 0 where it does not reach."""
-        return np.asarray(cv2.remap(picture, *self.maps[k], cv2.INTER_LINEAR, borderValue=0.0))
+        across, down = self.maps[k]
+        return np.asarray(cv2.remap(picture, across, down, cv2.INTER_LINEAR, borderValue=0.0))
 
     def pixels(self, k: int, x_mm: Array, y_mm: Array) -> tuple[Array, Array]:
         """Column and row in a photo's window of places of the panel, to the nearest cell."""

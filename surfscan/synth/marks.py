@@ -77,11 +77,12 @@ class Cap(Shape):
         if self.width_mm <= 0 or not 0 < self.contact_deg < 80:
             raise ValueError("a cap needs a positive width and a contact angle over 0 and under 80 degrees")
 
-    def _parts(self, x: Array, y: Array) -> tuple[Array, Array, Array, Array]:
+    def _parts(self, x: Array, y: Array) -> tuple[Array, Array, Array, Any]:
         dx, dy = x - self.x_mm, y - self.y_mm
         radius = 0.5 * self.width_mm / np.sin(np.radians(self.contact_deg))
         on = np.hypot(dx, dy) < 0.5 * self.width_mm
-        return dx, dy, np.sqrt(np.where(on, radius**2 - dx * dx - dy * dy, radius**2)), on
+        root = np.sqrt(np.where(on, radius**2 - dx * dx - dy * dy, radius**2))
+        return dx, dy, np.asarray(root, float), np.asarray(on)
 
     def _surface(self, x: Array, y: Array) -> Three:
         dx, dy, root, on = self._parts(x, y)

@@ -114,7 +114,9 @@ def render(scene: Scene, shot: Exposure) -> Array:
     if scene.lens_blur_px > 0:
         picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
     for speck in scene.specks:
-        picture = picture * speck.let_through(np.arange(width)[None, :], np.arange(height)[:, None])
+        picture = picture * speck.let_through(
+            np.arange(float(width))[None, :], np.arange(float(height))[:, None]
+        )
     return np.asarray(picture, np.float32)
 
 

@@ -54,8 +54,11 @@ def a90(size: np.ndarray, hit: np.ndarray) -> tuple[float, float]:
     1934), both are the smallest that was made.
     """
     x, y = np.log(np.asarray(size, float)), np.asarray(hit, float)
+    nearly_all = beta.ppf(0.05, y.sum(), len(y) - y.sum() + 1) > 0.9
+    if nearly_all and y.all():  # no curve can be fitted
+        return float(np.min(size)), float(np.min(size))
     curve = logit_fit(x, y)
-    if curve.slope <= 0 and beta.ppf(0.05, y.sum(), len(y) - y.sum() + 1) > 0.9:
+    if curve.slope <= 0 and nearly_all:
         return float(np.min(size)), float(np.min(size))
     if curve.slope <= 0:
         return float("inf"), float("inf")
