@@ -126,6 +126,7 @@ def limits_row(limits: Limits) -> dict[str, Any]:
         "slope_mrad": limits.slope_mrad,
         "band_mm": list(limits.band_mm),
         "texture_mrad": limits.texture_mrad,
+        **({"fault_mm": limits.fault_mm} if limits.faults_decide else {}),
         "confidence": limits.confidence,
     }
 

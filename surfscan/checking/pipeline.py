@@ -263,7 +263,7 @@ def _judge(
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
-    judgement = _with_texture(judgement, placed, taken, height, limits)
+    judgement = _with_finish(judgement, placed, taken, height, limits)
     told = (*judgement.evidence.doubts, *taken.doubts)
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
@@ -288,10 +288,15 @@ def _judge(
     return replace(result, details={**result.details, **taken.details}), reading, budget
 
 
-def _with_texture(
+def _with_finish(
     judgement: Judgement, placed: PlacedJob, taken: Taken, height: HeightMap, limits: Limits
 ) -> Judgement:
-    """The judgement with the texture, where the sheet has a limit for it: it costs a third of a check."""
+    """The judgement with small faults and texture, where the sheet asks: a quarter and a third of a check."""
+    if limits.faults_decide:
+        from surfscan.checking.faults import judge_faults
+
+        stage = placed.sheet.panel.stage
+        judgement = judge_faults(judgement, taken, height, limits=limits, stage=stage)
     if not limits.texture_decides:
         return judgement
     from surfscan.checking.texture import read_texture

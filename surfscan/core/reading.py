@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 
 from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.records import Board, Camera, Grid, Photo, Pose
 
-__all__ = ["Band", "Context", "QualityMaps", "Reading", "Trace", "View"]
+__all__ = ["Band", "Context", "QualityMaps", "Reading", "SmallFault", "SmallFaults", "Trace", "View"]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -181,6 +182,67 @@ class Band:
     slope_rms_mrad: float
     u_mrad: float
     along_x: float
+
+
+@dataclass(frozen=True, slots=True)
+class SmallFault:
+    """A pit, nib, scratch or the like: what the photos show beside the measured shape.
+
+    Attributes
+    ----------
+    kind : str
+        "pit", "nib", "run", "scratch", "crack", "ring", "hair", "drop", "smear" or "unsure".
+    sure : float
+        Probability of the likeliest kind, 0 to 1.
+    likeliest : str
+        The kind that it most likely is, named or not.
+    x_mm, y_mm : float
+    length_mm, width_mm : float
+        As the photos show it: up to two pixels more than it is.
+    direction_deg : float
+        Of its length, from x to y, 0 to 180.
+    sign : int
+        1 out of the surface, -1 into it, 0 where that can't be told.
+    photos : tuple of str
+        Files that show it.
+    """
+
+    kind: str
+    sure: float
+    likeliest: str
+    x_mm: float
+    y_mm: float
+    length_mm: float
+    width_mm: float
+    direction_deg: float
+    sign: int
+    photos: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class SmallFaults:
+    """All small faults of a panel, and what was looked for.
+
+    Attributes
+    ----------
+    faults : tuple of SmallFault
+        What stands out most first.
+    smallest_mm : mapping of str to float
+        Each kind's smallest length (for a scratch or hair: width) that is found nine times in ten; kinds for which none
+        is known are left out.
+    share : float
+        Share of the judged region that was looked at, 0 to 1.
+    specks : int
+        Places of dust on the camera, left out.
+    why_not : str
+        What stands in the way where nothing was looked for.
+    """
+
+    faults: tuple[SmallFault, ...] = ()
+    smallest_mm: Mapping[str, float] = field(default_factory=dict)
+    share: float = 0.0
+    specks: int = 0
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

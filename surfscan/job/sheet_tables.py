@@ -348,6 +348,13 @@ class LimitsSheet(Table):
         default=None,
         description="mrad, over 0 and at most 1000",
     )
+    fault_mm: Annotated[float, Field(ge=0.0, le=100.0)] | None = Field(
+        title="shortest small fault (pit, nib, run, scratch, crack) that counts; looked for, and decides, once you give"
+        " it; 0 for all that is found; needs two photos of stripes",
+        json_schema_extra={"without": "not looked for"},
+        default=None,
+        description="mm, at least 0 and at most 100",
+    )
     band_mm: tuple[_Wave, _Wave] | None = Field(
         title="shortest and longest of those waves",
         default=None,

@@ -31,6 +31,7 @@ CAN_BE_GIVEN = (
     "putty_depth_mm",
     "slope_mrad",
     "texture_mrad",
+    "fault_mm",
     "band_mm",
     "feather_mrad",
     "confidence",
@@ -100,9 +101,11 @@ class Limits:
         Confidence a decision needs, 0.5 to 1 (one side).
     texture_mrad : float
         Greatest root mean square slope of the waves of any octave that is shorter than `band_mm`.
-    slope_decides, texture_decides : bool
-        Whether the slope or texture limit counts in the verdict; it does once the sheet gives it, else it is
-        reported only.
+    fault_mm : float
+        Small faults shorter than this are left out.
+    slope_decides, texture_decides, faults_decide : bool
+        Whether the slope, the texture or small faults count in the verdict; they do once the sheet gives their limit,
+        else the slope is reported only, and the others are not looked for.
     basis : mapping
         Where each comes from, by name.
     """
@@ -116,8 +119,10 @@ class Limits:
     feather_mrad: float
     confidence: float
     texture_mrad: float
+    fault_mm: float = 0.0
     slope_decides: bool = False
     texture_decides: bool = False
+    faults_decide: bool = False
     basis: Mapping[str, str] = field(default_factory=dict)
 
 
@@ -164,6 +169,7 @@ def default_limits(stage: str) -> Limits:
             "slope_mrad": _SLOPE_BASIS_GLOSS if gloss else _SLOPE_BASIS_EARLY,
             "band_mm": "default, our choice: shorter waves are texture, longer ones the panel's form",
             "texture_mrad": "default: the slope limit, our choice, no source; measured only where the sheet gives it",
+            "fault_mm": "default: every fault that is found; looked for only where the sheet gives it",
             "feather_mrad": "default, our choice: the filler stage's slope limit, 1 in 250",
             "confidence": f"default of ISO 14253-1, 95 %: guard band {GUARD_FACTOR_95.value:.3f} u, one side",
         },
@@ -183,7 +189,7 @@ def with_given(limits: Limits, given: Mapping[str, object]) -> Limits:
     Returns
     -------
     Limits
-        A new one. A given `slope_mrad` makes the slope decide, a given `texture_mrad` the texture.
+        A new one. A given `slope_mrad` makes the slope decide, `texture_mrad` the texture, `fault_mm` small faults.
 
     Raises
     ------
@@ -201,11 +207,13 @@ def with_given(limits: Limits, given: Mapping[str, object]) -> Limits:
     basis = {**limits.basis, **dict.fromkeys(changes, _GIVEN)}
     decides = limits.slope_decides or "slope_mrad" in changes
     texture = limits.texture_decides or "texture_mrad" in changes
-    return replace(limits, **changes, slope_decides=decides, texture_decides=texture, basis=basis)  # type: ignore[arg-type]
+    faults = limits.faults_decide or "fault_mm" in changes
+    changes |= {"slope_decides": decides, "texture_decides": texture, "faults_decide": faults}
+    return replace(limits, **changes, basis=basis)  # type: ignore[arg-type]
 
 
 def _number(name: str, value: object) -> float:
-    least = 0.0 if name in ("low_mm", "high_mm") else math.ulp(0.0)
+    least = 0.0 if name in ("low_mm", "high_mm", "fault_mm") else math.ulp(0.0)
     number = float(value) if isinstance(value, int | float) and not isinstance(value, bool) else math.nan
     if name == "confidence":
         least, most, allowed = 0.5, math.nextafter(1.0, 0.0), "0.5 to under 1"

@@ -87,6 +87,22 @@ REASONS: dict[str, Entry] = {
         "shoot closer, and sharp",
     ),
     "limit-texture-work": Entry("{words}", "", "tech"),
+    "fault-found": Entry("Small faults: {what}.", "see the list of faults", "both", Verdict.REWORK),
+    "fault-look": Entry(
+        "Look again, wiped and dry: {what}.", "wipe the panel, and shoot again what stays", "both"
+    ),
+    "fault-unknown": Entry(
+        "Small faults were not looked for, and the sheet asks for them: {why}.",
+        "shoot two photos of stripes, one for each direction",
+    ),
+    "fault-noisy": Entry(
+        "The photos are noisier than those on which it was measured what is found: smaller faults may be missed.",
+        "expose more, hold still, and shade the panel from room light",
+    ),
+    "fault-looked": Entry(
+        "Looked for small faults on {share:whole_percent} of the judged region: {what}; nine times in ten they are"
+        " found from {least_mm:spread} to {most_mm:spread} on, by kind.",
+    ),
     "limit-too-fine": Entry(
         "The limit of {limit_mm:given} is smaller than this photo can prove: its own uncertainty is"
         " {u_mm:measured} (one"

@@ -24,6 +24,7 @@ _HEADLINES = {
     "rework-slope": "Rework: waves too steep for the finish, {slope_mrad:slope} where {limit_mrad:slope} is allowed; "
     + _SEEN
     + ".",
+    "rework-faults": "Rework: {what}; " + _SEEN + ".",
     "rework-spots": (
         "Rework: {counts}. The {name} is {size_mm:depth} ({from_mm:depth_bare} to {to_mm:depth_bare}), {work}."
     ),
@@ -113,6 +114,9 @@ def _rework(over: list[Spot], findings: Sequence[Reason], seen: dict[str, float]
     groups = [([s for s in over if s.kind == kind], kind) for kind in ("low", "high")]
     counts = " and ".join(f"{len(g)} {name}{'s' if len(g) > 1 else ''}" for g, name in groups if g)
     if not counts:
+        faults = next((one for one in findings if one.code == "fault-found"), None)
+        if faults is not None:
+            return Message("rework-faults", {"what": faults.numbers["what"], **seen})
         slope = next((one for one in findings if one.code == "limit-slope-over"), None)
         return (
             Message("rework", seen) if slope is None else Message("rework-slope", {**seen, **slope.numbers})

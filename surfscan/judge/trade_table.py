@@ -20,6 +20,7 @@ __all__ = [
     "SHAPES",
     "SIZES",
     "Row",
+    "fault_words",
     "figure",
     "figures",
     "find_row",
@@ -129,6 +130,12 @@ def words(group: str) -> Mapping[str, Any]:
     """A group of `words.toml`: names, fair, not_looked_for, texture, slope, say, settle (KeyError for another)."""
     group_words: Mapping[str, Any] = _read("words.toml")[group]
     return group_words
+
+
+def fault_words(kind: str) -> Mapping[str, Any]:
+    """Name, many, verdict and what to do about a kind of small fault, by stage where that differs (KeyError)."""
+    of_kind: Mapping[str, Any] = _read("faults.toml")[kind]
+    return of_kind
 
 
 @cache

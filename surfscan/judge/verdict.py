@@ -10,7 +10,7 @@ joined) goes through `with_reasons`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from surfscan.core.flags import describe
@@ -18,6 +18,7 @@ from surfscan.core.message import Reason, Verdict, Weight
 from surfscan.core.records import CheckResult
 from surfscan.core.units import MM
 from surfscan.judge.decide import Decision, guard_band
+from surfscan.judge.fault_words import counted, kinds_text
 from surfscan.judge.holes import Hole
 from surfscan.judge.reasons import REASONS, in_order, reason, rule_reason, sentences_of
 from surfscan.judge.sentence import headline, headline_text
@@ -25,6 +26,7 @@ from surfscan.judge.trade_table import words
 
 __all__ = [
     "Evidence",
+    "FaultEvidence",
     "Judged",
     "SpotEvidence",
     "judge_spot",
@@ -64,6 +66,21 @@ class SpotEvidence:
 
 
 @dataclass(frozen=True, slots=True)
+class FaultEvidence:
+    """Small faults: how many of each kind decide, and how many of each are to be looked at again.
+
+    `smallest_mm` is what was looked for: each kind's smallest length that is found nine times in ten; `why_not` says
+    what stood in the way where nothing was.
+    """
+
+    kinds: Mapping[str, int] = field(default_factory=dict)
+    others: Mapping[str, int] = field(default_factory=dict)
+    smallest_mm: Mapping[str, float] = field(default_factory=dict)
+    share: float = 0.0
+    why_not: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Evidence:
     """All that a verdict rests on.
 
@@ -80,6 +97,8 @@ class Evidence:
         The worst octave of short waves, where its limit counts.
     texture_mm : (float, float)
         Of that.
+    faults : FaultEvidence, optional
+        Small faults, where they count.
     coverage : float
         Share of the judged region that was measured, 0 to 1.
     floor_u_mm, wide_u95_mm : float
@@ -105,6 +124,7 @@ class Evidence:
     texture: Decision | None = None
     texture_mm: tuple[float, float] = (4.0, 8.0)
     band_mm: tuple[float, float] = (20.0, 200.0)
+    faults: FaultEvidence | None = None
     coverage: float = 1.0
     floor_u_mm: float = 0.0
     wide_u95_mm: float = 0.0
@@ -166,6 +186,7 @@ def weigh(evidence: Evidence) -> Judged:
     Judged
     """
     reasons = [*_of_spots(evidence), *_of_seeing(evidence), *_of_light(evidence), *evidence.doubts]
+    reasons += _of_faults(evidence.faults)
     blind = guard_band(_known(evidence.floor_u_mm), evidence.confidence) > evidence.limit_mm
     if blind or not math.isfinite(evidence.floor_u_mm):
         reasons.append(
@@ -264,6 +285,35 @@ def _of_waves(kind: str, slope: Decision | None, waves_mm: tuple[float, float], 
         ),
         reason(f"limit-{kind}-work", about="the finish", words=words(kind)[stage]),
     ]
+
+
+def _of_faults(faults: FaultEvidence | None) -> list[Reason]:
+    """Small faults, and what was looked for; a panel where nothing could be looked for is not ready."""
+    if faults is None:
+        return []
+    if faults.why_not:
+        return [reason("fault-unknown", Weight.DOUBT, "small faults", why=faults.why_not)]
+    found = []
+    if faults.kinds:
+        found.append(
+            reason("fault-found", Weight.DECIDES, "small faults", what=counted(faults.kinds), **faults.kinds)
+        )
+    if faults.others:
+        found.append(
+            reason("fault-look", Weight.DOUBT, "small faults", what=counted(faults.others), **faults.others)
+        )
+    if not faults.smallest_mm:
+        return [*found, reason("fault-noisy", Weight.DOUBT, "small faults")]
+    sizes = faults.smallest_mm.values()
+    looked = reason(
+        "fault-looked",
+        about="small faults",
+        what=kinds_text(faults.smallest_mm),
+        share=faults.share,
+        least_mm=min(sizes),
+        most_mm=max(sizes),
+    )
+    return [*found, looked]
 
 
 def _of_seeing(evidence: Evidence) -> list[Reason]:

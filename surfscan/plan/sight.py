@@ -10,7 +10,7 @@ from surfscan.core.records import Array, Board, Camera, Pose
 from surfscan.optics.mirror import hit_board
 from surfscan.plan.shot import Shot
 from surfscan.synth.panels import Crown, Flat, Shape
-from surfscan.synth.render import mirror_hits, project
+from surfscan.synth.rays import mirror_hits, project
 from surfscan.synth.scene import Panel, Tags, board_facing, corner_tags, look_at
 
 __all__ = ["Sight", "Stage", "build_stage", "fold_bend", "see"]

@@ -155,6 +155,7 @@ def _write_pictures(folder: Path, result: CheckResult, units: Units) -> None:
         "sentence": headline_line(result, units),
         "title": title,
         "units": units,
+        "small": result.details.get("faults", ()),
     }
 
     if "relative" in result.details:

@@ -6,7 +6,7 @@ and compute nothing about the panel.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,13 +21,24 @@ from surfscan.core.units import MM, Units
 from surfscan.report.colours import colour_of, nice_above, strength_of
 from surfscan.report.legend import NO_MATTER as _NO_MATTER
 from surfscan.report.legend import Pixels, draw_legend
-from surfscan.report.marks import disc, hatch, outline, picture_scale, place_discs, triangle, wrap, write
+from surfscan.report.marks import (
+    diamond,
+    disc,
+    hatch,
+    outline,
+    picture_scale,
+    place_discs,
+    triangle,
+    wrap,
+    write,
+)
 from surfscan.report.words import VERDICT_WORDS
 
 __all__ = ["STRIP", "draw_map", "draw_overlay", "end_of_scale"]
 
 _WIDTH = 1600  # enough for any screen; more costs time and shows nothing new
 _INK, _PAPER, STRIP = (24, 24, 24), (247, 247, 244), (38, 40, 44)
+_MOST_NUMBERED = 60  # of small faults; more would cover the panel
 _NOT_JUDGED = ("outside", "left_out", "tag")
 
 
@@ -52,6 +63,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
     sentence: str,
     title: str = "",
     units: Units = MM,
+    small: Sequence[Mapping[str, Any]] = (),
 ) -> Pixels:
     """Draw the highs and lows on the photo.
 
@@ -70,6 +82,8 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
         Shown in the strip on top.
     units : Units
         Of the scale.
+    small : sequence of mapping
+        Small faults as ``details["faults"]`` lists them: diamonds, dashed where unsure.
 
     Returns
     -------
@@ -93,11 +107,12 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
     share = 0.72 * strength[painted][:, None]
     canvas[painted] = np.rint(canvas[painted] * (1 - share) + colours * share).astype(np.uint8)
     _mark(canvas, layer, spots, limits)
+    _mark_small(canvas, layer, small)
     strip = verdict, sentence, title
     return _frame(canvas, limits, end_mm, strip, units)
 
 
-def draw_map(
+def draw_map(  # house: as draw_overlay
     height: HeightMap,
     spots: Sequence[Spot],
     *,
@@ -106,6 +121,7 @@ def draw_map(
     sentence: str,
     title: str = "",
     units: Units = MM,
+    small: Sequence[Mapping[str, Any]] = (),
 ) -> Pixels:
     """Draw the height map in the panel frame: x to the right, y up, mm along the edges.
 
@@ -137,6 +153,7 @@ def draw_map(
     canvas = colour_of(deviation, low_mm=low_mm, high_mm=high_mm, end_mm=end_mm)
     canvas[~layer.judged] = _NO_MATTER
     _mark(canvas, layer, spots, limits)
+    _mark_small(canvas, layer, small)
     canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]), units)
     strip = verdict, sentence, title
     return _frame(canvas, limits, end_mm, strip, units)
@@ -273,6 +290,22 @@ def _mark(canvas: Pixels, layer: _Layer, spots: Sequence[Spot], limits: dict[str
         disc(
             canvas, (place[0], place[1]), radius, f"{spot.id}+" if spot.peak_open else str(spot.id), spot.kind
         )
+
+
+def _mark_small(canvas: Pixels, layer: _Layer, small: Sequence[Mapping[str, Any]]) -> None:
+    """A diamond round each small fault, and its number as the table has it: f1, f2 ..."""
+    unit = canvas.shape[1] / _WIDTH
+    texts: list[tuple[tuple[float, float], str, int, Any, str]] = []
+    for one in small:
+        middle = layer.pixel(one["x_mm"], one["y_mm"])
+        end = layer.pixel(one["x_mm"] + one["length_mm"] / 2, one["y_mm"])
+        size = max(14 * unit, float(np.hypot(end[0] - middle[0], end[1] - middle[1])) + 6 * unit)
+        diamond(canvas, middle, size, one["kind"] == "unsure")
+        if len(texts) < _MOST_NUMBERED:
+            texts.append(
+                ((middle[0] + size, middle[1] - size), f"f{one['id']}", round(24 * unit), _INK, "lm")
+            )
+    write(canvas, texts)
 
 
 def _around(layer: _Layer, spot: Spot, peak: NDArray[Any], limits: dict[str, float]) -> list[NDArray[Any]]:

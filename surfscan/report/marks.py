@@ -19,6 +19,7 @@ from surfscan.report.colours import HIGH_INK, LOW_INK
 
 __all__ = [
     "dash",
+    "diamond",
     "disc",
     "font",
     "hatch",
@@ -89,6 +90,17 @@ def triangle(canvas: NDArray[np.uint8], place: tuple[float, float], size: float,
     for grow, colour in ((1.45, _HALO), (1.0, ink_of(kind))):
         points = _fixed(np.asarray(place) + shape * size * grow)
         cv2.fillPoly(canvas, [points], colour, cv2.LINE_AA, _SHIFT)
+
+
+def diamond(canvas: NDArray[np.uint8], place: tuple[float, float], size: float, dashed: bool) -> None:
+    """Draw a diamond round a small fault; dashed for one that could not be named."""
+    ring = np.asarray(place) + size * np.array([(0.0, -1.0), (1.0, 0.0), (0.0, 1.0), (-1.0, 0.0)])
+    pieces = dash(ring, 0.5 * size, 0.5 * size) if dashed else [ring]
+    for thick, colour in ((max(3, round(0.3 * size)), _HALO), (max(1, round(0.12 * size)), (20, 20, 20))):
+        for piece in pieces:
+            cv2.polylines(
+                canvas, [_fixed(piece).reshape(-1, 1, 2)], not dashed, colour, thick, cv2.LINE_AA, _SHIFT
+            )
 
 
 def picture_scale(wide: int, tall: int, most: int) -> float:

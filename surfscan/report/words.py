@@ -7,6 +7,7 @@ shown as it has them, mm.
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Protocol
@@ -15,6 +16,7 @@ from surfscan.core.flags import describe
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
+from surfscan.judge.fault_words import counted, kinds_text
 from surfscan.judge.fill_words import fill_plan_text
 from surfscan.judge.reasons import sentences_of, stands_first
 from surfscan.judge.sentence import headline_text
@@ -46,6 +48,10 @@ VERDICT_WORDS = {
     "close": "TOO CLOSE TO CALL",
     "not_measured": "NOT MEASURED",
 }
+MOST_NAMED = 8
+"""Small faults of a kind that a line names by their numbers."""
+
+_OF = {"length": "long", "width": "wide"}
 _AGAINST = {"rework": "over", "close": "too close", "ready": "within", "not_measured": "-", "": "-"}
 
 
@@ -199,7 +205,41 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = F
             f"Finish: steepest slope {steep} in waves of {units.given(short)} to {units.given(long)}"
             f" (limit {limit}{counts})."
         )
-    return [*said, *_texture_lines(details.get("texture", {}), units, mrad=mrad)]
+    said += _texture_lines(details.get("texture", {}), units, mrad=mrad)
+    return [*said, *_fault_lines(details, units)]
+
+
+def _fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
+    """Small faults by kind with what to do, and down to what size they were looked for; none where nobody asked."""
+    rows = details.get("faults", [])
+    said = []
+    for kind, count in Counter(row["kind"] for row in rows).most_common():
+        own = [row for row in rows if row["kind"] == kind]
+        sizes = [row["length_mm"] for row in own]
+        size = units.given(round(min(sizes), 1))
+        if count > 1:
+            size = f"{units.bare(size)} to {units.given(round(max(sizes), 1))}"
+        places = ", ".join(f"f{row['id']}" for row in own[:MOST_NAMED]) + (
+            " ..." if count > MOST_NAMED else ""
+        )
+        said.append(f"{counted({kind: count})}, {size} long ({places}): {_work(own[0]['action'])}")
+    looked = details.get("looked_for")
+    if looked:
+        each = ", ".join(
+            f"{kinds_text([kind])} from {units.given(round(row['size_mm'], 1))} {_OF[row['of']]}"
+            for kind, row in looked.items()
+        )
+        said.append(f"Small faults looked for, and found nine times in ten: {each}.")
+    if details.get("camera_dust"):
+        said.append(
+            f"Dust on the camera, left out: {details['camera_dust']} places. Clean the lens and its window."
+        )
+    return said
+
+
+def _work(action: str) -> str:
+    """An action without its count, which stands in front already."""
+    return action.split(", one job. ", 1)[-1]
 
 
 def _texture_lines(texture: Mapping[str, Any], units: Units, *, mrad: bool) -> list[str]:

@@ -174,7 +174,10 @@ def write_truth(scene: Scene, folder: Path | str, *, step_mm: float = 2.0) -> No
         deviation_mm=scene.panel.deviation.height(*places).astype(np.float32),
         form_mm=scene.panel.form.height(*places).astype(np.float32),
     )
-    text = json.dumps({"spots": scene.panel.spots()}, indent=1)
+    made: dict[str, Any] = {"spots": scene.panel.spots()}
+    if scene.marks:
+        made["faults"] = [mark.row() for mark in scene.marks]
+    text = json.dumps(made, indent=1)
     (Path(folder) / "truth.json").write_text(text + "\n", encoding="utf-8")
 
 

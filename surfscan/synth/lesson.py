@@ -16,7 +16,8 @@ from surfscan.core.records import Array, Camera
 from surfscan.optics.mirror import fold_curvature
 from surfscan.synth.camera_noise import add_noise, encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel
-from surfscan.synth.render import mirror_hits, project, render
+from surfscan.synth.rays import mirror_hits, project
+from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Lighting, Scene, board_facing, corner_tags, look_at
 from surfscan.synth.shape import Flat, Shape
 

@@ -1,20 +1,62 @@
-"""Pixels to rays and points to pixels, by OpenCV's model of a lens but without its code.
-
-The ray caster keeps its own geometry, so that photos do not share a fault with what measures them.
-"""
+"""Rays of a camera to a known panel, and mirrored on to its board."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from surfscan.core.records import Camera, Pose
+from surfscan.core.records import Board, Camera, Pose
+from surfscan.synth.panels import Panel
 
-__all__ = ["pixel_rays", "project"]
+__all__ = ["Hits", "cast", "fresnel", "meet_board", "mirror_hits", "pixel_rays", "project"]
 
 Array = NDArray[Any]
+
+
+@dataclass(frozen=True, slots=True)
+class Hits:
+    """Where pixels look, each (H, W) float64.
+
+    `x_mm`, `y_mm`, `z_mm` on the panel's surface (or its continuation past the rim); `a_mm`, `b_mm` on the
+    board, from its middle; `cos_in` the cosine of the angle of incidence; `range_mm` from the panel point to
+    the board point. NaN where the ray meets no surface; `a_mm`, `b_mm`, `range_mm` also where the mirrored
+    ray runs away from the board's plane.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    z_mm: Array
+    a_mm: Array
+    b_mm: Array
+    cos_in: Array
+    range_mm: Array
+
+
+def fresnel(cos_in: ArrayLike, index: float) -> Array:
+    """Return the unpolarised reflectance of a smooth surface, air to `index`.
+
+    Parameters
+    ----------
+    cos_in : array_like
+        Cosine of the angle of incidence, 0 to 1.
+    index : float
+        Refractive index, at least 1.
+
+    References
+    ----------
+    Fresnel's equations; Born and Wolf, Principles of Optics, section 1.5.2.
+    """
+    ci = np.clip(np.asarray(cos_in, dtype=np.float64), 0, 1)
+    ct = np.sqrt(1 - (1 - ci * ci) / index**2)
+    with np.errstate(invalid="ignore"):
+        rs = (ci - index * ct) / (ci + index * ct)
+        rp = (index * ci - ct) / (index * ci + ct)
+    # both are 0/0 at grazing incidence on index 1, where nothing is reflected
+    half: Array = np.nan_to_num(0.5 * (rs * rs + rp * rp))
+    return half
 
 
 def project(points_mm: ArrayLike, camera: Camera, pose: Pose) -> Array:
@@ -56,3 +98,67 @@ def pixel_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, pose: Pose) 
 def _five(camera: Camera) -> tuple[float, float, float, float, float]:
     k1, k2, p1, p2, k3 = (*camera.distortion, 0.0, 0.0, 0.0, 0.0, 0.0)[:5]
     return k1, k2, p1, p2, k3
+
+
+def mirror_hits(
+    panel: Panel,
+    camera: Camera,
+    pose: Pose,
+    board: Board | None,
+    columns: ArrayLike,
+    rows: ArrayLike,
+    *,
+    sag_mm: float = 0.0,
+) -> Hits:
+    """Follow the rays of pixels to the panel and on to the board.
+
+    Parameters
+    ----------
+    panel, camera, pose, board :
+        The scene; without a board, `a_mm`, `b_mm` and `range_mm` are NaN.
+    columns, rows : array_like
+        Pixel places, broadcast against each other.
+    sag_mm : float
+        See `Scene.board_sag_mm`.
+    """
+    d = pixel_rays(columns, rows, camera, pose)
+    return cast(panel, pose.centre_mm, board, d, sag_mm)[0]
+
+
+def cast(
+    panel: Panel, centre: Array, board: Board | None, d: Array, sag_mm: float = 0.0
+) -> tuple[Hits, Array, Array]:
+    total = panel.total
+    with np.errstate(invalid="ignore", divide="ignore"):
+        t = np.where(d[..., 2] < 0, -centre[2] / d[..., 2], np.nan)
+        for _ in range(8):
+            x, y = centre[0] + t * d[..., 0], centre[1] + t * d[..., 1]
+            z, p, q = total.surface(x, y)
+            more = (centre[2] + t * d[..., 2] - z) / (d[..., 2] - p * d[..., 0] - q * d[..., 1])
+            if not np.nanmax(np.abs(more), initial=0) > 1e-5:  # 0.01 um, and as little on the board
+                break
+            t = t - more
+        lean = 1 / np.sqrt(1 + p * p + q * q)
+        n = np.stack([-p * lean, -q * lean, lean], -1)
+        cos_in = -(d * n).sum(-1)
+        a = b = far = np.full(x.shape, np.nan)
+        if board is not None:
+            out = d + 2 * cos_in[..., None] * n
+            a, b, far = meet_board(board, np.stack([x, y, z], -1), out, sag_mm)
+    return Hits(x, y, z, a, b, cos_in, far), p, q
+
+
+def meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[Array, Array, Array]:
+    """Where rays meet the board, from its middle, and how far that is; NaN where they run away from it."""
+    away = board.centre_mm - start
+    on, across = ray @ board.normal, ray @ board.across
+    reach, left = away @ board.normal, away @ board.across
+    far = reach / on
+    if sag_mm:
+        half = board.size_mm[0] / 2
+        for _ in range(8):  # a fixed point: the bulge changes by a few per cent of a step along the ray
+            a = np.clip(far * across - left, -half, half)
+            far = (reach - sag_mm * (a / half) ** 2) / on
+    far = np.where(far > 0, far, np.nan)
+    landed = far[..., None] * ray - away
+    return landed @ board.across, landed @ board.up, far

@@ -4,141 +4,39 @@ One ray per pixel is followed to the surface z(x, y) by Newton's method and mirr
 Where it landed (panel place, board place, angle of incidence) varies smoothly over a panel, so it is
 interpolated (cubic) to the sub-pixel samples, and only what has edges (stripes, tags, the panel's rim) is
 computed for each of those. The interpolation is off by less than 0.01 mm on the board for a 0.35 mm
-low of 80 mm, 1 m from board and camera, at 0.4 mm a pixel.
+low of 80 mm, 1 m from board and camera, at 0.4 mm a pixel. Small faults have detail within a pixel: the pixels that
+show one are cast anew, a ray for each sample.
 
 Not rendered: reflections of reflections, shadows of the panel on itself, the panel in front of the board.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
 from typing import Any
 
 import cv2
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 
-from surfscan.core.records import Board, Camera, Pose
+from surfscan.core.records import Pose
 from surfscan.synth import board_light
+from surfscan.synth.marks import Mark
 from surfscan.synth.panels import Flat, Panel
-from surfscan.synth.rays import pixel_rays, project
+from surfscan.synth.rays import Hits, cast, fresnel, meet_board, pixel_rays, project
 from surfscan.synth.scene import Exposure, Scene, Tags
 
-__all__ = ["Hits", "fresnel", "mirror_hits", "render", "render_shots"]
+__all__ = ["render", "render_shots"]
 
 Array = NDArray[Any]
 TAG_BLACK, TAG_WHITE = 0.05, 0.85  # reflectance of toner and paper: common figures, no source
 _FLAT = Panel((1.0, 1.0), Flat())
+MARK_SAMPLES = 6
+"""Rays a pixel and direction where a small fault is."""
+
 _PAD = 3  # cubic interpolation reads two neighbours
 _FAR = 1e9  # a board place that is off any board; unlike NaN it survives interpolation
-
-
-@dataclass(frozen=True, slots=True)
-class Hits:
-    """Where pixels look, each (H, W) float64.
-
-    `x_mm`, `y_mm`, `z_mm` on the panel's surface (or its continuation past the rim); `a_mm`, `b_mm` on the
-    board, from its middle; `cos_in` the cosine of the angle of incidence; `range_mm` from the panel point to
-    the board point. NaN where the ray meets no surface; `a_mm`, `b_mm`, `range_mm` also where the mirrored
-    ray runs away from the board's plane.
-    """
-
-    x_mm: Array
-    y_mm: Array
-    z_mm: Array
-    a_mm: Array
-    b_mm: Array
-    cos_in: Array
-    range_mm: Array
-
-
-def fresnel(cos_in: ArrayLike, index: float) -> Array:
-    """Return the unpolarised reflectance of a smooth surface, air to `index`.
-
-    Parameters
-    ----------
-    cos_in : array_like
-        Cosine of the angle of incidence, 0 to 1.
-    index : float
-        Refractive index, at least 1.
-
-    References
-    ----------
-    Fresnel's equations; Born and Wolf, Principles of Optics, section 1.5.2.
-    """
-    ci = np.clip(np.asarray(cos_in, dtype=np.float64), 0, 1)
-    ct = np.sqrt(1 - (1 - ci * ci) / index**2)
-    with np.errstate(invalid="ignore"):
-        rs = (ci - index * ct) / (ci + index * ct)
-        rp = (index * ci - ct) / (index * ci + ct)
-    # both are 0/0 at grazing incidence on index 1, where nothing is reflected
-    half: Array = np.nan_to_num(0.5 * (rs * rs + rp * rp))
-    return half
-
-
-def mirror_hits(
-    panel: Panel,
-    camera: Camera,
-    pose: Pose,
-    board: Board | None,
-    columns: ArrayLike,
-    rows: ArrayLike,
-    *,
-    sag_mm: float = 0.0,
-) -> Hits:
-    """Follow the rays of pixels to the panel and on to the board.
-
-    Parameters
-    ----------
-    panel, camera, pose, board :
-        The scene; without a board, `a_mm`, `b_mm` and `range_mm` are NaN.
-    columns, rows : array_like
-        Pixel places, broadcast against each other.
-    sag_mm : float
-        See `Scene.board_sag_mm`.
-    """
-    d = pixel_rays(columns, rows, camera, pose)
-    return _mirror_hits(panel, pose.centre_mm, board, d, sag_mm)[0]
-
-
-def _mirror_hits(
-    panel: Panel, centre: Array, board: Board | None, d: Array, sag_mm: float = 0.0
-) -> tuple[Hits, Array, Array]:
-    total = panel.total
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.where(d[..., 2] < 0, -centre[2] / d[..., 2], np.nan)
-        for _ in range(8):
-            x, y = centre[0] + t * d[..., 0], centre[1] + t * d[..., 1]
-            z, p, q = total.surface(x, y)
-            more = (centre[2] + t * d[..., 2] - z) / (d[..., 2] - p * d[..., 0] - q * d[..., 1])
-            if not np.nanmax(np.abs(more), initial=0) > 1e-5:  # 0.01 um, and as little on the board
-                break
-            t = t - more
-        lean = 1 / np.sqrt(1 + p * p + q * q)
-        n = np.stack([-p * lean, -q * lean, lean], -1)
-        cos_in = -(d * n).sum(-1)
-        a = b = far = np.full(x.shape, np.nan)
-        if board is not None:
-            out = d + 2 * cos_in[..., None] * n
-            a, b, far = _meet_board(board, np.stack([x, y, z], -1), out, sag_mm)
-    return Hits(x, y, z, a, b, cos_in, far), p, q
-
-
-def _meet_board(board: Board, start: Array, ray: Array, sag_mm: float) -> tuple[Array, Array, Array]:
-    """Where rays meet the board, from its middle, and how far that is; NaN where they run away from it."""
-    away = board.centre_mm - start
-    on, across = ray @ board.normal, ray @ board.across
-    reach, left = away @ board.normal, away @ board.across
-    far = reach / on
-    if sag_mm:
-        half = board.size_mm[0] / 2
-        for _ in range(8):  # a fixed point: the bulge changes by a few per cent of a step along the ray
-            a = np.clip(far * across - left, -half, half)
-            far = (reach - sag_mm * (a / half) ** 2) / on
-    far = np.where(far > 0, far, np.nan)
-    landed = far[..., None] * ray - away
-    return landed @ board.across, landed @ board.up, far
 
 
 def _board_seen(scene: Scene, shot: Exposure, picture: Array) -> Array:
@@ -153,7 +51,7 @@ def _board_seen(scene: Scene, shot: Exposure, picture: Array) -> Array:
         end = min(row + step, height)
         rows = (np.arange((end - row) * n) + 0.5) / n - 0.5 + row
         d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
-        a, b, _ = _meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
+        a, b, _ = meet_board(board, shot.pose.centre_mm, d, scene.board_sag_mm)
         on = (
             (np.abs(a) <= board.size_mm[0] / 2) & (np.abs(b) <= board.size_mm[1] / 2) & (d @ board.normal < 0)
         )
@@ -230,13 +128,62 @@ def _from_one_place(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
         end = min(row + step, bottom)
         strip = _strip(scene, shots[0].pose, left, right, row, end)
         for picture, shot in zip(pictures, shots, strict=True):
-            picture[row:end, left:right] = strip.shone(scene, shot)
-    for k, shot in enumerate(shots):
-        if shot.shows_board and scene.board is not None:
-            pictures[k] = _board_seen(scene, shot, pictures[k])
-        if scene.lens_blur_px > 0:
-            pictures[k] = np.asarray(cv2.GaussianBlur(pictures[k], (0, 0), scene.lens_blur_px))
-    return pictures
+            picture[row:end, left:right] = _mean(_shade(scene, shot, strip), scene.supersampling)
+    for mark in scene.marks:
+        for picture, shot in zip(pictures, shots, strict=True):
+            _cast_mark(scene, shot, mark, picture)
+    return [_through_lens(scene, shot, picture) for shot, picture in zip(shots, pictures, strict=True)]
+
+
+def _through_lens(scene: Scene, shot: Exposure, picture: Array) -> Array:
+    """The board's front where the camera sees it, the lens's blur, and what lies on the lens."""
+    if shot.shows_board and scene.board is not None:
+        picture = _board_seen(scene, shot, picture)
+    if scene.lens_blur_px > 0:
+        picture = np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
+    height, width = picture.shape
+    for speck in scene.specks:
+        picture = picture * speck.let_through(
+            np.arange(float(width))[None, :], np.arange(float(height))[:, None]
+        )
+    return np.asarray(picture, np.float32)
+
+
+def _mean(samples: Array, n: int) -> Array:
+    """Pixels of n x n samples."""
+    rows, columns = samples.shape
+    mean: Array = samples.reshape(rows // n, n, columns // n, n).mean(axis=(1, 3))
+    return mean
+
+
+def _cast_mark(scene: Scene, shot: Exposure, mark: Mark, picture: Array) -> None:
+    """The pixels that show a small fault, in place: `MARK_SAMPLES` rays a pixel and direction."""
+    ends = mark.reach_mm * np.array([-1.0, 1.0])
+    x, y = (a.ravel() for a in np.meshgrid(mark.x_mm + ends, mark.y_mm + ends))
+    seen = project(np.stack([x, y, scene.panel.total.height(x, y)], -1), scene.camera, shot.pose)
+    left, top = np.maximum(np.floor(seen.min(0)).astype(int) - 2, 0)
+    right, bottom = np.minimum(np.ceil(seen.max(0)).astype(int) + 3, scene.image_size_px)
+    if right <= left or bottom <= top:
+        return
+    n = MARK_SAMPLES
+    here = [one for one in scene.marks if _touch(one, mark)]
+    deviation = sum((one.shape for one in here), scene.panel.deviation)
+    panel = replace(scene.panel, deviation=deviation)
+    columns = (np.arange((right - left) * n) + 0.5) / n - 0.5 + left
+    rows = ((np.arange((bottom - top) * n) + 0.5) / n - 0.5 + top)[:, None]
+    d = pixel_rays(columns, rows, scene.camera, shot.pose)
+    hits, p, q = cast(panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    scene = replace(scene, panel=panel)
+    picture[top:bottom, left:right] = _mean(_shade(scene, shot, _meet(scene, hits, p, q, _as_cast), here), n)
+
+
+def _touch(one: Mark, other: Mark) -> bool:
+    apart = max(abs(one.x_mm - other.x_mm), abs(one.y_mm - other.y_mm))
+    return apart <= one.reach_mm + other.reach_mm + 5.0
+
+
+def _as_cast(field: Array, nan: float = _FAR) -> Array:
+    return np.asarray(np.nan_to_num(field, nan=nan))
 
 
 def _background(scene: Scene, shot: Exposure) -> float:
@@ -257,48 +204,61 @@ def _window(scene: Scene, pose: Pose) -> tuple[int, int, int, int]:
 
 
 @dataclass(frozen=True, slots=True)
-class _Strip:
-    """Rows of a picture: where its pixels look, and what its finer samples meet on the panel."""
+class _Met:
+    """What the samples of a part of the picture meet, whatever the light: `finer` makes samples of a field of rays."""
 
     hits: Hits
     p: Array
     q: Array
+    finer: Callable[..., Array]
     x_mm: Array
     y_mm: Array
     base: Array
     paper: Array
     on_tag: Array
-    fine: int
-
-    def finer(self, field: Array, nan: float = _FAR) -> Array:
-        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), self.fine, _PAD)
-        return _finer_rows(whole.T, self.fine, _PAD).T
-
-    def shone(self, scene: Scene, shot: Exposure) -> Array:
-        x, y, n = self.x_mm, self.y_mm, self.fine
-        if shot.pattern == "lamp":
-            light = _lamp_light(scene, shot, self.hits, self.p, self.q, self.finer)
-            shone = np.where(self.on_tag, self.paper, self.base) * light
-        else:
-            sx, sy = scene.light.room_slope
-            light = scene.light.room * (1 + (sx * x + sy * y) / 1000)
-            seen = self.base * light + _reflection(scene, shot, self.hits, self.finer)
-            shone = np.where(self.on_tag, self.paper * light, seen)
-        w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
-        shone = np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
-        mean: Array = shone.reshape(shone.shape[0] // n, n, shone.shape[1] // n, n).mean(axis=(1, 3))
-        return mean
 
 
-def _strip(scene: Scene, pose: Pose, left: int, right: int, top: int, bottom: int) -> _Strip:
+def _meet(scene: Scene, hits: Hits, p: Array, q: Array, finer: Callable[..., Array]) -> _Met:
+    x, y = finer(hits.x_mm), finer(hits.y_mm)
+    return _Met(hits, p, q, finer, x, y, *_diffuse_reflectance(scene, x, y))
+
+
+def _strip(scene: Scene, pose: Pose, left: int, right: int, top: int, bottom: int) -> _Met:
+    n = scene.supersampling
     columns = np.arange(left - _PAD, right + _PAD)
     rows = np.arange(top - _PAD, bottom + _PAD)[:, None]
     d = pixel_rays(columns, rows, scene.camera, pose)
-    hits, p, q = _mirror_hits(scene.panel, pose.centre_mm, scene.board, d, scene.board_sag_mm)
-    none = np.empty(0)
-    bare = _Strip(hits, p, q, none, none, none, none, none, scene.supersampling)
-    x, y = bare.finer(hits.x_mm), bare.finer(hits.y_mm)
-    return _Strip(hits, p, q, x, y, *_diffuse_reflectance(scene, x, y), scene.supersampling)
+    hits, p, q = cast(scene.panel, pose.centre_mm, scene.board, d, scene.board_sag_mm)
+
+    def finer(field: Array, nan: float = _FAR) -> Array:
+        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, _PAD)
+        return _finer_rows(whole.T, n, _PAD).T
+
+    return _meet(scene, hits, p, q, finer)
+
+
+def _shade(scene: Scene, shot: Exposure, met: _Met, marks: Sequence[Mark] = ()) -> Array:
+    """Brightness of the samples."""
+    x, y, base, paper, on_tag = met.x_mm, met.y_mm, met.base, met.paper, met.on_tag
+    hits, finer = met.hits, met.finer
+    if shot.pattern == "lamp":
+        light = _lamp_light(scene, shot, hits, met.p, met.q, finer)
+        shone = np.where(on_tag, paper, base) * light
+    else:
+        sx, sy = scene.light.room_slope
+        light = scene.light.room * (1 + (sx * x + sy * y) / 1000)
+        mirrored = _reflection(scene, shot, hits, finer)
+        for mark in marks:
+            if mark.haze > 0:
+                hazy = replace(scene, roughness_rad=float(np.hypot(scene.roughness_rad, mark.haze_rad)))
+                share = mark.hazed(x, y)
+                mirrored = (1 - share) * mirrored + share * _reflection(hazy, shot, hits, finer)
+        shone = np.where(on_tag, paper * light, base * light + mirrored)
+    for mark in marks:
+        if mark.cover is not None:
+            shone = np.where(mark.covered(x, y), mark.albedo * light, shone)
+    w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
+    return np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
 
 
 def _finer_rows(field: Array, n: int, pad: int) -> Array:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from surfscan.core.records import Board, Camera, Pose
+from surfscan.synth.marks import Mark, Speck
 from surfscan.synth.panels import Panel
 
 __all__ = ["Exposure", "Lighting", "Scene", "Stain", "Tags", "board_facing", "corner_tags", "look_at"]
@@ -176,6 +177,7 @@ class Scene:
     board_tags : tags on the board, their centres (across, up) from its middle.
     board_sag_mm : how far the board's left and right edges bend back behind its middle, as a parabolic cylinder:
         -sag * (2a/width)^2.
+    marks, specks : small faults on the panel, and dust on the camera.
     """
 
     panel: Panel
@@ -197,6 +199,8 @@ class Scene:
     supersampling: int = 3
     board_tags: Tags | None = None
     board_sag_mm: float = 0.0
+    marks: tuple[Mark, ...] = ()
+    specks: tuple[Speck, ...] = ()
     name: str = "known panel"
     stage: str = "primer"
     limits_mm: dict[str, float] = field(

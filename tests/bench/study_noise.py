@@ -27,7 +27,8 @@ from surfscan.optics.field import FINE, make_grid, pixel_pitch
 from surfscan.optics.lens import project
 from surfscan.reading.stripes import read_stripes
 from surfscan.synth.panels import Crown, Flat, Panel
-from surfscan.synth.render import mirror_hits, render
+from surfscan.synth.rays import mirror_hits
+from surfscan.synth.render import render
 from surfscan.synth.scene import Lighting, Scene, board_facing, look_at
 
 Array = np.ndarray

@@ -30,7 +30,7 @@ from surfscan.plan.words import plan_document, plan_text
 from surfscan.plan.writers import page_to_png, page_to_svg
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Dish, Panel
-from surfscan.synth.render import mirror_hits, project
+from surfscan.synth.rays import mirror_hits, project
 from surfscan.synth.scene import Lighting, Scene, board_facing
 
 GOOD = Shot(

@@ -11,7 +11,8 @@ import numpy as np
 from surfscan.core.records import Camera, Pose
 from surfscan.synth.camera_noise import add_noise, write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel, Shape
-from surfscan.synth.render import project, render
+from surfscan.synth.rays import project
+from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
 
 SIZE = (500.0, 360.0)

@@ -32,23 +32,56 @@ PAPER, TONER = 0.60, 0.04
 # --- the scene for the renderer ------------------------------------------------------------------------
 
 
-def mesh(s):
-    """The panel as a mesh with exact vertex normals and texture places from x and y."""
-    (w, h), step = s["size"], s["step"]
-    nx, ny = round(w / step) + 1, round(h / step) + 1
-    x, y = np.meshgrid(np.linspace(-w / 2, w / 2, nx), np.linspace(-h / 2, h / 2, ny))
-    z, p, q = total(s["parts"], x, y)
+def lattice(parts, across, along, without=()):
+    """Vertices, exact normals and triangles over lines of x and y, less the cells in boxes (left, right, low, high)."""
+    nx, ny = len(across), len(along)
+    x, y = np.meshgrid(across, along)
+    z, p, q = total(parts, x, y)
     n = np.stack([-p, -q, np.ones_like(p)], -1)
     n /= np.linalg.norm(n, axis=-1, keepdims=True)
-    i = (np.arange(ny - 1)[:, None] * nx + np.arange(nx - 1)).ravel()
+    there = np.ones((ny - 1, nx - 1), bool)
+    for left, right, low, high in without:
+        there[low:high, left:right] = False
+    i = (np.arange(ny - 1)[:, None] * nx + np.arange(nx - 1))[there]
     faces = np.concatenate([np.stack([i, i + 1, i + nx], -1), np.stack([i + 1, i + nx + 1, i + nx], -1)])
+    return np.stack([x, y, z], -1).reshape(-1, 3), n.reshape(-1, 3), faces
+
+
+def mesh(s):
+    """The panel as a mesh with exact vertex normals and texture places from x and y; fine where a small fault is."""
+    (w, h), step = s["size"], s["step"]
+    across, along = (np.linspace(-v / 2, v / 2, round(v / step) + 1) for v in (w, h))
+    boxes = []
+    for small in s.get("small", ()):
+        (x, y), reach = small["at"], small["reach"]
+        ends = [
+            np.clip(
+                [np.floor((v - reach - line[0]) / step), np.ceil((v + reach - line[0]) / step)],
+                0,
+                len(line) - 1,
+            )
+            for v, line in ((x, across), (y, along))
+        ]
+        boxes.append(tuple(int(v) for pair in ends for v in pair))
+    pieces = [lattice(s["parts"], across, along, boxes)]
+    for (left, right, low, high), small in zip(boxes, s.get("small", ()), strict=True):
+        fine = [
+            np.linspace(line[a], line[b], max(2, round((line[b] - line[a]) / small["step"])) + 1)
+            for line, a, b in ((across, left, right), (along, low, high))
+        ]
+        pieces.append(lattice(s["parts"] + small["parts"], *fine))
+    starts = np.cumsum([0] + [len(piece[0]) for piece in pieces])
+    places, n = (np.concatenate([piece[k] for piece in pieces]) for k in (0, 1))
+    faces = np.concatenate([piece[2] + start for piece, start in zip(pieces, starts, strict=False)])
     props = mi.Properties()
     props["bsdf"] = mi.load_dict(s["bsdf"])
-    m = mi.Mesh("panel", nx * ny, len(faces), has_vertex_normals=True, has_vertex_texcoords=True, props=props)
+    m = mi.Mesh(
+        "panel", len(places), len(faces), has_vertex_normals=True, has_vertex_texcoords=True, props=props
+    )
     params = mi.traverse(m)
-    params["vertex_positions"] = np.stack([x, y, z - s["sag"]], -1).ravel().astype(np.float32)
+    params["vertex_positions"] = (places - [0, 0, s["sag"]]).ravel().astype(np.float32)
     params["vertex_normals"] = n.ravel().astype(np.float32)
-    params["vertex_texcoords"] = np.stack([x / w + 0.5, y / h + 0.5], -1).ravel().astype(np.float32)
+    params["vertex_texcoords"] = (places[:, :2] / [w, h] + 0.5).ravel().astype(np.float32)
     params["faces"] = faces.ravel().astype(np.uint32)
     params.update()
     return m

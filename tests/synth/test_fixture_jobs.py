@@ -19,7 +19,7 @@ from scipy.ndimage import map_coordinates
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Panel
-from surfscan.synth.render import mirror_hits, project
+from surfscan.synth.rays import mirror_hits, project
 
 ROOT = Path(__file__).parents[2]
 JOBS = {path.parent.name: path.parent for path in sorted((ROOT / "fixtures/jobs").glob("*/truth.json"))}

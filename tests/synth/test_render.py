@@ -9,7 +9,8 @@ import pytest
 from surfscan.core.records import Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
-from surfscan.synth.render import fresnel, mirror_hits, pixel_rays, project, render
+from surfscan.synth.rays import fresnel, mirror_hits, pixel_rays, project
+from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, board_facing, corner_tags, look_at
 
 SIZE = (400.0, 300.0)

@@ -16,7 +16,8 @@ from surfscan.core.records import Camera, CheckResult
 from surfscan.job.sheet import load_sheet
 from surfscan.synth.camera_noise import write_job, write_photo
 from surfscan.synth.panels import Dish, Flat, Panel
-from surfscan.synth.render import mirror_hits, pixel_rays, project, render
+from surfscan.synth.rays import mirror_hits, pixel_rays, project
+from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Lighting, Scene, Stain, corner_tags, look_at
 
 SIZE, PIXELS = (420.0, 300.0), (800, 600)

@@ -12,7 +12,7 @@ from surfscan.plan.contrast import board_light_share, work_out_contrast
 from surfscan.plan.shot import Finish, RoomLight, Shot
 from surfscan.plan.sight import build_stage, see
 from surfscan.synth.panels import Panel
-from surfscan.synth.render import mirror_hits
+from surfscan.synth.rays import mirror_hits
 
 ROOM, DARK = 0.12, 0.05
 SIDE = 100  # pixels of the patch that is rendered

@@ -17,7 +17,8 @@ from cases import some
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.camera_noise import encode_srgb
 from surfscan.synth.panels import Crown, Dish, Panel, Shape
-from surfscan.synth.render import project, render
+from surfscan.synth.rays import project
+from surfscan.synth.render import render
 from surfscan.synth.scene import Lighting, Scene, board_facing, corner_tags, look_at
 
 SIZE = (300.0, 220.0)

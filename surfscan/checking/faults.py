@@ -1,0 +1,60 @@
+"""Small faults of a panel, where its light is one that tells them, and where it was not seen."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+
+from surfscan.checking.context import Taken
+from surfscan.core.flags import bit
+from surfscan.core.reading import SmallFaults
+from surfscan.core.records import HeightMap
+from surfscan.faults.find import find_faults
+from surfscan.judge.faults import add_faults
+from surfscan.judge.judgement import Judgement
+from surfscan.judge.limits import Limits
+
+__all__ = ["judge_faults", "read_faults"]
+
+BENDS, BESIDE_MM = 0.15, 15.0
+"""A dent begins at this share of the height limit, and its rim reaches so far beyond."""
+
+_NOT_LOOKED_AT = ("outside", "left_out", "tag", "out_of_view", "saturated", "off_board", "fold")
+
+
+def judge_faults(
+    judgement: Judgement, taken: Taken, height: HeightMap, *, limits: Limits, stage: str
+) -> Judgement:
+    """The judgement with small faults in it."""
+    least = BENDS * min(limits.low_mm, limits.high_mm)
+    return add_faults(judgement, read_faults(taken, height, least_mm=least), limits=limits, stage=stage)
+
+
+def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFaults:
+    """Look for small faults; of another light than two photos of stripes only why not is told.
+
+    Parameters
+    ----------
+    taken : Taken
+    height : HeightMap
+    least_mm : float
+        Deviation from the fair form from which a place belongs to a dent.
+
+    Returns
+    -------
+    SmallFaults
+    """
+    traces = taken.reading.traces
+    if len({trace.view.photo.file for trace in traces}) != 2 or len(traces) != 2:
+        return SmallFaults(why_not="they are looked for in two photos of stripes, one for each direction")
+    step = taken.reading.grid.step_mm
+    dents = np.abs(height.height_mm) > least_mm
+    bits = sum(bit(name) for name in _NOT_LOOKED_AT)
+    return find_faults(
+        traces,
+        grid=taken.reading.grid,
+        height_mm=taken.reading.height_mm,
+        judged=(height.flags & bits) == 0,
+        bent=cv2.distanceTransform((~dents).astype(np.uint8), cv2.DIST_L2, 3) < BESIDE_MM / step,
+        period_mm=[float(v) for v in taken.reading.period_mm],
+    )

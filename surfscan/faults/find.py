@@ -1,0 +1,118 @@
+"""Small faults of a panel whose stripes were read: leftovers, candidates, names, and down to what size was looked."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
+
+import numpy as np
+
+from surfscan.core.carrier import Array
+from surfscan.core.reading import SmallFault, SmallFaults, Trace
+from surfscan.core.records import Grid
+from surfscan.faults.describe import describe
+from surfscan.faults.detect import ALONE, RIM, Candidate, Found, find_candidates
+from surfscan.faults.leftover import Leftover, leftover_of
+from surfscan.faults.names import SURE, name_of, smallest_px
+
+__all__ = ["find_faults"]
+
+
+BESIDE_DENTS = 2.0
+"""So many times the usual score is asked of a fault where the shape bends: a dent's own rim may be sharp."""
+
+SHARP = ("run", "scratch", "crack", "ring", "hair")
+"""Kinds that a dent's rim may be taken for: there they are not named."""
+
+
+def find_faults(
+    traces: Sequence[Trace],
+    *,
+    grid: Grid,
+    height_mm: Array,
+    judged: Array,
+    bent: Array,
+    period_mm: Sequence[float],
+) -> SmallFaults:
+    """Find small faults in two photos of stripes.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+        One a photo.
+    grid : Grid
+        The coarse grid.
+    height_mm : ndarray (H, W)
+        The surface; NaN where not measured.
+    judged : ndarray (H, W), bool
+        Cells to judge.
+    bent : ndarray (H, W), bool
+        Cells in and beside dents.
+    period_mm : sequence of float
+        Reflected stripe period of each, mm of panel.
+
+    Returns
+    -------
+    SmallFaults
+    """
+
+    def left(k: int) -> Leftover | None:
+        return leftover_of(
+            [traces[k]], grid=grid, height_mm=height_mm, judged=judged, period_mm=[period_mm[k]]
+        )
+
+    with ThreadPoolExecutor(2) as pool:
+        made = list(pool.map(left, range(len(traces))))
+    leftovers = [one for one in made if one is not None]
+    if len(leftovers) < 2:
+        return SmallFaults(why_not="too little of the panel is seen in both photos")
+    found = find_candidates(leftovers, grid=grid, height_mm=height_mm)
+    faults = []
+    for one in found.candidates:
+        row, column = (
+            int(np.argmin(np.abs(axis - at))) for axis, at in ((grid.y_mm, one.y_mm), (grid.x_mm, one.x_mm))
+        )
+        if not bent[row, column]:
+            faults.append(_named(one, found, leftovers))
+        elif one.score >= BESIDE_DENTS * ALONE:
+            fault = _named(one, found, leftovers)
+            faults.append(replace(fault, kind="unsure") if fault.kind in SHARP else fault)
+    share = found.looked.sum() * found.panel.pitch_mm**2 / max(judged.sum() * grid.step_mm**2, 1e-9)
+    coarsest = _coarsest_mm(leftovers)
+    smallest = {kind: size * coarsest for kind, size in smallest_px(_noise(leftovers)).items()}
+    sure = sum(speck.sure for speck in found.specks)
+    return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), sure)
+
+
+def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> SmallFault:
+    looks = describe(one, found, leftovers)
+    kind, sure = name_of(looks)
+    seen = [lo.view.photo.file for lo, score in zip(leftovers, one.scores, strict=True) if score > RIM]
+    return SmallFault(
+        kind=kind if sure >= SURE else "unsure",
+        sure=sure,
+        likeliest=kind,
+        x_mm=one.x_mm,
+        y_mm=one.y_mm,
+        length_mm=one.length_mm,
+        width_mm=one.width_mm,
+        direction_deg=one.direction_deg,
+        sign=looks.sign,
+        photos=tuple(dict.fromkeys(seen)),
+    )
+
+
+def _coarsest_mm(leftovers: Sequence[Leftover]) -> float:
+    """Millimetres of panel that a pixel takes where the better of the photos is coarsest (95th percentile)."""
+    pitches = []
+    for lo in leftovers:
+        (xr, xc), (yr, yc) = (np.gradient(v[::8, ::8].astype(float), 8.0) for v in (lo.x_mm, lo.y_mm))
+        pitch = np.sqrt(np.abs(xc * yr - xr * yc))[lo.clear[::8, ::8]]
+        pitches.append(float(np.nanpercentile(pitch, 95)))
+    return min(pitches)
+
+
+def _noise(leftovers: Sequence[Leftover]) -> float:
+    """Noise over contrast of the noisier photo."""
+    return max(float(np.median((lo.noise / lo.strength)[lo.clear][::17])) for lo in leftovers)

@@ -1,0 +1,20 @@
+"""Small faults in words: how many of each kind, and which kinds."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+
+from surfscan.judge.trade_table import fault_words
+
+__all__ = ["counted", "kinds_text"]
+
+
+def counted(kinds: Mapping[str, int]) -> str:
+    """Kinds with their numbers, the most first: "9 pits or pinholes, 1 nib"."""
+    rows = sorted(kinds.items(), key=lambda row: (-row[1], row[0]))
+    return ", ".join(f"{n} {fault_words(kind)['name' if n == 1 else 'many']}" for kind, n in rows)
+
+
+def kinds_text(kinds: Iterable[str]) -> str:
+    """Kinds by their words: "pits or pinholes, nibs"."""
+    return ", ".join(str(fault_words(kind)["many"]) for kind in kinds)

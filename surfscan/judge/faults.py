@@ -1,0 +1,110 @@
+"""Small faults judged: which count, what each is, what is done about it, and what was looked for."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import Any
+
+from surfscan.core.message import Verdict
+from surfscan.core.reading import SmallFault, SmallFaults
+from surfscan.judge.judgement import Judgement
+from surfscan.judge.limits import Limits
+from surfscan.judge.trade_table import fault_words, figure
+from surfscan.judge.verdict import FaultEvidence
+
+__all__ = ["add_faults"]
+
+BY_WIDTH = ("scratch", "hair")
+"""Kinds whose width decides whether they are found."""
+
+_LOOKED_FOR = {
+    "pinholes": "pit",
+    "scratches": "scratch",
+    "cracks": "crack",
+    "dust": "nib",
+    "dust and nibs": "nib",
+}
+"""Words of what is not looked for by default, and the kind that stands for them."""
+
+
+def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage: str) -> Judgement:
+    """Judge small faults, and put them into a judgement.
+
+    Parameters
+    ----------
+    judgement : Judgement
+    seen : SmallFaults
+    limits : Limits
+        Faults shorter than ``fault_mm`` are left out.
+    stage : str
+
+    Returns
+    -------
+    Judgement
+        With ``details["faults"]`` [{id, kind, sure, likeliest, x_mm, y_mm, length_mm, width_mm, direction_deg, sign,
+        photos, verdict, action}], ``details["looked_for"]`` {kind: {size_mm, of, share}}, and without what was looked
+        for among ``details["not_looked_for"]``.
+    """
+    counted = [one for one in seen.faults if one.length_mm >= limits.fault_mm]
+    verdicts = [_verdict(one) for one in counted]
+    kinds = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own == Verdict.REWORK)
+    others = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own != Verdict.REWORK)
+    smallest = {
+        kind: size if kind in BY_WIDTH else max(size, limits.fault_mm)
+        for kind, size in seen.smallest_mm.items()
+    }
+    details = {
+        **judgement.details,
+        "faults": _rows(counted, verdicts, stage),
+        "looked_for": {
+            kind: {"size_mm": size, "of": "width" if kind in BY_WIDTH else "length", "share": seen.share}
+            for kind, size in smallest.items()
+        },
+        "camera_dust": seen.specks,
+        "not_looked_for": _not_looked_for(judgement.details.get("not_looked_for", []), seen.smallest_mm),
+    }
+    evidence = FaultEvidence(dict(kinds), dict(others), smallest, seen.share, seen.why_not)
+    return replace(judgement, details=details, evidence=replace(judgement.evidence, faults=evidence))
+
+
+def _verdict(one: SmallFault) -> Verdict:
+    return Verdict.REWORK if fault_words(one.kind)["verdict"] == "rework" else Verdict.CLOSE
+
+
+def _rows(faults: list[SmallFault], verdicts: list[Verdict], stage: str) -> list[dict[str, Any]]:
+    alike = Counter(one.kind for one in faults)
+    first: dict[str, int] = {}  # of many alike, the first speaks for all
+    rows = []
+    for number, (one, own) in enumerate(zip(faults, verdicts, strict=True), 1):
+        words = fault_words(one.kind)
+        action = str(words.get(stage, words["what"]))
+        if alike[one.kind] >= figure("many_from"):
+            if one.kind in first:
+                action = f"One job with fault {first[one.kind]}."
+            else:
+                first[one.kind] = number
+                action = f"{alike[one.kind]} {words['many']}, one job. {action}"
+        rows.append(
+            {
+                "id": number,
+                "kind": one.kind,
+                "sure": one.sure,
+                "likeliest": one.likeliest,
+                "x_mm": one.x_mm,
+                "y_mm": one.y_mm,
+                "length_mm": one.length_mm,
+                "width_mm": one.width_mm,
+                "direction_deg": one.direction_deg,
+                "sign": one.sign,
+                "photos": list(one.photos),
+                "verdict": own,
+                "action": action,
+            }
+        )
+    return rows
+
+
+def _not_looked_for(listed: list[str], smallest_mm: Mapping[str, float]) -> list[str]:
+    return [words for words in listed if _LOOKED_FOR.get(words) not in smallest_mm]

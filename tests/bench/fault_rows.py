@@ -1,0 +1,93 @@
+"""What is found on made plates, fault by fault, kept beside each plate: for training the names and for the study."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from fault_panels import PLATE, Kind, drawn_marks, made_faults, made_scene, nearest, take_panel
+
+from surfscan.checking.pipeline import read_job
+from surfscan.core.flags import bit
+from surfscan.faults.describe import describe
+from surfscan.faults.detect import find_candidates
+from surfscan.faults.leftover import leftover_of
+from surfscan.job.sheet import load_sheet
+
+HOW = (Kind(), Kind(), Kind(square=False), Kind(roughness_rad=0.002))
+"""Plates in turn: gloss twice, smooth stripes, satin."""
+
+NOISY_FROM, NOISY = 101, Kind(full_well_e=1200)
+"""Plates from this seed on: gloss at a seventh of the light."""
+
+
+def plate(seed: int, folder: Path) -> Path:
+    """A made plate with its photos."""
+    how = NOISY if seed >= NOISY_FROM else HOW[seed % len(HOW)]
+    scene = made_scene(seed, PLATE, drawn_marks(seed), how=how)
+    return take_panel(folder / f"p{seed}", scene, seed, how=how)
+
+
+def rows_of(job: Path) -> dict[str, Any]:
+    """Made faults with whether each was found, and found ones with their features and the made one that they are."""
+    kept = job / "rows.json"
+    if kept.exists():
+        return dict(json.loads(kept.read_text()))
+    _, taken = read_job(load_sheet(job))
+    reading = taken.reading
+    judged = (reading.flags & (bit("outside") | bit("tag") | bit("left_out") | bit("fold"))) == 0
+    shown = {"grid": reading.grid, "height_mm": reading.height_mm}
+    leftovers = [
+        found
+        for trace, period in zip(reading.traces, reading.period_mm, strict=True)
+        if (found := leftover_of([trace], judged=judged, period_mm=[period], **shown)) is not None
+    ]
+    found = find_candidates(leftovers, **shown)
+    made = made_faults(job)
+    rows = []
+    for one in found.candidates:
+        looks = describe(one, found, leftovers)
+        rows.append(
+            {
+                "made": nearest(one.x_mm, one.y_mm, made),
+                "features": [round(float(v), 5) for v in looks.features],
+                "sign": looks.sign,
+                "size_px": looks.size_px,
+                "score": one.score,
+                "length_mm": one.length_mm,
+                "width_mm": one.width_mm,
+            }
+        )
+    hit = {row["made"] for row in rows}
+    noisy = [float(np.median((lo.noise / lo.strength)[lo.clear][::17])) for lo in leftovers]
+    result = {
+        "pitch_mm": found.panel.pitch_mm,
+        "noise": max(noisy),
+        "specks": len(found.specks),
+        "made": [
+            {**one, "found": k in hit, "size_px": one["length_mm"] / found.panel.pitch_mm}
+            for k, one in enumerate(made)
+        ],
+        "found": rows,
+    }
+    kept.write_text(json.dumps(result))
+    return result
+
+
+def main() -> None:
+    """Plates of some seeds: FOLDER SEED..."""
+    folder = Path(sys.argv[1])
+    for seed in map(int, sys.argv[2:]):
+        rows = rows_of(plate(seed, folder))
+        hit = sum(one["found"] for one in rows["made"])
+        print(
+            f"p{seed}: {hit} of {len(rows['made'])} found, {sum(r['made'] < 0 for r in rows['found'])} false",
+            flush=True,
+        )
+
+
+if __name__ == "__main__":
+    main()
