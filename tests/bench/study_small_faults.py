@@ -4,8 +4,8 @@
 
 Plates and clean panels are made once in FOLDER (a plate 10 s, a clean panel 15 s on two cores). Prints the tables of
 FIGURES.md and writes `surfscan/data/faults/found.json`, from which a check says down to what size it looked. Names are
-learned and told by `train_names.py`. With --independent OTHER, plates that `tests/renders/fault_photos.py` has put there
-are told too: made, found, largest missed, and names of those of 8 pixels and more.
+learned and told by `train_names.py`. With --independent OTHER, plates that `tests/renders/fault_photos.py` has put
+there are told instead: made, found, largest missed, and names of those of 8 pixels and more.
 """
 
 from __future__ import annotations
@@ -70,8 +70,9 @@ def independent(folder: Path) -> None:
         made = [one for rows in plates for one in rows["made"] if one["kind"] == kind]
         missed = [one["size_px"] for one in made if not one["found"]]
         if made:
+            largest = max(missed, default=0)
             print(
-                f"{kind:<9} {len(made):5}  {1 - len(missed) / len(made):.3f}  largest missed {max(missed, default=0):.1f} px"
+                f"{kind:<9} {len(made):5}  {1 - len(missed) / len(made):.3f}  largest missed {largest:.1f} px"
             )
     named = Counter()
     for rows in plates:

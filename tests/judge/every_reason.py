@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 NUMBERS = {
+    "share": 0.93,
+    "least_mm": 0.4,
+    "most_mm": 7.2,
     "spot": 1, "kind": "low", "size_mm": 0.3, "u_mm": 0.01, "limit_mm": 0.04, "probability": 0.0, "measure": "depth",
     "tall": "deep", "end": "bottom", "count": 2, "short_mm": 20.0, "long_mm": 200.0, "slope_mrad": 1.0, "u_mrad": 0.1,
     "limit_mrad": 0.3, "factor": 1.645, "confidence": 0.95, "coverage": 0.7, "sentence": "blown out",

@@ -129,6 +129,12 @@ def test_filler_and_finish_count() -> None:
     assert "200 mm" not in sentence_of(told, INCH)
 
 
+ABOUT = (
+    *("setup-", "photo-", "seen-", "spot-", "fault-", "limit-", "light-"),
+    *("other-panel-", "build-", "passes-"),
+)
+
+
 @pytest.mark.parametrize("code", sorted(REASONS))
 def test_every_code_has_a_sentence_in_both_units_and_comes_back_from_json(code: str) -> None:
     one = reason(code, Weight.DOUBT, "a", **NUMBERS)
@@ -138,9 +144,7 @@ def test_every_code_has_a_sentence_in_both_units_and_comes_back_from_json(code: 
         assert "{" not in text
         assert "  " not in text
     assert " mm" not in sentence_of(one, INCH)
-    assert code.startswith(
-        ("setup-", "photo-", "seen-", "spot-", "limit-", "light-", "other-panel-", "build-", "passes-")
-    )
+    assert code.startswith(ABOUT)
     assert read_reasons([one.row(), 3, {"code": 1}]) == (one,)
 
 
