@@ -10,7 +10,12 @@ import os
 
 import pytest
 
-_LONGEST = ("test_readme.py", "test_browser.py")  # they wait for pip and for a browser
+_LONGEST = (
+    "test_readme.py", "test_chapters.py", "test_browser.py", "test_fixtures.py", "test_steps.py",
+    "test_relative_look.py", "test_batch.py", "test_mended.py", "test_sweep.py", "test_consistency.py",
+    "ui/test_views.py",
+)  # fmt: skip
+"""Files of over half a minute; the last of a run should be short ones."""
 
 if (
     "PYTEST_XDIST_WORKER" in os.environ
@@ -19,6 +24,19 @@ if (
         os.environ.setdefault(_name, "1")
 
 
+def _place(item: pytest.Item) -> int:
+    path = item.path.as_posix()
+    return next((k for k, name in enumerate(_LONGEST) if path.endswith(f"/{name}")), len(_LONGEST))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """A file keeps its own order."""
-    items.sort(key=lambda item: item.path.name not in _LONGEST)
+    items.sort(key=_place)
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _one_place_for_what_is_finished(tmp_path_factory: pytest.TempPathFactory) -> None:
+    from finished import keep_in  # loads the libraries, after the lines above
+
+    base = tmp_path_factory.getbasetemp()
+    keep_in((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "finished")

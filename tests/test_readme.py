@@ -1,4 +1,4 @@
-"""The README and the guide's chapters hold: their commands run as printed, their tables are the program's."""
+"""The README holds: its commands run as printed, its tables are the program's."""
 
 from __future__ import annotations
 
@@ -6,60 +6,21 @@ import os
 import re
 import shutil
 import subprocess
-import threading
 from pathlib import Path
 
 import pytest
+from printed_commands import CLONE, README, blocks, copy_clone, link_required, run_printed
 from pydantic import BaseModel
 
 from surfscan import cli
+from surfscan.core.parts import EXTRAS
 from surfscan.guide.sheet_keys import keys_markdown, sheet_keys
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.sheet_errors import model_of
 from surfscan.judge.limits import STAGES, default_limits
 from surfscan.reading.budget import Inputs
 
-CLONE = Path(__file__).resolve().parents[1]
-README = (CLONE / "README.md").read_text(encoding="utf-8")
-CHAPTERS = CLONE / "surfscan" / "data" / "guide"
-TEXTS = [README, *(path.read_text(encoding="utf-8") for path in sorted(CHAPTERS.glob("*.md")))]
-COMMANDS = [
-    c for text in TEXTS for c in re.findall(r"^```sh\n(.*?)^```", text, flags=re.MULTILINE | re.DOTALL)
-]
-# A check tells its verdict by its status.
-GOOD = {name: {0, 10, 11} for name in ("check", "batch", "car", "watch")}
-
-
-# These serve until they are stopped.
-SERVERS = (".venv/bin/surfscan page", ".venv/bin/surfscan screen --lan", ".venv/bin/surfscan serve")
-
-
-def _serve_a_while(command: str, folder: Path, settings: dict[str, str]) -> None:
-    """A server tells its address within 30 s, and ends when it is asked to."""
-    process = subprocess.Popen(
-        ["bash", "-c", f"exec {command}"],
-        cwd=folder,
-        env={**settings, "PYTHONUNBUFFERED": "1"},
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
-    assert process.stdout is not None
-    ended = threading.Timer(30, process.kill)
-    ended.start()
-    try:
-        said = ""
-        for line in process.stdout:
-            said += line
-            if "http://" in line:
-                break
-        assert "http://" in said, f"{command}\n{said}"
-        assert process.poll() is None, said
-    finally:
-        ended.cancel()
-        process.terminate()
-        process.wait(20)
-        process.stdout.close()
+COMMANDS = blocks(README)
 
 
 def test_there_is_one_command_to_see_it_and_one_to_test_it() -> None:
@@ -78,37 +39,42 @@ def test_the_test_command_is_what_ci_runs() -> None:
 
 
 def test_the_commands_run_as_printed_in_a_clean_copy(tmp_path: Path) -> None:
-    """All in order, with a real set-up from the package registry; the test command is what is going on already."""
-    clone, empty = tmp_path / "clone", tmp_path / "empty"
-    left = shutil.ignore_patterns(
-        ".git", ".venv*", "__pycache__", ".*_cache", ".hypothesis", "build", "*.egg-info"
-    )
-    shutil.copytree(CLONE, clone, ignore=left)
+    """All in order; the test command is what is going on already.
+
+    The set-up's own packages come from the registry where `.ci/run` runs the test command; here pip finds the same
+    ones by links, those of `.[all]` alone, and nothing else that the tests need.
+    """
+    clone, empty, installed = tmp_path / "clone", tmp_path / "empty", tmp_path / "installed"
+    copy_clone(clone)
+    link_required(installed, "surfscan[all]", "duckdb")
     empty.mkdir()
-    settings = {**os.environ, "PYTEST_ADDOPTS": "--collect-only", "SURFSCAN_HOME": str(tmp_path / "home")}
-    for name in ("PYTHONPATH", "VIRTUAL_ENV", "PYTEST_CURRENT_TEST"):
+    settings = {**os.environ, "SURFSCAN_HOME": str(tmp_path / "home"), "PYTHONPATH": str(installed)}
+    settings["PIP_NO_COMPILE"] = "1"  # only what is imported
+    for name in ("VIRTUAL_ENV", "PYTEST_CURRENT_TEST"):
         settings.pop(name, None)
-    lines = [line for k, block in enumerate(COMMANDS) if k != 1 for line in block.splitlines()]
-    for command in lines:
-        if command.startswith(SERVERS):
-            _serve_a_while(command, clone, settings)
-            continue
-        done = subprocess.run(
-            ["bash", "-euo", "pipefail", "-c", command],
-            cwd=clone,
-            env=settings,
-            capture_output=True,
-            text=True,
-        )
-        allowed = {0}.union(*(GOOD[name] for name in GOOD if f"surfscan {name}" in command))
-        assert done.returncode in allowed, f"{command}\n{done.stdout[-2000:]}\n{done.stderr[-2000:]}"
+    for command in (line for k, block in enumerate(COMMANDS) if k != 1 for line in block.splitlines()):
+        run_printed(command, clone, settings)
+    python = str(clone / ".venv" / "bin" / "python")
+    _see_what_is_installed(python, empty, settings)
     _run_the_python_part(clone, settings)
-    # The demo's photos travel in the installed package: it runs from anywhere.
-    surfscan = str(clone / ".venv" / "bin" / "surfscan")
+    # The demo's photos travel in the installed package: they are there from anywhere, without the clone.
     shutil.move(clone / "surfscan", tmp_path / "moved-away")
-    done = subprocess.run([surfscan, "demo"], cwd=empty, env=settings, capture_output=True, text=True)
-    assert done.returncode == 0, done.stderr[-2000:]
-    assert (empty / "surfscan-demo" / "overlay.png").is_file()
+    copy = "from pathlib import Path; from surfscan.cli.demo import copy_demo; copy_demo(Path('job'))"
+    subprocess.run([python, "-c", copy], cwd=empty, env=settings, check=True)
+    there = {path.name: path.read_bytes() for path in (empty / "job").iterdir()}
+    assert there == {path.name: path.read_bytes() for path in (clone / "surfscan-demo" / "job").iterdir()}
+
+
+def _see_what_is_installed(python: str, folder: Path, settings: dict[str, str]) -> None:
+    """All parts are there, and nothing that only the tests need."""
+    code = (
+        "import sys; from importlib.util import find_spec; print(*(n for n in sys.argv[1:] if find_spec(n)))"
+    )
+    names = [*EXTRAS, "pytest", "hypothesis", "playwright"]
+    done = subprocess.run(
+        [python, "-c", code, *names], cwd=folder, env=settings, capture_output=True, text=True
+    )
+    assert done.stdout.split() == list(EXTRAS), done.stderr
 
 
 def _run_the_python_part(clone: Path, settings: dict[str, str]) -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from surfscan.core.errors import RefusedError
+from surfscan.core.errors import RefusedError, parts_of
 from surfscan.core.records import Array
 from surfscan.job.sheet import Sheet
 from surfscan.reading.station import Station
@@ -125,9 +125,7 @@ def _line(station: Station, ball: Ball) -> LampLine:
     except RefusedError as error:
         if error.what.startswith(station.photo.file):
             raise
-        raise RefusedError(
-            f"{station.photo.file}: {error.what}", found=error.found, allowed=error.allowed, cure=error.cure
-        ) from None
+        raise RefusedError(f"{station.photo.file}: {error.what}", **parts_of(error)) from None
     # A ball off its place by d turns its normal by d / R, and the light by twice that.
     u = float(np.hypot(line.u_rad, 2 * BALL_PLACE_MM / ball.radius_mm))
     return LampLine(line.start_mm, line.direction, u)
@@ -153,9 +151,7 @@ def _named(station: Station, lines: list[LampLine]) -> tuple[Array, Array]:
     try:
         return meet_lines(lines)
     except RefusedError as error:
-        raise RefusedError(
-            f"{station.photo.file}: {error.what}", found=error.found, allowed=error.allowed, cure=error.cure
-        ) from None
+        raise RefusedError(f"{station.photo.file}: {error.what}", **parts_of(error)) from None
 
 
 def _along(station: Station, line: LampLine, distance_mm: float) -> tuple[Array, float]:

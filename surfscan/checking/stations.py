@@ -216,6 +216,7 @@ def _check_tags(tags: list[TagSeen], sheet: Sheet, photo: Photo) -> None:
             allowed=f"tags {', '.join(map(str, known))}",
             cure=f"add its centre to tags.centres_mm, or take tag {strange[0]} away",
             found=f"tag {strange[0]}",
+            about="tags",
         )
     alike = mirror_alike(sheet.tags.dictionary)
     if all(tag.id in alike for tag in tags) and layout_is_mirrored(tags, known):

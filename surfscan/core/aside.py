@@ -25,7 +25,7 @@ from typing import IO, Any
 import numpy as np
 
 from surfscan.core.carrier import Array
-from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
+from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError, parts_of
 
 __all__ = ["MOST_S", "Answer", "end_aside", "run_aside", "start_aside"]
 
@@ -340,7 +340,7 @@ def _answer(head: dict[str, Any], data: bytes, out: IO[bytes]) -> None:
         rows = [{"shape": list(array.shape), "kind": array.dtype.str} for array in arrays]
         said: dict[str, Any] = {"answer": words, "arrays": rows}
     except SurfscanError as error:
-        rest = {"found": error.found, "allowed": error.allowed, "cure": error.cure}
+        rest = parts_of(error)
         said, arrays = {"refused": [type(error).__name__, error.what, rest]}, []
     except MemoryError:
         os._exit(_NO_MEMORY)

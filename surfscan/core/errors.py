@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import unicodedata
 
-__all__ = ["NotMeasuredError", "RefusedError", "SurfscanError", "UsageError", "printable"]
+__all__ = ["NotMeasuredError", "RefusedError", "SurfscanError", "UsageError", "parts_of", "printable"]
 
 
 def printable(text: str) -> str:
@@ -33,13 +33,17 @@ class SurfscanError(Exception):
         What is wrong, naming the key, file or photo.
     found, allowed, cure : str, optional
         What was found there, what is allowed, and what the user can do about it.
+    about : str, optional
+        The sheet's table that the photos speak against ("tags", "board.tags"), for programs; not shown.
     """
 
     status = 1
 
-    def __init__(self, what: str, *, found: str = "", allowed: str = "", cure: str = "") -> None:
+    def __init__(
+        self, what: str, *, found: str = "", allowed: str = "", cure: str = "", about: str = ""
+    ) -> None:
         what, found, allowed, cure = (printable(part) for part in (what, found, allowed, cure))
-        self.what, self.found, self.allowed, self.cure = what, found, allowed, cure
+        self.what, self.found, self.allowed, self.cure, self.about = what, found, allowed, cure, about
         parts = [what.rstrip(".")]
         if found:
             parts.append(f"found {found.rstrip('.')}")
@@ -49,6 +53,11 @@ class SurfscanError(Exception):
         if cure:
             text += f" {cure[0].upper()}{cure[1:].rstrip('.')}."
         super().__init__(text)
+
+
+def parts_of(error: SurfscanError) -> dict[str, str]:
+    """What an error is made anew from, beside its first part: keywords of its class."""
+    return {"found": error.found, "allowed": error.allowed, "cure": error.cure, "about": error.about}
 
 
 class UsageError(SurfscanError):

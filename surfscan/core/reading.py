@@ -144,12 +144,15 @@ class Trace(Carrier):
         How that moves with the slopes dz/dx and dz/dy, mm per unit slope, median over the panel.
     period_mm : float
         Of the board's stripes.
+    blind : float
+        Longest part of a period in which the picture tells no phase: 0 for smooth stripes, up to 0.44 for hard ones.
     """
 
     view: View
     place_mm: Array
     lever_mm: Array
     period_mm: float
+    blind: float = 0.0
 
     def __post_init__(self) -> None:
         check_shapes(self, {"place_mm": ("H", "W"), "lever_mm": (2,)})

@@ -187,8 +187,11 @@ class Board(Carrier):
     @property
     def normal(self) -> Array:
         """Unit normal, across x up."""
-        normal: Array = np.cross(self.across, self.up)
-        return normal
+        (ax, ay, az), (bx, by, bz) = (
+            self.across.tolist(),
+            self.up.tolist(),
+        )  # np.cross takes ten times as long
+        return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
 
 
 @dataclass(frozen=True, slots=True, eq=False)

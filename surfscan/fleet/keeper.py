@@ -21,7 +21,7 @@ from contextlib import suppress
 from importlib import import_module
 from typing import IO, Any
 
-from surfscan.core.errors import SurfscanError
+from surfscan.core.errors import SurfscanError, parts_of
 
 __all__ = ["FORK", "KILL", "MESSAGE", "NUMBER", "Request", "answer", "serve", "serve_one"]
 
@@ -145,7 +145,7 @@ def answer(asked: IO[bytes], out: IO[bytes]) -> None:
         function = getattr(import_module(module), attribute)
         tell("result", function(*arguments, progress=lambda stage, share: tell("progress", (stage, share))))
     except SurfscanError as error:
-        rest = {"found": error.found, "allowed": error.allowed, "cure": error.cure}
+        rest = parts_of(error)
         tell("refused", (type(error).__name__, error.what, rest))
     except MemoryError:
         tell("short", None)

@@ -344,6 +344,7 @@ def _explain_misfit(
                 found=found,
                 allowed=f"{limit:.1f} px",
                 cure=f"swap the centres of {a} and {b} in tags.centres_mm, or the tags on the panel",
+                about=PANEL.key,
             )
 
     def without(tag: int, stretch: float) -> float:

@@ -73,10 +73,15 @@ class TaggedPlane:
                 found=found,
                 allowed=f"{limit:.1f} px",
                 cure=f"measure the centre{'s' * (len(blamed) > 1)} of {tags} again{self.again}",
+                about=self.key,
             )
         whose = "the tags' positions" if not self.owner else "the board's tags"
         return RefusedError(
-            f"{file}: {whose} don't fit the photo", found=found, allowed=f"{limit:.1f} px", cure=self.check
+            f"{file}: {whose} don't fit the photo",
+            found=found,
+            allowed=f"{limit:.1f} px",
+            cure=self.check,
+            about=self.key,
         )
 
 

@@ -11,7 +11,7 @@ import numpy as np
 
 from surfscan.core.records import Array
 
-__all__ = ["draw_stripes", "fold_waveform", "mean_by_phase", "phase_slots", "steepness"]
+__all__ = ["blind_share", "draw_stripes", "fold_waveform", "mean_by_phase", "phase_slots", "steepness"]
 
 BINS = 64
 """Samples of one period."""
@@ -65,6 +65,35 @@ def fold_waveform(shade: Array, phase_rad: Array) -> Array:
     spectrum *= np.exp(-1j * np.angle(first) * np.arange(spectrum.size))
     spectrum[-1] = 0
     return np.asarray(np.fft.irfft(spectrum, BINS))
+
+
+FLAT = 0.2
+"""A waveform this much less steep than at its steepest tells no phase to speak of."""
+
+
+def blind_share(waveform: Array) -> float:
+    """Longest part of a period in which the waveform is flat, over what a cosine has at its crests.
+
+    Parameters
+    ----------
+    waveform : ndarray (BINS,)
+        From `fold_waveform`.
+
+    Returns
+    -------
+    float
+        Share of a period: 0 for a cosine, towards 0.44 for hard stripes as wide as their gaps.
+    """
+    flat = np.abs(steepness(waveform))
+    flat = flat < FLAT * flat.max()
+    if flat.all() or not flat.any():
+        return 0.0
+    turned = np.roll(
+        flat, -int(np.flatnonzero(~flat)[0])
+    )  # starts on a slope, so that no flat part is cut in two
+    edges = np.flatnonzero(np.diff(np.r_[0, turned.astype(np.int8), 0]))
+    longest = float((edges[1::2] - edges[::2]).max()) / BINS
+    return max(longest - 2 * FLAT / (2 * np.pi), 0.0)
 
 
 def draw_stripes(waveform: Array, phase_rad: Array, amplitude: Array) -> Array:

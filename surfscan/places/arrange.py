@@ -16,6 +16,7 @@ import cv2
 import numpy as np
 
 from surfscan.checking.setup import posed_sheet, stand_board
+from surfscan.checking.stations import stand
 from surfscan.checking.survey import lay_out
 from surfscan.core.errors import NotMeasuredError, RefusedError, UsageError
 from surfscan.core.records import Photo
@@ -297,6 +298,7 @@ def _directed(
     for k, look in enumerate(shots):
         way = _way(posed, look.photo, k)
         if way is None:
+            stand(posed, look.photo, posed.photos[k])  # tags that do not fit say so themselves
             raise RefusedError(
                 f"{look.name}: which way its stripes run can't be seen",
                 found="no stripes of the board's period on the panel",

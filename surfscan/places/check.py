@@ -81,10 +81,10 @@ def check_photos(
         write_job(arrange(photos, panel), folder)
         return check_job(folder, progress=progress)
     place = load_station(station)
-    job = station_job(place, photos, panel)
-    write_job(job, folder)
-    sheet = load_sheet(folder)
     try:
+        job = station_job(place, photos, panel)
+        write_job(job, folder)
+        sheet = load_sheet(folder)
         result = check_job(sheet, progress=progress)
     except RefusedError as error:
         raise _moved_frame(place, error) from None
@@ -126,8 +126,7 @@ def _same_lens(place: Station, photo: Path) -> bool:
 
 def _moved_frame(place: Station, error: RefusedError) -> RefusedError:
     """A refusal about tags, told as what it means at a station whose tags stay."""
-    about_tags = "tags.centres_mm" in f"{error.what} {error.cure}" or "look swapped" in error.what
-    if not (place.frame and about_tags):
+    if not (place.frame and error.about == "tags"):
         return error
     return RefusedError(
         f"The frame of station {place.name} is not as it was surveyed on {place.made.isoformat()}",

@@ -21,6 +21,7 @@ from surfscan.core.robust import robust_spread
 from surfscan.core.sums import inner, product
 from surfscan.reading.bends import Moves
 from surfscan.reading.consistency import Suspicion, question_setup
+from surfscan.reading.detail import unresolved
 from surfscan.reading.pair import PairCheck, compare_pair
 from surfscan.reading.propagation import PHOTO_CORNERS, Few, Inputs, effects, followed, sources, thin
 from surfscan.reading.reference import Null, null_few
@@ -183,6 +184,11 @@ def _own_shares(
             "stretched stripes",
             "narrower stripes, or the board closer",
             STRETCHED * _stretched(reading) * np.abs(depth),
+        ),
+        Share(
+            "detail finer than the stripes",
+            "narrower stripes, or a stepped series",
+            unresolved(reading, reading.height_mm - fair.form_mm),
         ),
         Share(
             "what the model leaves out",

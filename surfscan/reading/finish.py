@@ -10,6 +10,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading, Trace, View
 from surfscan.optics.field import FINE, pixel_pitch
+from surfscan.phase.waveform import blind_share
 from surfscan.reading.follow import Track, strong
 from surfscan.reading.settle import close_islands, integrated_noise
 from surfscan.reading.surface import Surface, on_board
@@ -49,7 +50,8 @@ def finish(
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
         place = np.where(track.found.good & measured, track.found.wanted_mm, np.nan)
         lever = np.array([np.nanmedian(part[inside]) for part in slope])
-        traces.append(Trace(track.view, place, lever, context.mirrored_board.period_mm))
+        blind = 0.0 if track.waveform is None else blind_share(track.waveform)
+        traces.append(Trace(track.view, place, lever, context.mirrored_board.period_mm, blind))
         quality.append(end_track(track, surface, flags, context))
         white += track_noise(track, context, gains[-1]) ** 2 / 2
     flags[inside & settled.folded] |= bit("fold")

@@ -13,7 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from surfscan.synth.render import render
+from surfscan.synth.render import render_shots
 from surfscan.synth.scene import Exposure, Scene
 
 __all__ = [
@@ -148,8 +148,9 @@ def write_job(
     """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    for shot in scene.all_shots():
-        linear = gain * render(scene, shot)
+    shots = scene.all_shots()
+    for shot, seen in zip(shots, render_shots(scene, shots), strict=True):
+        linear = gain * seen
         if motion_px > 0:
             linear = blur_by_motion(linear, motion_px, float(rng.uniform(0, 180)))
         if np.isfinite(full_well_e):

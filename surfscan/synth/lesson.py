@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -151,6 +152,11 @@ def photograph(dents: tuple[Dent, ...], viewing: Viewing, *, width_px: int = 560
         raise ValueError("distance must be 100 mm and more, the period over 0, the haze 0 to 1")
     if viewing.crown_m and abs(viewing.crown_m) < 1:
         raise ValueError("a crown's radius is at least 1 m, or 0 for flat")
+    return _photograph(dents, viewing, width_px, seed)
+
+
+@lru_cache(maxsize=8)  # a worksheet and its answers show the same seven pictures
+def _photograph(dents: tuple[Dent, ...], viewing: Viewing, width_px: int, seed: int) -> Lesson:
     scene, shot = _scene(dents, viewing, width_px)
     linear = add_noise(render(scene, shot), rng=np.random.default_rng(seed))
     photo = np.rint(255 * encode_srgb(linear)).astype(np.uint8)

@@ -11,6 +11,7 @@ Not rendered: reflections of reflections, shadows of the panel on itself, the pa
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,13 +22,15 @@ from numpy.typing import ArrayLike, NDArray
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth import board_light
 from surfscan.synth.panels import Flat, Panel
+from surfscan.synth.rays import pixel_rays, project
 from surfscan.synth.scene import Exposure, Scene, Tags
 
-__all__ = ["Hits", "fresnel", "mirror_hits", "pixel_rays", "project", "render"]
+__all__ = ["Hits", "fresnel", "mirror_hits", "render", "render_shots"]
 
 Array = NDArray[Any]
 TAG_BLACK, TAG_WHITE = 0.05, 0.85  # reflectance of toner and paper: common figures, no source
 _FLAT = Panel((1.0, 1.0), Flat())
+_PAD = 3  # cubic interpolation reads two neighbours
 _FAR = 1e9  # a board place that is off any board; unlike NaN it survives interpolation
 
 
@@ -72,47 +75,6 @@ def fresnel(cos_in: ArrayLike, index: float) -> Array:
     # both are 0/0 at grazing incidence on index 1, where nothing is reflected
     half: Array = np.nan_to_num(0.5 * (rs * rs + rp * rp))
     return half
-
-
-def project(points_mm: ArrayLike, camera: Camera, pose: Pose) -> Array:
-    """Return pixel places (N, 2), column and row, of panel-frame points (N, 3).
-
-    The model is OpenCV's: x'' = x' (1 + k1 r^2 + k2 r^4 + k3 r^6) + 2 p1 x'y' + p2 (r^2 + 2 x'^2), and
-    likewise for y.
-    """
-    seen = np.asarray(points_mm, dtype=np.float64) @ pose.rotation.T + pose.shift_mm
-    x, y = seen[:, 0] / seen[:, 2], seen[:, 1] / seen[:, 2]
-    xd, yd = _distort(x, y, camera)
-    f, (c, r) = camera.focal_px, camera.centre_px
-    return np.stack([f * xd + c, f * yd + r], -1)
-
-
-def _distort(x: Array, y: Array, camera: Camera) -> tuple[Array, Array]:
-    k1, k2, p1, p2, k3 = _five(camera)
-    r2 = x * x + y * y
-    radial = 1 + r2 * (k1 + r2 * (k2 + r2 * k3))
-    xd = x * radial + 2 * p1 * x * y + p2 * (r2 + 2 * x * x)
-    return xd, y * radial + p1 * (r2 + 2 * y * y) + 2 * p2 * x * y
-
-
-def pixel_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, pose: Pose) -> Array:
-    """Return unit directions (..., 3) in the panel frame in which pixels look; distortion is undone."""
-    c, r = np.broadcast_arrays(np.asarray(columns, dtype=np.float64), np.asarray(rows, dtype=np.float64))
-    x = (c - camera.centre_px[0]) / camera.focal_px
-    y = (r - camera.centre_px[1]) / camera.focal_px
-    if any(_five(camera)):
-        xd, yd = x, y
-        for _ in range(30):  # a fixed point, each step some 10 times closer for a phone's lens
-            xs, ys = _distort(x, y, camera)
-            x, y = x + (xd - xs), y + (yd - ys)
-    ahead = np.stack([x, y, np.ones_like(x)], -1) @ pose.rotation
-    unit: Array = ahead / np.linalg.norm(ahead, axis=-1, keepdims=True)
-    return unit
-
-
-def _five(camera: Camera) -> tuple[float, float, float, float, float]:
-    k1, k2, p1, p2, k3 = (*camera.distortion, 0.0, 0.0, 0.0, 0.0, 0.0)[:5]
-    return k1, k2, p1, p2, k3
 
 
 def mirror_hits(
@@ -242,62 +204,101 @@ def _stretch(s: Array) -> Array:
 
 def render(scene: Scene, shot: Exposure) -> Array:
     """Return the photo in linear light, (H, W) float32, noiseless; 1 is white, more is possible."""
+    return render_shots(scene, (shot,))[0]
+
+
+def render_shots(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
+    """Return the photos as `render` does; what only the camera's place decides is worked out once for each place."""
+    pictures: list[Array] = [np.empty(0)] * len(shots)
+    places: dict[bytes, list[int]] = {}
+    for k, shot in enumerate(shots):
+        places.setdefault(shot.pose.rotation.tobytes() + shot.pose.shift_mm.tobytes(), []).append(k)
+    for which in places.values():
+        for k, picture in zip(which, _from_one_place(scene, [shots[k] for k in which]), strict=True):
+            pictures[k] = picture
+    return pictures
+
+
+def _from_one_place(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
     width, height = scene.image_size_px
-    picture: NDArray[Any] = np.full((height, width), _background(scene, shot), dtype=np.float32)
-    left, top, right, bottom = _window(scene, shot)
+    pictures: list[Array] = [
+        np.full((height, width), _background(scene, shot), dtype=np.float32) for shot in shots
+    ]
+    left, top, right, bottom = _window(scene, shots[0].pose)
     step = max(1, 240_000 // max(right - left, 1))  # bounds the memory of a strip to some 100 MB
     for row in range(top, bottom, step):
         end = min(row + step, bottom)
-        picture[row:end, left:right] = _strip(scene, shot, left, right, row, end)
-    if shot.shows_board and scene.board is not None:
-        picture = _board_seen(scene, shot, picture)
-    if scene.lens_blur_px > 0:
-        return np.asarray(cv2.GaussianBlur(picture, (0, 0), scene.lens_blur_px))
-    return picture
+        strip = _strip(scene, shots[0].pose, left, right, row, end)
+        for picture, shot in zip(pictures, shots, strict=True):
+            picture[row:end, left:right] = strip.shone(scene, shot)
+    for k, shot in enumerate(shots):
+        if shot.shows_board and scene.board is not None:
+            pictures[k] = _board_seen(scene, shot, pictures[k])
+        if scene.lens_blur_px > 0:
+            pictures[k] = np.asarray(cv2.GaussianBlur(pictures[k], (0, 0), scene.lens_blur_px))
+    return pictures
 
 
 def _background(scene: Scene, shot: Exposure) -> float:
     return 0.004 if shot.pattern == "lamp" else scene.light.background
 
 
-def _window(scene: Scene, shot: Exposure) -> tuple[int, int, int, int]:
+def _window(scene: Scene, pose: Pose) -> tuple[int, int, int, int]:
     """The part of the picture that the panel's rim spans, a little widened."""
     w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
     t = np.linspace(-1, 1, 41)
     one = np.ones_like(t)
     x, y = w * np.concatenate([t, t, one, -one]), h * np.concatenate([one, -one, t, t])
-    rim = project(np.stack([x, y, scene.panel.total.height(x, y)], -1), scene.camera, shot.pose)
+    rim = project(np.stack([x, y, scene.panel.total.height(x, y)], -1), scene.camera, pose)
     width, height = scene.image_size_px
     low, high = np.floor(rim.min(0)).astype(int) - 3, np.ceil(rim.max(0)).astype(int) + 4
     left, top = int(np.clip(low[0], 0, width)), int(np.clip(low[1], 0, height))
     return left, top, int(np.clip(high[0], left, width)), int(np.clip(high[1], top, height))
 
 
-def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom: int) -> Array:
-    pad, n = 3, scene.supersampling  # cubic interpolation reads two neighbours
-    columns = np.arange(left - pad, right + pad)
-    rows = np.arange(top - pad, bottom + pad)[:, None]
-    d = pixel_rays(columns, rows, scene.camera, shot.pose)
-    hits, p, q = _mirror_hits(scene.panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
+@dataclass(frozen=True, slots=True)
+class _Strip:
+    """Rows of a picture: where its pixels look, and what its finer samples meet on the panel."""
 
-    def finer(field: Array, nan: float = _FAR) -> Array:
-        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, pad)
-        return _finer_rows(whole.T, n, pad).T
+    hits: Hits
+    p: Array
+    q: Array
+    x_mm: Array
+    y_mm: Array
+    base: Array
+    paper: Array
+    on_tag: Array
+    fine: int
 
-    x, y = finer(hits.x_mm), finer(hits.y_mm)
-    base, paper, on_tag = _diffuse_reflectance(scene, x, y)
-    if shot.pattern == "lamp":
-        light = _lamp_light(scene, shot, hits, p, q, finer)
-        shone = np.where(on_tag, paper, base) * light
-    else:
-        sx, sy = scene.light.room_slope
-        light = scene.light.room * (1 + (sx * x + sy * y) / 1000)
-        shone = np.where(on_tag, paper * light, base * light + _reflection(scene, shot, hits, finer))
-    w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
-    shone = np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
-    shape = (bottom - top, n, right - left, n)
-    mean: Array = shone.reshape(shape).mean(axis=(1, 3))
-    return mean
+    def finer(self, field: Array, nan: float = _FAR) -> Array:
+        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), self.fine, _PAD)
+        return _finer_rows(whole.T, self.fine, _PAD).T
+
+    def shone(self, scene: Scene, shot: Exposure) -> Array:
+        x, y, n = self.x_mm, self.y_mm, self.fine
+        if shot.pattern == "lamp":
+            light = _lamp_light(scene, shot, self.hits, self.p, self.q, self.finer)
+            shone = np.where(self.on_tag, self.paper, self.base) * light
+        else:
+            sx, sy = scene.light.room_slope
+            light = scene.light.room * (1 + (sx * x + sy * y) / 1000)
+            seen = self.base * light + _reflection(scene, shot, self.hits, self.finer)
+            shone = np.where(self.on_tag, self.paper * light, seen)
+        w, h = (side / 2 + scene.panel.edge_mm for side in scene.panel.size_mm)
+        shone = np.where((np.abs(x) <= w) & (np.abs(y) <= h), shone, _background(scene, shot))
+        mean: Array = shone.reshape(shone.shape[0] // n, n, shone.shape[1] // n, n).mean(axis=(1, 3))
+        return mean
+
+
+def _strip(scene: Scene, pose: Pose, left: int, right: int, top: int, bottom: int) -> _Strip:
+    columns = np.arange(left - _PAD, right + _PAD)
+    rows = np.arange(top - _PAD, bottom + _PAD)[:, None]
+    d = pixel_rays(columns, rows, scene.camera, pose)
+    hits, p, q = _mirror_hits(scene.panel, pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    none = np.empty(0)
+    bare = _Strip(hits, p, q, none, none, none, none, none, scene.supersampling)
+    x, y = bare.finer(hits.x_mm), bare.finer(hits.y_mm)
+    return _Strip(hits, p, q, x, y, *_diffuse_reflectance(scene, x, y), scene.supersampling)
 
 
 def _finer_rows(field: Array, n: int, pad: int) -> Array:

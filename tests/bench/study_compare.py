@@ -20,7 +20,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
-from reading.own_photos import FOCAL, take
+from reading.own_photos import take
 
 from surfscan.change.comparison import compare_results
 from surfscan.checking.pipeline import check_job
@@ -37,7 +37,7 @@ def _scene(form: Shape, faults: Shape, rng: np.random.Generator, period: float) 
     eye = (rng.uniform(-90, 90), -far * np.cos(elevation), far * np.sin(elevation))
     return Scene(
         panel=Panel(SIZE, form, faults),
-        camera=Camera(FOCAL * far / 1150, (599.5, 449.5)),
+        camera=Camera(0.8 * 1200 * far / 500, (599.5, 449.5)),
         board=board_facing(
             rng.uniform(380, 560), np.degrees(elevation), size_mm=(2600, 2000), period_mm=period
         ),

@@ -22,7 +22,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from faulted_jobs import Job, make_jobs
-from faults import CALLS, count_calls, crashed, record_calls, run_under
+from injected_faults import CALLS, count_calls, crashed, record_calls, run_under
 
 ERRORS = ("ENOSPC", "EDQUOT", "EROFS", "EIO", "ESTALE")
 

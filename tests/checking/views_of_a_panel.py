@@ -14,7 +14,7 @@ from surfscan.synth.scene import Scene, Tags, board_facing, look_at
 from surfscan.synth.shape import Array, Shape, Three
 
 VIEW = (420.0, 320.0)
-PIXELS = (800, 600)
+PIXELS = (560, 420)
 ORIGINS = ((-150.0, -110.0), (150.0, -110.0), (150.0, 110.0), (-150.0, 110.0))
 SPOTS = (Dish(0, 20, -0.2, 150), Dish(-230, 130, -0.12, 90), Dish(220, -140, 0.1, 90))
 """One low across all four views, a low and a high in one view each."""

@@ -224,12 +224,12 @@ def test_ctrl_c_in_the_middle_of_a_real_run(tmp_path: Path) -> None:
     assert not out.exists()
 
 
-def test_demo_runs_and_says_what_to_look_at(tmp_path: Path) -> None:
-    done = python("demo", "--out", str(tmp_path / "demo"), cwd=tmp_path)
-    assert done.returncode == 0, done.stderr
-    assert "What to look at" in done.stdout
+def test_demo_runs_and_says_what_to_look_at(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """As a process of its own: tests/test_readme.py."""
+    assert run("demo", "--out", tmp_path / "demo") == 0
+    assert "What to look at" in capsys.readouterr().out
     assert sorted(p.name for p in (tmp_path / "demo").iterdir()) == sorted([*OUTPUT_FILES, "job"])
     told = json.loads((tmp_path / "demo" / "result.json").read_text())
-    again = python("check", str(tmp_path / "demo" / "job"), "--out", str(tmp_path / "again"))
-    assert again.returncode == {"ready": 0, "rework": 10, "close": 11}[told["verdict"]]
+    status = run("check", tmp_path / "demo" / "job", "--out", tmp_path / "again", "--quiet")
+    assert status == {"ready": 0, "rework": 10, "close": 11}[told["verdict"]]
     assert json.loads((tmp_path / "again" / "result.json").read_text())["spots"] == told["spots"]

@@ -61,7 +61,7 @@ def copied(job: Path, folder: Path) -> Path:
 
 @pytest.fixture(scope="module")
 def textured(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    scene = replace(stripes_scene(shape=MADE), square=False, supersampling=1)
+    scene = replace(stripes_scene(shape=MADE, fine=True), square=False, supersampling=1)
     return take(scene, tmp_path_factory.mktemp("textured"), quality=90)
 
 

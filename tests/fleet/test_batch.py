@@ -187,10 +187,13 @@ def test_two_processes_of_dask_find_the_same_bytes(
     run_once: tuple[Path, int], tree: Path, tmp_path: Path
 ) -> None:
     """A real scheduler and two worker processes on this machine; a job that is refused goes the same way."""
-    jobs, out = find_jobs([tree]), tmp_path / "out"
+    jobs, out = (
+        [job for job in find_jobs([tree]) if job.name in ("a/good", "b/good", "wrong")],
+        tmp_path / "out",
+    )
     with Pool(Orders(str(out)), workers=2, scheduler="local") as pool:
         rows = {done.row["job"]: done.row for done in pool.run(jobs)}
-    assert Counter(row["outcome"] for row in rows.values()) == {"rework": 2, "refused": 3}
+    assert Counter(row["outcome"] for row in rows.values()) == {"rework": 2, "refused": 1}
     for job in ("a/good", "b/good"):
         here, there = run_once[0] / job / "result.json", out / job / "result.json"
         assert json.dumps(told(there)) == json.dumps(told(here))

@@ -80,14 +80,11 @@ def test_three_tags_are_enough_and_two_are_not() -> None:
         pose_from_tags(tags[:2], centres_mm=CENTRES, side_mm=36.0, camera=CAMERA)
 
 
-def test_swapped_and_misplaced_tags_are_named() -> None:
+def test_swapped_tags_are_named() -> None:
     tags = seen_tags()
     swapped = dict(CENTRES) | {0: CENTRES[1], 1: CENTRES[0]}
     with pytest.raises(RefusedError, match="tags 0 and 1 look swapped"):
         pose_from_tags(tags, centres_mm=swapped, side_mm=36.0, camera=CAMERA)
-    moved = dict(CENTRES) | {2: (220.0, 150.0)}
-    with pytest.raises(RefusedError, match="tag 2 is not where"):
-        pose_from_tags(tags, centres_mm=moved, side_mm=36.0, camera=CAMERA)
 
 
 def test_sensitivities_equal_refits() -> None:

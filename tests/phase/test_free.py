@@ -9,7 +9,7 @@ import pytest
 from surfscan.core.errors import NotMeasuredError
 from surfscan.phase.free import DOUBTED, FreePhase, free_phase
 
-SHAPE = 360, 480
+SHAPE = 300, 400
 ROW, COLUMN = np.mgrid[: SHAPE[0], : SHAPE[1]].astype(float)
 
 
@@ -120,7 +120,7 @@ def test_a_gloss_fault_changes_the_amplitude_and_not_the_phase():
     there = np.s_[160:200, 220:260]
     away = found.phase_rad[there] - phase[there]
     away -= 2 * np.pi * np.round(np.median(away) / (2 * np.pi))
-    assert found.amplitude[180, 240] < 0.8 * found.amplitude[180, 100]
+    assert found.amplitude[180, 240] < 0.8 * found.amplitude[180, 80]
     # A third of the gloss gone within two stripes (a fingerprint takes a seventh): under a hundredth of a stripe.
     assert np.abs(away).max() < 2 * np.pi / 100
 
@@ -160,13 +160,12 @@ def test_same_photo_same_numbers_on_one_thread_or_two():
     threads = cv2.getNumThreads()
     results = []
     try:
-        for count in (1, 2, 2):
+        for count in (1, 2):
             cv2.setNumThreads(count)
             results.append(free_phase(image).phase_rad)
     finally:
         cv2.setNumThreads(threads)
     np.testing.assert_array_equal(results[0], results[1])
-    np.testing.assert_array_equal(results[1], results[2])
 
 
 def test_wrong_shapes_are_refused():

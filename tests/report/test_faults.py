@@ -26,7 +26,7 @@ if "SURFSCAN_NEED_STRACE" not in os.environ and (
     pytest.skip("strace is not installed, or may not trace here", allow_module_level=True)
 
 from faulted_jobs import Job, make_jobs, result_of
-from faults import CALLS, count_calls, crashed, record_calls, run_under
+from injected_faults import CALLS, count_calls, crashed, record_calls, run_under
 
 from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from reading.own_photos import FOCAL, SIZE, take
+from reading.own_photos import FOCAL, MIDDLE, PIXELS, SIZE, take
 
 from surfscan.change.against import against_result
 from surfscan.checking.pipeline import check_job
@@ -34,11 +34,11 @@ def _scene(form: Shape, faults: Shape, *, eye_x: float, far: float, period: floa
     pose = look_at((eye_x, -1150 * np.cos(e), 1150 * np.sin(e)), (0, 0, 0), (0, 1, 0))
     return Scene(
         panel=Panel(SIZE, form, faults),
-        camera=Camera(FOCAL * 0.75, (449.5, 337.0)),
+        camera=Camera(FOCAL, MIDDLE),
         board=board_facing(far, 56, size_mm=(3200, 2600), period_mm=period),
         tags=corner_tags(SIZE),
         poses=(pose,),
-        image_size_px=(900, 675),
+        image_size_px=PIXELS,
         supersampling=2,
     )
 

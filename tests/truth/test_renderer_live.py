@@ -6,11 +6,13 @@ exact vertex normals and mirrors them to a board; the package's ray caster does 
 
 from __future__ import annotations
 
+from itertools import product
 from typing import Any
 
 import mitsuba
 import numpy as np
 import pytest
+from cases import some
 
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.camera_noise import encode_srgb
@@ -105,14 +107,13 @@ def own_pose() -> Pose:
     return look_at(EYE, TARGET)
 
 
-@pytest.mark.parametrize("varies", ["across", "up"])
-@pytest.mark.parametrize(
-    "form",
-    [
-        Dish(40, 30, -0.25, 100, order=3),
-        Crown(1800.0, zero_at_mm=(100, 70)) + Dish(-50, -20, 0.2, 90, order=3),
-    ],
+FORMS = (
+    Dish(40, 30, -0.25, 100, order=3),
+    Crown(1800.0, zero_at_mm=(100, 70)) + Dish(-50, -20, 0.2, 90, order=3),
 )
+
+
+@pytest.mark.parametrize(("form", "varies"), some(product(FORMS, ("across", "up")), 2))
 def test_stripe_edges_agree_between_two_renderers(form: Shape, varies: str, own_pose: Pose) -> None:
     board = board_facing(620, 53, size_mm=(1200, 1000), period_mm=48)
     dark = Lighting(room=0.0, room_seen=0.0, board_bright=1.0, board_dark=0.0, background=0.0)

@@ -23,7 +23,7 @@ def field(page: Any, start: str) -> Any:
 
 
 def test_the_set_ups_part_keeps_its_label_while_numbers_change() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     before = [one.label for one in page.expander]
     field(page, "Board's middle: above").set_value("0.9 m").run()
     assert [one.label for one in page.expander] == before
@@ -42,7 +42,7 @@ def test_what_is_no_number_is_refused(typed: str) -> None:
 
 
 def test_fields_take_a_comma_and_show_what_is_used() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     field(page, "Width to judge").set_value("600,5").run()
     assert page.session_state["job"]["panel"]["size_mm"][0] == 600.5
     way = next(one for one in page.segmented_control if one.label == "Focal length")
@@ -120,7 +120,7 @@ def test_what_is_no_date_is_told_and_not_printed() -> None:
 
 
 def test_plan_begins_with_the_open_job_and_hands_over() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     go(page, "plan-a-shot")
     assert float(field(page, "Panel, width").value) == 620.0
     field(page, "Board from").set_value("800").run()
@@ -166,7 +166,7 @@ def test_no_key_of_a_sheet_reaches_a_tech(cure: str) -> None:
 
 def test_photos_alone_give_no_millimetre() -> None:
     page = open_page("photos")
-    files = [(n, (FLAT / n).read_bytes(), "image/jpeg") for n in ("stripes-across.jpg", "stripes-up.jpg")]
+    files = [(n, (SMALL / n).read_bytes(), "image/jpeg") for n in ("stripes-across.jpg", "stripes-up.jpg")]
     uploader(page, "photos-more").set_value(files).run()
     assert "a look without a scale" in told(page)
     check(page)

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from finished import finished
 from page_runs import JOBS, bring_job, check, go, open_page, told, uploader
 from report.sample_result import made_result
 
@@ -19,8 +20,8 @@ from surfscan.ui.desk import Work
 
 @pytest.fixture(scope="module")
 def passes() -> tuple[Any, Any]:
-    """The fixture's two passes, checked once."""
-    return surfscan.check(JOBS / "before"), surfscan.check(JOBS / "after")
+    """The fixture's two passes."""
+    return finished("before"), finished("after")
 
 
 @pytest.fixture

@@ -28,7 +28,7 @@ from surfscan.results.progress import list_progress
 from surfscan.synth.lesson import find_the_low
 from surfscan.teach.exercises import KINDS, make_exercise
 
-FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"
+FLAT, SMALL = JOBS / "flat", JOBS / "bad-photos"  # one scene; the latter has a quarter of the pixels
 
 
 def test_each_view_opens_without_a_result() -> None:
@@ -43,7 +43,7 @@ def test_each_view_opens_without_a_result() -> None:
 @pytest.fixture(scope="module")
 def checked() -> AppTest:
     page = open_page()
-    bring_job(page, FLAT)
+    bring_job(page, SMALL)
     assert told(page).count("<strong>Good.</strong>") == 2
     return check(page)
 
@@ -124,7 +124,7 @@ def test_the_forms_job_runs_in_the_terminal(tmp_path: Path) -> None:
 
 
 def test_the_form_changes_the_sheet() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     stage = next(one for one in page.segmented_control if str(one.key).startswith("stage"))
     stage.set_value("clear").run()
     own = next(one for one in page.toggle if one.label == "Set my own limits")
@@ -258,7 +258,7 @@ def test_a_sheets_other_files_come_along(tmp_path: Path) -> None:
 
 
 def test_a_part_is_left_out_by_numbers() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     typed = next(one for one in page.text_input if str(one.key).startswith("region-typed"))
     typed.set_value("-50, -50; 50, -50; 50, 50").run()
     button(page, "Use these points").click().run()
@@ -357,7 +357,7 @@ def test_every_exercise_can_be_answered_and_progress_is_kept_by_choice(tmp_path:
 
 
 def test_the_panels_material_and_film_go_into_the_sheet() -> None:
-    page = bring_job(open_page(), FLAT)
+    page = bring_job(open_page(), SMALL)
     made_of = next(one for one in page.segmented_control if one.label == "Made of")
     made_of.set_value("aluminium").run()
     film = next(one for one in page.text_input if one.label.startswith("All the paint together"))
