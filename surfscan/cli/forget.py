@@ -48,7 +48,8 @@ def run(options: argparse.Namespace) -> int:
         others = [number for number in options.numbers if all(row.id != number for row in rows)]
         if not options.yes:
             print(format_history(chosen))
-            print(f"\n{len(chosen)} passes would be forgotten for good. Say so with --yes.")
+            count = "1 pass" if len(chosen) == 1 else f"{len(chosen)} passes"
+            print(f"\n{count} would be forgotten for good. Say so with --yes.")
             return 0
         gone = record.forget([*(row.id for row in chosen), *others])
         kept = record.keeps_bytes

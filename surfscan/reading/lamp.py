@@ -222,11 +222,11 @@ def _less_outliers(
     `known` is (seen, weight of all photos, lamp vectors, cells as fitted with `weight`, noise).
     """
     seen, lit, vectors, fit, noise = known
+    calm = calm_noise(seen, vectors, setting=setting, weight=lit)
+    every = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
     for _ in range(OUTLIER_SWEEPS):
-        calm = calm_noise(seen, vectors, setting=setting, weight=lit)
         noise = min(_noise(fit, weight, noise), calm)
-        fit = fit_cells(seen, vectors, setting=setting, weight=lit, start=fit)
-        weight, lost = drop_outliers(seen, vectors, fit=fit, setting=setting, weight=lit, noise=noise)
+        weight, lost = drop_outliers(seen, vectors, fit=every, setting=setting, weight=lit, noise=noise)
         fit = fit_cells(seen, vectors, setting=setting, weight=weight, start=fit)
     return fit, weight, lost, noise
 

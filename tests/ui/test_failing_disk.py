@@ -20,7 +20,7 @@ if "SURFSCAN_NEED_STRACE" not in os.environ and (
     pytest.skip("strace is not installed, or may not trace here", allow_module_level=True)
 
 from faulted_jobs import Job
-from faults import CALLS, count_calls, run_under
+from injected_faults import CALLS, count_calls, run_under
 from page_faults import page_job
 
 
