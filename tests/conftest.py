@@ -7,6 +7,8 @@ that start a thread for each core in each worker would only wait for one another
 from __future__ import annotations
 
 import os
+import sys
+from collections.abc import Iterator
 
 import pytest
 
@@ -40,3 +42,11 @@ def _one_place_for_what_is_finished(tmp_path_factory: pytest.TempPathFactory) ->
 
     base = tmp_path_factory.getbasetemp()
     keep_in((base.parent if "PYTEST_XDIST_WORKER" in os.environ else base) / "finished")
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _main_stays_ours() -> Iterator[None]:
+    """A page run by Streamlit's own tests takes the main module's place, and a process that is spawned would run it."""
+    ours = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = ours
