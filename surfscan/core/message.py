@@ -83,7 +83,8 @@ class Reason:
     Attributes
     ----------
     code : str
-        Begins with what it is about: setup-, photo-, seen-, spot-, fault-, limit-, light-, other-panel-, build-, passes-.
+        Begins with what it is about: setup-, photo-, seen-, spot-, fault-, limit-, light-, other-panel-, build-,
+        passes-.
     weight : Weight
     numbers : mapping
         By name; mm unless the name says otherwise, or text.
