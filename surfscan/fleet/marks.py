@@ -15,7 +15,7 @@ from typing import Any
 
 from surfscan.fleet.places import find_below, read_each
 from surfscan.fleet.rows import JOB_COLUMNS, OUTCOMES, Row
-from surfscan.report.output import OUTPUT_FILES, sweep, write_file
+from surfscan.report.output import FAULTS_FILE, OUTPUT_FILES, sweep, write_file
 
 __all__ = ["MARK", "SMALL", "Mark", "clear", "read_mark", "read_marks", "write_mark"]
 
@@ -45,7 +45,7 @@ def write_mark(folder: Path, mark: Mark) -> None:
 def clear(folder: Path, *, results: bool = False) -> None:
     """Make a result folder unfinished, and take away what a killed run left; with `results`, its results too."""
     sweep(folder, older_s=0.0)  # nobody else writes here: a batch holds its output folder
-    for name in (MARK, *((*OUTPUT_FILES, SMALL) if results else ())):
+    for name in (MARK, *((*OUTPUT_FILES, FAULTS_FILE, SMALL) if results else ())):
         with suppress(FileNotFoundError):
             (folder / name).unlink()
 

@@ -15,6 +15,10 @@ State = tuple[Array, Array, Array]
 """Rotation (3, 3), shift (3,), and each tag's own turn and slopes (N, 3)."""
 
 
+MOST_STEPS = 100
+"""Evaluations of a fit: one that settles takes ten to thirty; one that does not is no pose however long it goes on."""
+
+
 def fit_state(
     linear: Callable[[Array, Array, Array], tuple[Array, Array]], state: State
 ) -> tuple[State, Array, Array]:
@@ -42,7 +46,14 @@ def fit_state(
 
     start = np.concatenate([np.zeros(3), shift, own.ravel()])
     found = least_squares(
-        lambda x: both(x)[0], start, jac=slope, method="lm", x_scale="jac", xtol=1e-12, ftol=1e-12
+        lambda x: both(x)[0],
+        start,
+        jac=slope,
+        method="lm",
+        x_scale="jac",
+        xtol=1e-12,
+        ftol=1e-12,
+        max_nfev=MOST_STEPS,
     )
     miss, jac = linear(*at(found.x))
     return at(found.x), miss, jac

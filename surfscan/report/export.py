@@ -6,7 +6,7 @@ import csv
 import io
 import json
 import math
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, fields, replace
 from pathlib import Path
@@ -20,7 +20,7 @@ from surfscan.core.message import Message
 from surfscan.core.records import CheckResult, HeightMap, Spot
 from surfscan.core.units import MM, Units
 from surfscan.report.figures import draw_map, draw_overlay
-from surfscan.report.output import OUTPUT_FILES, output_folder, written_whole
+from surfscan.report.output import FAULTS_FILE, OUTPUT_FILES, output_folder, written_whole
 from surfscan.report.relative_picture import draw_relative_map, draw_relative_overlay
 from surfscan.report.words import headline_line
 from surfscan.results.npz import maps_digest
@@ -107,12 +107,17 @@ def write_result(out: Path, result: CheckResult, units: Units = MM) -> list[Path
     ['height.npz', 'overlay.png', 'map.png', 'spots.csv', 'result.json']
     """
     out = Path(out)
-    with output_folder(out), written_whole(out, OUTPUT_FILES) as hidden:
+    faults = result.details.get("faults")
+    names = OUTPUT_FILES if faults is None else (*OUTPUT_FILES[:-1], FAULTS_FILE, OUTPUT_FILES[-1])
+    gone = (FAULTS_FILE,) if faults is None else ()
+    with output_folder(out), written_whole(out, names, gone=gone) as hidden:
         _write_height(hidden / "height.npz", result.height, result.maps)
         _write_pictures(hidden, result, units)
         (hidden / "spots.csv").write_text(_spots_csv(result.spots), encoding="utf-8", newline="")
+        if faults is not None:
+            (hidden / FAULTS_FILE).write_text(_faults_csv(faults), encoding="utf-8", newline="")
         (hidden / "result.json").write_text(to_json(result), encoding="utf-8")
-    return [out / name for name in OUTPUT_FILES]
+    return [out / name for name in names]
 
 
 def map_bytes(result: CheckResult) -> bytes:
@@ -187,11 +192,36 @@ def write_png(path: Path, picture: NDArray[np.uint8]) -> None:
 
 def _spots_csv(spots: tuple[Spot, ...]) -> str:
     names = [field.name for field in fields(Spot) if field.name != "advice"]  # its words are the action
+    return _csv(names, [{**_spot_row(spot), "flags": ";".join(spot.flags)} for spot in spots])
+
+
+FAULT_COLUMNS = (
+    "id",
+    "kind",
+    "sure",
+    "likeliest",
+    "x_mm",
+    "y_mm",
+    "length_mm",
+    "width_mm",
+    "direction_deg",
+    "sign",
+    "photos",
+    "verdict",
+    "action",
+)
+"""Of `faults.csv`: the keys of a fault in `result.json`."""
+
+
+def _faults_csv(faults: Sequence[Mapping[str, Any]]) -> str:
+    return _csv(FAULT_COLUMNS, [{**fault, "photos": ";".join(fault["photos"])} for fault in faults])
+
+
+def _csv(names: Sequence[str], rows: Sequence[Mapping[str, Any]]) -> str:
     text = io.StringIO()
     table = csv.writer(text)
     table.writerow(names)
-    for spot in spots:
-        row = {**_spot_row(spot), "flags": ";".join(spot.flags)}
+    for row in rows:
         cells = (plain(row[name]) for name in names)
         table.writerow(["" if cell is None else cell for cell in cells])
     return text.getvalue()

@@ -21,6 +21,7 @@ from surfscan.core.commit import HIDDEN, commit, sync
 from surfscan.core.errors import RefusedError
 
 __all__ = [
+    "FAULTS_FILE",
     "LOCK",
     "OUTPUT_FILES",
     "output_folder",
@@ -34,6 +35,9 @@ __all__ = [
 
 OUTPUT_FILES = ("height.npz", "overlay.png", "map.png", "spots.csv", "result.json")
 """In the order in which they are put in place: `result.json` last, so that it is there only with the others."""
+
+FAULTS_FILE = "faults.csv"
+"""Beside them where small faults were looked for."""
 
 LOCK = f"{HIDDEN}batch"
 """The file that a batch holds while it writes below a folder."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from dataclasses import replace
 from pathlib import Path
 
@@ -165,3 +166,19 @@ def test_a90_with_its_bound_covers_the_truth_nineteen_times_in_twenty() -> None:
         assert middle <= bound
         covered += bound >= true
     assert covered / 60 > 0.95 - 3 * 0.028
+
+
+def test_the_faults_are_a_table_of_their_own_and_an_older_one_goes(
+    asked: CheckResult, tmp_path: Path
+) -> None:
+    names = [path.name for path in surfscan.write_result(tmp_path, asked)]
+    assert names[-2:] == ["faults.csv", "result.json"]
+    with (tmp_path / "faults.csv").open(newline="", encoding="utf-8") as file:
+        rows = list(csv.DictReader(file))
+    assert [(int(row["id"]), row["kind"], float(row["x_mm"])) for row in rows] == [
+        (fault["id"], fault["kind"], fault["x_mm"]) for fault in asked.details["faults"]
+    ]
+    assert set(rows[0]) == set(asked.details["faults"][0])  # no key of a fault is left out
+    without = {key: value for key, value in asked.details.items() if key != "faults"}
+    surfscan.write_result(tmp_path, replace(asked, details=without))
+    assert not (tmp_path / "faults.csv").exists()
