@@ -30,6 +30,7 @@ __all__ = [
     "action_text",
     "against_word",
     "better_shot_text",
+    "fault_lines",
     "first_lines",
     "flag_text",
     "gauge_lines",
@@ -206,10 +207,10 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = F
             f" (limit {limit}{counts})."
         )
     said += _texture_lines(details.get("texture", {}), units, mrad=mrad)
-    return [*said, *_fault_lines(details, units)]
+    return [*said, *fault_lines(details, units)]
 
 
-def _fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
+def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
     """Small faults by kind with what to do, and down to what size they were looked for; none where nobody asked."""
     rows = details.get("faults", [])
     said = []
@@ -334,6 +335,10 @@ class ResultText:
     def not_looked_for(self) -> str:
         """What was not looked for."""
         return not_looked_line(self.result)
+
+    def fault_lines(self) -> list[str]:
+        """Small faults by kind, and down to what size they were looked for."""
+        return fault_lines(self.result.details, units_named(self.units))
 
     def fill_plan(self) -> str:
         """Which way to deal with highs is better, and why."""

@@ -384,3 +384,21 @@ def test_the_pages_report_with_its_photos_fits_its_seal(checked: AppTest, tmp_pa
         (tmp_path / name).write_bytes(data)
     assert verify_report(tmp_path).differences == ()
     assert "photos.jpg" not in _write_report(files, {}, Particulars(date="2026-03-04"), "a4")
+
+
+def test_small_faults_are_asked_for_by_a_switch_and_shown_from_the_photo() -> None:
+    page = open_page()
+    bring_job(page, FLAT)
+    go(page, "what")
+    switch = next(one for one in page.toggle if one.label.startswith("Look for small faults"))
+    switch.set_value(True).run()
+    check(go(page, "photos"))
+    result = page.session_state["work"].result
+    assert result.limits["fault_mm"] == 0.0
+    assert "Small faults looked for, and found nine times in ten" in told(page)
+    faults = result.details["faults"]
+    box = [one for one in page.selectbox if one.label == "Show one in the photo"]
+    assert len(box) == bool(faults)
+    if faults:
+        box[0].select_index(0).run()
+        assert faults[0]["action"] in told(page)

@@ -12,6 +12,7 @@ from surfscan.core.flags import bit
 from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import looks, running, session
 from surfscan.ui.parts.checking import not_confirmed
+from surfscan.ui.parts.fault_cards import fault_cards
 from surfscan.ui.parts.maps import colour_scale, fold_outlines, length_bar
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
 from surfscan.ui.picture import show_picture
@@ -109,6 +110,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
         return
     _picture(result, digest)
     spot_cards(result, _CLOSER)
+    fault_cards(result, digest)
     _work_order(result)
     st.caption(looks.escape(said.not_looked_for()))
     _why(result)
