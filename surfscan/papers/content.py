@@ -65,6 +65,9 @@ class Pictures:
     photos: Picture | None = None
 
 
+_ONLY_IF = {"texture_mrad": "texture", "fault_mm": "faults"}
+
+
 def compose(
     result: StoredResult,
     particulars: Particulars,
@@ -296,6 +299,8 @@ def _origin(
     basis = "; ".join(
         f"{key.removesuffix('_mm').replace('_', ' ')}: {value}"
         for key, value in result.details.get("limits_basis", {}).items()
+        if _ONLY_IF.get(key, "limits_basis")
+        in result.details  # a limit of what was not measured says nothing
     )
     signed = f" Signed with the key {particulars.key}." if particulars.key else ""
     blocks += [
