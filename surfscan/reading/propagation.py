@@ -37,6 +37,7 @@ __all__ = [
     "modes",
     "moved_pose",
     "raw_effects",
+    "raw_slopes",
     "slide",
     "sources",
     "thin",
@@ -298,17 +299,21 @@ def raw_effects(few: Few, moves: Sequence[Move]) -> tuple[Array, Array]:
 
     Both (h, w, K); NaN where not measured.
     """
-    scale = np.array([each for _, _, each in moves])[:, None, None]
-    slopes = np.array([_slope_change(few, cameras, board) for cameras, board, _ in moves])
-    # The stripe count has a free start, so a constant tilt goes with the tags; the form takes the rest.
-    dp, dq = (scale * slopes[:, n] for n in (0, 1))
-    height = integrate_many(
-        dp - np.nanmean(dp, axis=(1, 2), keepdims=True),
-        dq - np.nanmean(dq, axis=(1, 2), keepdims=True),
-        step_mm=few.step_mm,
-    )
+    dp, dq = raw_slopes(few, moves)
+    height = integrate_many(dp, dq, step_mm=few.step_mm)
     curl = [curl_of(p, q, few.step_mm) for p, q in zip(dp, dq, strict=True)]
     return np.moveaxis(height, 0, -1), np.stack(curl, -1)
+
+
+def raw_slopes(few: Few, moves: Sequence[Move]) -> tuple[Array, Array]:
+    """Change of both slopes by each move while the photos stay the same, (K, h, w) each, without unit.
+
+    The stripe count has a free start, so a constant tilt goes with the tags: their mean is taken off.
+    """
+    scale = np.array([each for _, _, each in moves])[:, None, None]
+    slopes = np.array([_slope_change(few, cameras, board) for cameras, board, _ in moves])
+    dp, dq = (scale * slopes[:, n] for n in (0, 1))
+    return tuple(d - np.nanmean(d, axis=(1, 2), keepdims=True) for d in (dp, dq))  # type: ignore[return-value]
 
 
 def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
