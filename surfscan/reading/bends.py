@@ -119,11 +119,11 @@ def _on_all_cells(slopes: Array, use: Array, few: Few, reading: Reading) -> Arra
     x, y = reading.grid.x_mm, reading.grid.y_mm
     column = (x - few.x[0, 0]) / (few.x[0, 1] - few.x[0, 0])
     row = (y - few.y[0, 0]) / (few.y[1, 0] - few.y[0, 0])
-    at = [a.astype(np.float32) for a in np.meshgrid(column, row)]
+    at_x, at_y = (a.astype(np.float32) for a in np.meshgrid(column, row))
     return np.stack(
         [
             evaluate_polynomial(found[:, k], x / reach, y / reach, SMOOTH)
-            + cv2.remap(rest[..., k], *at, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+            + cv2.remap(rest[..., k], at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
             for k in range(len(slopes))
         ]
     )

@@ -312,8 +312,9 @@ def raw_slopes(few: Few, moves: Sequence[Move]) -> tuple[Array, Array]:
     """
     scale = np.array([each for _, _, each in moves])[:, None, None]
     slopes = np.array([_slope_change(few, cameras, board) for cameras, board, _ in moves])
-    dp, dq = (scale * slopes[:, n] for n in (0, 1))
-    return tuple(d - np.nanmean(d, axis=(1, 2), keepdims=True) for d in (dp, dq))  # type: ignore[return-value]
+    dp, dq = scale * slopes[:, 0], scale * slopes[:, 1]
+    each = (1, 2)
+    return dp - np.nanmean(dp, axis=each, keepdims=True), dq - np.nanmean(dq, axis=each, keepdims=True)
 
 
 def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, Array]:
