@@ -196,7 +196,7 @@ def _two_directions(
 
     # A reference takes the bends off already.
     moves = move_all(reading, setup) if placed.null is None else None
-    bends = None if moves is None else bends_of(moves, reading, setup)
+    bends = None if moves is None else bends_of(moves, reading)
 
     def propagated(fair: FairForm) -> Budget:
         return budget_stripes(reading, fair, setup, model=model, moves=moves)

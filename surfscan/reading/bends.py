@@ -8,9 +8,9 @@ import cv2
 import numpy as np
 
 from surfscan.core.reading import Reading
-from surfscan.core.records import Array
+from surfscan.core.records import Array, Grid
 from surfscan.core.sums import inner, product
-from surfscan.reading.propagation import Few, Move, curl_of, raw_slopes, sources, thin
+from surfscan.reading.propagation import Few, Move, integrated, raw_slopes, sources, thin
 from surfscan.reading.setup import SetUp
 from surfscan.surface.integrate import integrate_many
 from surfscan.surface.legendre import quadratic_terms
@@ -34,6 +34,8 @@ class Moves:
 
     Attributes
     ----------
+    few : Few
+        The thinned cells.
     names : list of (name, cure)
         The source of each move.
     p, q : ndarray (K, h, w)
@@ -44,6 +46,7 @@ class Moves:
         Change of the slopes' curl, 1/mm.
     """
 
+    few: Few
     names: list[tuple[str, str]]
     p: Array
     q: Array
@@ -62,12 +65,10 @@ def move_all(reading: Reading, setup: SetUp) -> Moves:
         names += [(name, cure)] * len(own)
         moves += own
     p, q = raw_slopes(few, moves)
-    curls = np.stack([curl_of(a, b, few.step_mm) for a, b in zip(p, q, strict=True)], -1)
-    heights = np.moveaxis(integrate_many(p, q, step_mm=few.step_mm), 0, -1)
-    return Moves(names, p, q, heights, curls)
+    return Moves(few, names, p, q, *integrated(few, p, q))
 
 
-def bends_of(moves: Moves, reading: Reading, setup: SetUp) -> Array:
+def bends_of(moves: Moves, reading: Reading) -> Array:
     """Independent bends, what a second-order form would follow taken off.
 
     Returns
@@ -75,8 +76,7 @@ def bends_of(moves: Moves, reading: Reading, setup: SetUp) -> Array:
     ndarray (H, W, K), mm
         One standard uncertainty each.
     """
-    few = thin(reading, None, list(setup.views), setup.board)
-    stack = moves.heights
+    few, stack = moves.few, moves.heights
     use = few.use & np.isfinite(stack).all(-1)
     left = np.where(use[..., None], stack - _second_order(stack, few.x, few.y, use), 0.0)
     power = inner(left[use], left[use]) / max(int(use.sum()), 1)
@@ -88,13 +88,9 @@ def bends_of(moves: Moves, reading: Reading, setup: SetUp) -> Array:
     # Slopes that no surface has leave the integration a corner beside each tag, as sharp as the cells are small: so the
     # few that count are integrated where the map was, on its own cells.
     measured = np.isfinite(reading.height_mm)
-    slopes = [
-        np.where(
-            measured, _on_all_cells(np.einsum("khw,km->mhw", d, vectors[:, keep]), use, few, reading), np.nan
-        )
-        for d in (moves.p, moves.q)
-    ]
-    bends = np.moveaxis(integrate_many(*slopes, step_mm=reading.grid.step_mm), 0, -1)
+    mixed = [np.einsum("khw,km->hwm", change, vectors[:, keep]) for change in (moves.p, moves.q)]
+    p, q = (np.where(measured, _on_all_cells(each, use, few, reading.grid), np.nan) for each in mixed)
+    bends = np.moveaxis(integrate_many(p, q, step_mm=reading.grid.step_mm), 0, -1)
     x, y = np.meshgrid(reading.grid.x_mm, reading.grid.y_mm)
     return _filled(bends - _second_order(bends, x, y, measured), measured)
 
@@ -103,28 +99,31 @@ def _second_order(maps: Array, x: Array, y: Array, use: Array) -> Array:
     """The second-order part of maps (h, w, K), which any form follows."""
     reach = float(max(np.abs(x).max(), np.abs(y).max()))
     terms = quadratic_terms(x / reach, y / reach)
+    return np.asarray(product(terms, _fit(terms, maps, use)))
+
+
+def _fit(terms: Array, maps: Array, use: Array) -> Array:
+    """Coefficients (N, K) of terms (h, w, N) for maps (h, w, K), by least squares over some cells."""
     there = terms[use]
-    normal = inner(there, there) + 1e-9 * float(use.sum()) * np.eye(6)
-    return np.asarray(product(terms, np.linalg.solve(normal, inner(there, maps[use]))))
+    normal = inner(there, there) + 1e-9 * float(use.sum()) * np.eye(there.shape[-1])
+    return np.asarray(np.linalg.solve(normal, inner(there, maps[use])))
 
 
-def _on_all_cells(slopes: Array, use: Array, few: Few, reading: Reading) -> Array:
-    """Slopes (m, h, w) of the thinned cells on the whole grid: a polynomial, and what is left of them in between."""
+def _on_all_cells(slopes: Array, use: Array, few: Few, grid: Grid) -> Array:
+    """Slopes (h, w, m) of the thinned cells on all cells, (m, H, W): a polynomial, and the small rest in between."""
     reach = float(max(np.abs(few.x).max(), np.abs(few.y).max()))
     terms = polynomial_terms(few.x / reach, few.y / reach, SMOOTH)
-    there, wanted = terms[use], np.moveaxis(slopes, 0, -1)
-    normal = inner(there, there) + 1e-9 * float(use.sum()) * np.eye(there.shape[-1])
-    found = np.linalg.solve(normal, inner(there, wanted[use]))
-    rest = _filled(wanted - product(terms, found), use)
-    x, y = reading.grid.x_mm, reading.grid.y_mm
-    column = (x - few.x[0, 0]) / (few.x[0, 1] - few.x[0, 0])
-    row = (y - few.y[0, 0]) / (few.y[1, 0] - few.y[0, 0])
-    at_x, at_y = (a.astype(np.float32) for a in np.meshgrid(column, row))
+    found = _fit(terms, slopes, use)
+    rest = _filled(slopes - product(terms, found), use)
+    at_x, at_y = np.meshgrid(
+        ((grid.x_mm - few.x[0, 0]) / few.step_mm).astype(np.float32),
+        ((grid.y_mm - few.y[0, 0]) / few.step_mm).astype(np.float32),
+    )
     return np.stack(
         [
-            evaluate_polynomial(found[:, k], x / reach, y / reach, SMOOTH)
+            evaluate_polynomial(found[:, k], grid.x_mm / reach, grid.y_mm / reach, SMOOTH)
             + cv2.remap(rest[..., k], at_x, at_y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-            for k in range(len(slopes))
+            for k in range(slopes.shape[-1])
         ]
     )
 

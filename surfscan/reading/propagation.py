@@ -34,6 +34,7 @@ __all__ = [
     "curl_of",
     "effects",
     "followed",
+    "integrated",
     "modes",
     "moved_pose",
     "raw_effects",
@@ -299,7 +300,11 @@ def raw_effects(few: Few, moves: Sequence[Move]) -> tuple[Array, Array]:
 
     Both (h, w, K); NaN where not measured.
     """
-    dp, dq = raw_slopes(few, moves)
+    return integrated(few, *raw_slopes(few, moves))
+
+
+def integrated(few: Few, dp: Array, dq: Array) -> tuple[Array, Array]:
+    """Heights, mm, and curl, 1/mm, of changes of the slopes (K, h, w): both (h, w, K)."""
     height = integrate_many(dp, dq, step_mm=few.step_mm)
     curl = [curl_of(p, q, few.step_mm) for p, q in zip(dp, dq, strict=True)]
     return np.moveaxis(height, 0, -1), np.stack(curl, -1)
