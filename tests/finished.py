@@ -26,13 +26,9 @@ def keep_in(folder: Path) -> None:
     _folder = folder
 
 
+@cache
 def finished(name: str) -> CheckResult:
     """The result of a fixture's job; it is shared, so leave it as it is."""
-    return _finished(name)
-
-
-@cache
-def _finished(name: str) -> CheckResult:
     return kept(name, lambda: check_job(JOBS / name))
 
 

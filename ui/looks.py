@@ -76,6 +76,12 @@ def area(cm2: float) -> str:
     return format_area(cm2, session.units())
 
 
+def place(x_mm: float, y_mm: float) -> str:
+    """Where something lies on the panel."""
+    right, up = "right" if x_mm >= 0 else "left", "up" if y_mm >= 0 else "down"
+    return f"{length(abs(x_mm))} {right}, {length(abs(y_mm))} {up} from the middle"
+
+
 def verdict_strip(verdict: str, sentence: str, *, name: str = "") -> None:
     """The verdict, large, with the sentence that decided it."""
     word, sign = WORDS.get(verdict, (verdict, "–"))

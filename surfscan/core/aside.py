@@ -282,9 +282,8 @@ def _end_with(line: int) -> None:
     with suppress(ImportError, AttributeError, OSError):  # what has no such signal has the thread
         import fcntl
 
-        fcntl.fcntl(
-            line, fcntl.F_SETOWN, os.getpid()
-        )  # SIGIO, which ends a process that asks for nothing else
+        # SIGIO, which ends a process that asks for nothing else.
+        fcntl.fcntl(line, fcntl.F_SETOWN, os.getpid())
         fcntl.fcntl(line, fcntl.F_SETFL, fcntl.fcntl(line, fcntl.F_GETFL) | os.O_ASYNC)
 
 

@@ -18,7 +18,7 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.records import Grid
-from surfscan.core.robust import MAD_TO_SIGMA
+from surfscan.core.robust import robust_spread
 from surfscan.faults.dust import Speck, take_dust_off
 from surfscan.faults.leftover import Leftover
 from surfscan.faults.panel_picture import PanelPicture, blobs_of
@@ -173,7 +173,7 @@ def _scored(leftover: Leftover) -> tuple[Array, Array]:
         root = cv2.pow(_averaged(energy, sigma) / np.maximum(_averaged(clear, sigma), 0.05), 1 / 3)
         usual = root[::3, ::3][some]
         middle = float(np.median(usual))
-        spread = MAD_TO_SIGMA * float(np.median(np.abs(usual - middle)))
+        spread = float(robust_spread(usual - middle))
         score = np.where(leftover.clear, (root - middle) * np.float32(1 / max(spread, 1e-9)), np.float32(0))
         reach = score > RIM
         if core.any():  # what a narrower window has found is not widened by a wider one

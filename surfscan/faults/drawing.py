@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array
-from surfscan.core.robust import MAD_TO_SIGMA
+from surfscan.core.robust import MAD_TO_SIGMA, robust_spread
 from surfscan.phase.waveform import BINS, mean_by_phase, phase_slots
 
 __all__ = ["STRIDE", "Direction", "Drawing", "drawn"]
@@ -105,7 +105,7 @@ class Drawing:
         for _ in range(ROUNDS):
             self.read_waves()
             rest = self.rest()
-            spread = MAD_TO_SIGMA * float(np.median(np.abs(rest[self.clear][::7])))
+            spread = float(robust_spread(rest[self.clear][::7]))
             self._correct(np.clip(rest, -LIKE * spread, LIKE * spread))
 
     def go_on(self, thin: Drawing) -> None:
@@ -167,7 +167,7 @@ class Drawing:
 
     def shapeless(self, rest: Array) -> Array:
         """What is left of a leftover without what is shape rather than a fault."""
-        spread = MAD_TO_SIGMA * float(np.median(np.abs(rest[self.clear][::7])))
+        spread = float(robust_spread(rest[self.clear][::7]))
         held = np.clip(rest, -LIKE * spread, LIKE * spread)  # so that a fault does not pull on it
         return rest - held + self._without_shift(held, SHAPE_PERIODS, SHAPE_RAD)[0]
 

@@ -75,9 +75,8 @@ def take_dust_off(
             if sure is None:
                 continue
             corner = leftovers[k].corner
-            for mask_of, photo in zip(
-                dusty, leftovers, strict=True
-            ):  # whether or not it was seen there as well
+            # Whether or not it was seen there as well.
+            for mask_of, photo in zip(dusty, leftovers, strict=True):
                 tall, wide = photo.clear.shape
                 down, across = rows + corner[1] - photo.corner[1], columns + corner[0] - photo.corner[0]
                 on = (down >= 0) & (down < tall) & (across >= 0) & (across < wide)

@@ -18,7 +18,6 @@ from surfscan.faults.names import SURE, name_of, smallest_px
 
 __all__ = ["find_faults"]
 
-
 BESIDE_DENTS = 2.0
 """So many times the usual score is asked of a fault where the shape bends: a dent's own rim may be sharp."""
 
@@ -105,12 +104,7 @@ def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> Small
 
 def _coarsest_mm(leftovers: Sequence[Leftover]) -> float:
     """Millimetres of panel that a pixel takes where the better of the photos is coarsest (95th percentile)."""
-    pitches = []
-    for lo in leftovers:
-        (xr, xc), (yr, yc) = (np.gradient(v[::8, ::8].astype(float), 8.0) for v in (lo.x_mm, lo.y_mm))
-        pitch = np.sqrt(np.abs(xc * yr - xr * yc))[lo.clear[::8, ::8]]
-        pitches.append(float(np.nanpercentile(pitch, 95)))
-    return min(pitches)
+    return min(float(np.sqrt(np.nanpercentile(lo.pixel_mm2(8)[lo.clear[::8, ::8]], 95))) for lo in leftovers)
 
 
 def _noise(leftovers: Sequence[Leftover]) -> float:

@@ -21,6 +21,7 @@ from surfscan.core.reading import Trace, View
 from surfscan.core.records import Grid
 from surfscan.core.robust import masked_mean
 from surfscan.faults.drawing import STRIDE, Direction, drawn
+from surfscan.faults.smoothing import cubic_trend, gaussian_sigma
 from surfscan.optics.lens import project, undistort
 
 __all__ = ["Leftover", "leftover_of"]
@@ -30,7 +31,6 @@ SMOOTH_PERIODS = 0.5
 
 HOLE_MM = 12.0
 """Cells that could not be read are looked at when they lie no farther than this from ones that could."""
-
 
 RIM_PX = 8
 """Left out at the rim of what may be judged: the lens, and a JPEG's blocks of 8 pixels, mix in what lies beyond."""
@@ -73,13 +73,15 @@ class Leftover:
     y_mm: Array
     directions: tuple[Direction, ...]
 
-    @property
-    def score(self) -> Array:
-        """`rest` in standard deviations."""
-        return np.asarray(self.rest / self.noise)
+    def pixel_mm2(self, every: int) -> Array:
+        """Area of panel that a pixel shows, at every so many rows and columns."""
+        (x_down, x_across), (y_down, y_across) = (
+            np.gradient(place[::every, ::every], float(every)) for place in (self.x_mm, self.y_mm)
+        )
+        return np.abs(x_down * y_across - x_across * y_down)
 
     def score_at(self, rows: Array, columns: Array) -> Array:
-        """The same at some pixels."""
+        """`rest` in standard deviations at some pixels."""
         return np.asarray(self.rest[rows, columns] / self.noise[rows, columns])
 
 
@@ -150,14 +152,9 @@ def leftover_of(
 
 def _continued(value: Array, good: Array, cutoff_px: float) -> Array:
     """A map low-passed over its good cells and continued beyond them, its cubic trend kept whole."""
-    y, x = np.meshgrid(*[np.linspace(-1, 1, n) for n in value.shape], indexing="ij")
-    terms = np.stack([x**i * y**j for i in range(4) for j in range(4 - i)], -1)
-    some = terms[good][::29]
-    normal = np.einsum("ni,nj->ij", some, some) + 1e-9 * np.eye(terms.shape[-1])
-    trend = terms @ np.linalg.solve(normal, np.einsum("ni,n->i", some, value[good][::29]))
+    trend = cubic_trend(value, good, every=29)
     off = np.where(good, value - trend, 0.0)
-    # Gaussian of ISO 16610-61: weight exp(-pi (r / (alpha cut-off))^2), alpha = sqrt(ln 2 / pi)
-    sigma = max(cutoff_px * np.sqrt(np.log(2) / 2) / np.pi, 0.6)
+    sigma = max(gaussian_sigma(cutoff_px), 0.6)
     fine, share = masked_mean(off, good, sigma)
     wide, _ = masked_mean(off, good, 6 * sigma)
     part = np.clip(share / 0.3, 0, 1)

@@ -22,12 +22,7 @@ class PanelPicture:
     """A picture of the panel at the photos' own pitch, and each photo's way to it."""
 
     def __init__(self, leftovers: Sequence[Leftover], grid: Grid, height_mm: Array) -> None:
-        pitches = []
-        for lo in leftovers:
-            step = np.gradient(lo.x_mm[::8, ::8], 8.0), np.gradient(lo.y_mm[::8, ::8], 8.0)
-            area = np.abs(step[0][0] * step[1][1] - step[0][1] * step[1][0])
-            pitches.append(float(np.sqrt(np.nanmedian(area))))
-        self.pitch_mm = min(pitches)
+        self.pitch_mm = min(float(np.sqrt(np.nanmedian(lo.pixel_mm2(8)))) for lo in leftovers)
         self.left_mm, self.low_mm = float(grid.x_mm[0]), float(grid.y_mm[0])
         wide = int(np.ceil((grid.x_mm[-1] - self.left_mm) / self.pitch_mm)) + 1
         tall = int(np.ceil((grid.y_mm[-1] - self.low_mm) / self.pitch_mm)) + 1

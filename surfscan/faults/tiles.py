@@ -16,6 +16,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.reading import Trace
 from surfscan.core.records import Grid
 from surfscan.core.robust import masked_mean
+from surfscan.faults.smoothing import cubic_trend, gaussian_sigma
 from surfscan.optics.lens import project
 from surfscan.phase.waveform import BINS, mean_by_phase, phase_slots, steepness
 
@@ -220,10 +221,6 @@ def _draw(wave: Array, slots: tuple[Array, Array, Array]) -> Array:
 
 def _smooth(place: Array, good: Array, cutoff_px: float) -> Array:
     """A map low-passed over its good cells and continued beyond them, its cubic trend kept whole."""
-    y, x = np.meshgrid(*[np.linspace(-1, 1, n) for n in place.shape], indexing="ij")
-    terms = _cubic(x, y)
-    trend = terms @ np.linalg.lstsq(terms[good][::5], place[good][::5], rcond=None)[0]
-    # Gaussian of ISO 16610-61: weight exp(-pi (r / (alpha cut-off))^2), alpha = sqrt(ln 2 / pi)
-    sigma = cutoff_px * np.sqrt(np.log(2) / 2) / np.pi
-    mean, share = masked_mean(np.where(good, place - trend, 0.0), good, sigma)
+    trend = cubic_trend(place, good, every=5)
+    mean, share = masked_mean(np.where(good, place - trend, 0.0), good, gaussian_sigma(cutoff_px))
     return np.asarray(trend + np.where(share > 1e-3, mean, 0.0), dtype=float)

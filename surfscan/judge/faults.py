@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
-from dataclasses import replace
+from dataclasses import asdict, replace
 from typing import Any
 
 from surfscan.core.message import Verdict
 from surfscan.core.reading import SmallFault, SmallFaults
+from surfscan.judge.fault_words import counted
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
 from surfscan.judge.trade_table import fault_words, figure
@@ -44,20 +45,22 @@ def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage
     -------
     Judgement
         With ``details["faults"]`` [{id, kind, sure, likeliest, x_mm, y_mm, length_mm, width_mm, direction_deg, sign,
-        photos, verdict, action}], ``details["looked_for"]`` {kind: {size_mm, of, share}}, and without what was looked
-        for among ``details["not_looked_for"]``.
+        photos, verdict, action}], ``details["fault_work"]`` {kind: what to do about one}, ``details["looked_for"]``
+        {kind: {size_mm, of, share}}, and without what was looked for among ``details["not_looked_for"]``.
     """
-    counted = [one for one in seen.faults if one.length_mm >= limits.fault_mm]
-    verdicts = [_verdict(one) for one in counted]
-    kinds = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own == Verdict.REWORK)
-    others = Counter(one.kind for one, own in zip(counted, verdicts, strict=True) if own != Verdict.REWORK)
+    kept = [one for one in seen.faults if one.length_mm >= limits.fault_mm]
+    verdicts = [_verdict(one) for one in kept]
+    kinds = Counter(one.kind for one, own in zip(kept, verdicts, strict=True) if own == Verdict.REWORK)
+    others = Counter(one.kind for one, own in zip(kept, verdicts, strict=True) if own != Verdict.REWORK)
     smallest = {
         kind: size if kind in BY_WIDTH else max(size, limits.fault_mm)
         for kind, size in seen.smallest_mm.items()
     }
+    work = {one.kind: _work(one.kind, stage) for one in kept}
     details = {
         **judgement.details,
-        "faults": _rows(counted, verdicts, stage),
+        "faults": _rows(kept, verdicts, work),
+        "fault_work": work,
         "looked_for": {
             kind: {"size_mm": size, "of": "width" if kind in BY_WIDTH else "length", "share": seen.share}
             for kind, size in smallest.items()
@@ -73,35 +76,25 @@ def _verdict(one: SmallFault) -> Verdict:
     return Verdict.REWORK if fault_words(one.kind)["verdict"] == "rework" else Verdict.CLOSE
 
 
-def _rows(faults: list[SmallFault], verdicts: list[Verdict], stage: str) -> list[dict[str, Any]]:
+def _work(kind: str, stage: str) -> str:
+    words = fault_words(kind)
+    return str(words.get(stage, words["what"]))
+
+
+def _rows(faults: list[SmallFault], verdicts: list[Verdict], work: Mapping[str, str]) -> list[dict[str, Any]]:
     alike = Counter(one.kind for one in faults)
     first: dict[str, int] = {}  # of many alike, the first speaks for all
     rows = []
     for number, (one, own) in enumerate(zip(faults, verdicts, strict=True), 1):
-        words = fault_words(one.kind)
-        action = str(words.get(stage, words["what"]))
+        action = work[one.kind]
         if alike[one.kind] >= figure("many_from"):
             if one.kind in first:
                 action = f"One job with fault {first[one.kind]}."
             else:
                 first[one.kind] = number
-                action = f"{alike[one.kind]} {words['many']}, one job. {action}"
+                action = f"{counted({one.kind: alike[one.kind]})}, one job. {action}"
         rows.append(
-            {
-                "id": number,
-                "kind": one.kind,
-                "sure": one.sure,
-                "likeliest": one.likeliest,
-                "x_mm": one.x_mm,
-                "y_mm": one.y_mm,
-                "length_mm": one.length_mm,
-                "width_mm": one.width_mm,
-                "direction_deg": one.direction_deg,
-                "sign": one.sign,
-                "photos": list(one.photos),
-                "verdict": own,
-                "action": action,
-            }
+            {"id": number, **asdict(one), "photos": list(one.photos), "verdict": own, "action": action}
         )
     return rows
 

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from surfscan.core.message import Message
+from surfscan.core.reading import SmallFault
 from surfscan.core.records import CheckResult, HeightMap, Spot
 from surfscan.core.units import MM, Units
 from surfscan.report.figures import draw_map, draw_overlay
@@ -195,21 +196,7 @@ def _spots_csv(spots: tuple[Spot, ...]) -> str:
     return _csv(names, [{**_spot_row(spot), "flags": ";".join(spot.flags)} for spot in spots])
 
 
-FAULT_COLUMNS = (
-    "id",
-    "kind",
-    "sure",
-    "likeliest",
-    "x_mm",
-    "y_mm",
-    "length_mm",
-    "width_mm",
-    "direction_deg",
-    "sign",
-    "photos",
-    "verdict",
-    "action",
-)
+FAULT_COLUMNS = ("id", *(field.name for field in fields(SmallFault)), "verdict", "action")
 """Of `faults.csv`: the keys of a fault in `result.json`."""
 
 

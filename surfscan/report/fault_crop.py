@@ -9,7 +9,7 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import CheckResult
-from surfscan.report.figures import _upright_grey
+from surfscan.report.figures import _on_form, _upright_grey
 from surfscan.report.legend import Pixels
 
 __all__ = ["draw_fault_crop"]
@@ -41,10 +41,7 @@ def draw_fault_crop(result: CheckResult, fault: Mapping[str, Any]) -> Pixels | N
     ndarray (360, 360, 3), uint8, or None
         With a ring around the fault; None where the photo does not show the place.
     """
-    grid, form = result.height.grid, result.height.form_mm
-    row = int(np.clip(np.searchsorted(grid.y_mm, fault["y_mm"]), 0, grid.y_mm.size - 1))
-    column = int(np.clip(np.searchsorted(grid.x_mm, fault["x_mm"]), 0, grid.x_mm.size - 1))
-    at = np.array([fault["x_mm"], fault["y_mm"], np.nan_to_num(form[row, column])])
+    at = _on_form(result.height, np.array([[fault["x_mm"], fault["y_mm"]]]))
     reach = max(float(fault["length_mm"]), 0.1) / 2
     middle, right, up = result.project(at + reach * np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0]]))
     radius = float(max(np.linalg.norm(right - middle), np.linalg.norm(up - middle)))

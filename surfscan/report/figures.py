@@ -185,6 +185,14 @@ def _upright_grey(photo: NDArray[Any], scale: float) -> Pixels:
     return picture
 
 
+def _on_form(height: HeightMap, places_mm: NDArray[Any]) -> NDArray[Any]:
+    """Places of the panel (N, 2) with the fair form's height, (N, 3); 0 where there is no form."""
+    x, y = height.grid.x_mm, height.grid.y_mm
+    column = np.clip(np.searchsorted(x, places_mm[:, 0]), 0, x.size - 1)
+    row = np.clip(np.searchsorted(y, places_mm[:, 1]), 0, y.size - 1)
+    return np.column_stack([places_mm, np.nan_to_num(height.form_mm[row, column])])
+
+
 def _nodes(height: HeightMap) -> tuple[NDArray[Any], NDArray[Any]]:
     """Some 625 nodes of the map: (column, row) of the grid, and (x, y, z) in mm on the fair form."""
     rows, cols = height.grid.shape
@@ -215,7 +223,6 @@ def _on_photo(
 
     The correction carries crown and lens distortion; quartic, it is within a pixel for drawing.
     """
-    rows, cols = height.grid.shape
     index, points_mm = _nodes(height)
     nodes = place(points_mm)
     seen = np.isfinite(nodes).all(axis=1)
@@ -250,10 +257,7 @@ def _on_photo(
         return np.asarray(cv2.remap(array, columns, rows_at, how, borderMode=cv2.BORDER_CONSTANT))
 
     def pixel(x_mm: float, y_mm: float) -> tuple[float, float]:
-        column = int(np.clip(np.searchsorted(height.grid.x_mm, x_mm), 0, cols - 1))
-        row = int(np.clip(np.searchsorted(height.grid.y_mm, y_mm), 0, rows - 1))
-        form = float(np.nan_to_num(height.form_mm[row, column]))
-        found = place(np.array([[x_mm, y_mm, form]]))[0]
+        found = place(_on_form(height, np.array([[x_mm, y_mm]])))[0]
         return float(found[0]), float(found[1])
 
     return _Layer(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
-from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
+from surfscan.report.figures import _around_panel, _judged, _on_form, _on_photo, _upright_grey, end_of_scale
 from surfscan.report.legend import Pixels
 from surfscan.report.marks import hatch
 from surfscan.synth.lesson import Lesson
@@ -108,11 +108,7 @@ def draw_photo_pair(result: CheckResult) -> PhotoPair:
     x, y = height.grid.x_mm, height.grid.y_mm
 
     def to_picture(points_mm: NDArray[Any]) -> NDArray[Any]:
-        points = np.asarray(points_mm, float).reshape(-1, 2)
-        column = np.clip(np.searchsorted(x, points[:, 0]), 0, x.size - 1)
-        row = np.clip(np.searchsorted(y, points[:, 1]), 0, y.size - 1)
-        z = np.nan_to_num(height.form_mm[row, column])
-        return place(np.column_stack([points, z]))
+        return place(_on_form(height, np.asarray(points_mm, float).reshape(-1, 2)))
 
     def to_panel(points_px: NDArray[Any]) -> NDArray[Any]:
         """By Newton's method on `to_picture`, whose map is smooth and nearly projective."""

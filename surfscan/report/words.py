@@ -212,7 +212,7 @@ def gauge_lines(details: Mapping[str, Any], units: Units = MM, *, mrad: bool = F
 
 def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
     """Small faults by kind with what to do, and down to what size they were looked for; none where nobody asked."""
-    rows = details.get("faults", [])
+    rows, work = details.get("faults", []), details.get("fault_work", {})
     said = []
     for kind, count in Counter(row["kind"] for row in rows).most_common():
         own = [row for row in rows if row["kind"] == kind]
@@ -223,7 +223,7 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
         places = ", ".join(f"f{row['id']}" for row in own[:MOST_NAMED]) + (
             " ..." if count > MOST_NAMED else ""
         )
-        said.append(f"{counted({kind: count})}, {size} long ({places}): {_work(own[0]['action'])}")
+        said.append(f"{counted({kind: count})}, {size} long ({places}): {work[kind]}")
     looked = details.get("looked_for")
     if looked:
         each = ", ".join(
@@ -236,11 +236,6 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
             f"Dust on the camera, left out: {details['camera_dust']} places. Clean the lens and its window."
         )
     return said
-
-
-def _work(action: str) -> str:
-    """An action without its count, which stands in front already."""
-    return action.split(", one job. ", 1)[-1]
 
 
 def _texture_lines(texture: Mapping[str, Any], units: Units, *, mrad: bool) -> list[str]:

@@ -8,31 +8,22 @@ from __future__ import annotations
 import errno
 import multiprocessing
 import os
-import shutil
-import subprocess
-import sys
 import time
 from collections import Counter
 from pathlib import Path
 
 import pytest
-
-if sys.platform != "linux":
-    pytest.skip("faults are put in by strace, which is Linux's", allow_module_level=True)
-if "SURFSCAN_NEED_STRACE" not in os.environ and (
-    shutil.which("strace") is None
-    or subprocess.run(["strace", "-o", os.devnull, "true"], capture_output=True, check=False).returncode
-):
-    pytest.skip("strace is not installed, or may not trace here", allow_module_level=True)
-
 from faulted_jobs import Job, make_jobs, result_of
 from injected_faults import CALLS, count_calls, crashed, record_calls, run_under
+from needs_strace import needs_strace
 
 from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.report.export import write_result
 from surfscan.report.output import write_files
 from surfscan.results.stored import load_result
+
+pytestmark = needs_strace
 
 
 @pytest.fixture(scope="module")

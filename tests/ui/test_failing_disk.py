@@ -2,26 +2,16 @@
 
 from __future__ import annotations
 
-import os
-import shutil
-import subprocess
-import sys
 from collections import Counter
 from collections.abc import Iterator
 
 import pytest
-
-if sys.platform != "linux":
-    pytest.skip("faults are put in by strace, which is Linux's", allow_module_level=True)
-if "SURFSCAN_NEED_STRACE" not in os.environ and (
-    shutil.which("strace") is None
-    or subprocess.run(["strace", "-o", os.devnull, "true"], capture_output=True, check=False).returncode
-):
-    pytest.skip("strace is not installed, or may not trace here", allow_module_level=True)
-
 from faulted_jobs import Job
 from injected_faults import CALLS, count_calls, run_under
+from needs_strace import needs_strace
 from page_faults import page_job
+
+pytestmark = needs_strace
 
 
 @pytest.fixture(scope="module")

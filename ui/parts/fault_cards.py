@@ -58,6 +58,5 @@ def _closer(result: surfscan.CheckResult, digest: str) -> None:
 
 
 def _named(row: dict[str, Any]) -> str:
-    right, up = "right" if row["x_mm"] >= 0 else "left", "up" if row["y_mm"] >= 0 else "down"
-    x, y = (looks.length(abs(row[key])) for key in ("x_mm", "y_mm"))
-    return f"f{row['id']}: {row['kind']}, {looks.length(row['length_mm'])}, {x} {right}, {y} {up} from the middle"
+    size, place = looks.length(row["length_mm"]), looks.place(row["x_mm"], row["y_mm"])
+    return f"f{row['id']}: {row['kind']}, {size}, {place}"

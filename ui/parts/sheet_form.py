@@ -103,18 +103,10 @@ def limits_form() -> None:
     stage = session.job()["panel"]["stage"]
     usual = {name: getattr(surfscan.default_limits(stage), name) for name in _LIMITS}
     words = _STAGE_WORDS.get(stage, stage)
+    _ask_small_faults(given)
     own = st.toggle(
         "Set my own limits", value=any(given.get(k) is not None for k in _LIMITS), key=_key("own")
     )
-    looked = st.toggle(
-        "Look for small faults too: pits, nibs, runs, scratches (two photos of stripes)",
-        value=given.get("fault_mm") is not None,
-        key=_key("small-faults"),
-    )
-    if not looked:
-        given.pop("fault_mm", None)
-    elif given.get("fault_mm") is None:
-        given["fault_mm"] = 0.0  # all that is found counts
     if not own:
         for name in _LIMITS:
             given.pop(name, None)
@@ -133,6 +125,18 @@ def limits_form() -> None:
                 most=100,
                 fine=True,
             )
+
+
+def _ask_small_faults(given: dict[str, Any]) -> None:
+    looked = st.toggle(
+        "Look for small faults too: pits, nibs, runs, scratches (two photos of stripes)",
+        value=given.get("fault_mm") is not None,
+        key=_key("small-faults"),
+    )
+    if not looked:
+        given.pop("fault_mm", None)
+    elif given.get("fault_mm") is None:
+        given["fault_mm"] = 0.0  # all that is found counts
 
 
 def setup_form() -> None:

@@ -60,7 +60,7 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
                 f"95 in 100: {said.interval(spot)}",
                 f"{looks.length(spot.length_mm)} by {looks.length(spot.width_mm)} at half its {half}",
                 looks.area(spot.area_cm2),
-                f"at {_place(spot)}",
+                f"at {looks.place(spot.x_mm, spot.y_mm)}",
             ]
             st.html(
                 f'<div class="spot-head">{looks.mark(spot)}<div><strong>{spot.kind.capitalize()} {spot.id}</strong> '
@@ -72,12 +72,6 @@ def spot_cards(result: surfscan.CheckResult, closer: str) -> None:
                 f"Look closer at spot {spot.id}", key=f"closer-{spot.id}", width="stretch",
                 on_click=session.go_to, args=(closer, spot.id),
             )  # fmt: skip
-
-
-def _place(spot: surfscan.Spot) -> str:
-    right, up = "right" if spot.x_mm >= 0 else "left", "up" if spot.y_mm >= 0 else "down"
-    x, y = (looks.length(abs(v)) for v in (spot.x_mm, spot.y_mm))
-    return f"{x} {right}, {y} {up} from the middle"
 
 
 def _notes(spot: surfscan.Spot) -> str:
