@@ -85,10 +85,13 @@ def paper_pictures(
     Pictures
         None for each that is not there.
     """
+    small = "a diamond is a small fault, dashed where it can't be named; " * bool(
+        result.details.get("faults")
+    )
     overlay = _picture(
         _in_units(folder / "overlay.png", result, units),
         "The panel with its highs and lows: ▼ in a solid outline is a low, ▲ in a dashed one a high;"
-        " hatched is not measured.",
+        f" {small}hatched is not measured.",
         f"Photo of the panel with {len(result.spots)} numbered spots. {headline_line(result, units)}",
         most_mm=80.0,
     )
@@ -123,7 +126,8 @@ def _in_units(path: Path, result: StoredResult, units: Units) -> Path | io.Bytes
     if picture.shape[0] <= rows:
         return path
     end_mm = end_of_scale(result.height, result.spots, result.limits)
-    legend = draw_legend(picture.shape[1], result.limits, end_mm, units)
+    marked = bool(result.details.get("faults"))
+    legend = draw_legend(picture.shape[1], result.limits, end_mm, units, small=marked)
     return _as_png(np.vstack([picture[:-rows], legend]))
 
 
@@ -139,6 +143,7 @@ def _map_in_units(path: Path, result: StoredResult, units: Units) -> Path | io.B
             verdict=result.verdict,
             sentence="",
             units=units,
+            small=result.details.get("faults", ()),
         )
     )
 

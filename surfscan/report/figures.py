@@ -109,7 +109,7 @@ def draw_overlay(  # house: all that the overlay shows, apart so that a map with
     _mark(canvas, layer, spots, limits)
     _mark_small(canvas, layer, small)
     strip = verdict, sentence, title
-    return _frame(canvas, limits, end_mm, strip, units)
+    return _frame(canvas, limits, end_mm, strip, units, bool(small))
 
 
 def draw_map(  # house: as draw_overlay
@@ -156,7 +156,7 @@ def draw_map(  # house: as draw_overlay
     _mark_small(canvas, layer, small)
     canvas = _with_axes(canvas, layer, (x_mm[0], x_mm[-1]), (y_mm[0], y_mm[-1]), units)
     strip = verdict, sentence, title
-    return _frame(canvas, limits, end_mm, strip, units)
+    return _frame(canvas, limits, end_mm, strip, units, bool(small))
 
 
 def _judged(height: HeightMap) -> NDArray[np.bool_]:
@@ -371,7 +371,12 @@ def _with_axes(
 
 
 def _frame(
-    canvas: Pixels, limits: dict[str, float], end_mm: float, strip: tuple[str, str, str], units: Units
+    canvas: Pixels,
+    limits: dict[str, float],
+    end_mm: float,
+    strip: tuple[str, str, str],
+    units: Units,
+    marked: bool,
 ) -> Pixels:
     """The strip with the verdict above, the scale and the legend below."""
     verdict, sentence, title = strip
@@ -390,4 +395,4 @@ def _frame(
         y = pad + big + pad // 2 + round(1.25 * small * k)
         texts.append(((pad, y), line, small, (255, 255, 255), "la"))
     write(top, texts)
-    return np.vstack([top, canvas, draw_legend(wide, limits, end_mm, units)])
+    return np.vstack([top, canvas, draw_legend(wide, limits, end_mm, units, small=marked)])

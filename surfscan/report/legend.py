@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.units import Units
 from surfscan.report.colours import FAIR, colour_of
-from surfscan.report.marks import font, hatch, outline, triangle, write
+from surfscan.report.marks import diamond, font, hatch, outline, triangle, write
 
 __all__ = ["INK", "NO_MATTER", "PAPER", "WIDTH", "Pixels", "draw_legend", "legend_rows"]
 
@@ -26,7 +26,9 @@ def legend_rows(wide: int) -> int:
     return round(190 * max(wide / WIDTH, 0.3))
 
 
-def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Units) -> Pixels:
+def draw_legend(
+    wide: int, limits: Mapping[str, float], end_mm: float, units: Units, *, small: bool = False
+) -> Pixels:
     """Draw the scale and what the marks mean, to stand under a picture so many pixels wide.
 
     Parameters
@@ -37,6 +39,8 @@ def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Un
     end_mm : float
         Where the colours end.
     units : Units
+    small : bool
+        Whether small faults are marked.
 
     Returns
     -------
@@ -73,7 +77,7 @@ def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Un
             x += np.sign(value) * 14 * unit if abs(x - middle) < 40 * unit else 0
         texts.append(((x, y1 + 12 * unit), text, size, INK, anchor))
     y = y1 + round(88 * unit)
-    entries = ["low", "high", "fair", "not measured", "not judged"]
+    entries = ["low", "high", *["small fault"] * small, "fair", "not measured", "not judged"]
     lengths = [70 * unit + font(size).getlength(name) for name in entries]
     gap = (right - left - sum(lengths)) / (len(entries) - 1)
     for k, name in enumerate(entries):
@@ -85,6 +89,8 @@ def draw_legend(wide: int, limits: Mapping[str, float], end_mm: float, units: Un
         if name in ("low", "high"):
             outline(page, [box], name, max(2, round(4 * unit)))
             triangle(page, (x + 27 * unit, y), 24 * unit, name)
+        elif name == "small fault":
+            diamond(page, (x + 27 * unit, y), 18 * unit, False)
         else:
             page[area] = NO_MATTER if name == "not judged" else FAIR
             if name == "not measured":

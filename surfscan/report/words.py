@@ -232,9 +232,8 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
         )
         said.append(f"Small faults looked for, and found nine times in ten: {each}.")
     if details.get("camera_dust"):
-        said.append(
-            f"Dust on the camera, left out: {details['camera_dust']} places. Clean the lens and its window."
-        )
+        places = f"{details['camera_dust']} place{'s' * (details['camera_dust'] != 1)}"
+        said.append(f"Dust on the camera, left out: {places}. Clean the lens and its window.")
     return said
 
 

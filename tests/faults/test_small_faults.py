@@ -15,9 +15,11 @@ from reading.own_photos import edit
 import surfscan
 from surfscan.core.message import Verdict
 from surfscan.core.records import CheckResult
+from surfscan.core.units import MM
 from surfscan.faults.names import KINDS
 from surfscan.judge.trade_table import fault_words
 from surfscan.judge.verdict import Evidence, FaultEvidence, weigh
+from surfscan.papers.pictures import paper_pictures
 from surfscan.report.words import gauge_lines
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.marks import Groove, Mark, Speck
@@ -182,3 +184,19 @@ def test_the_faults_are_a_table_of_their_own_and_an_older_one_goes(
     without = {key: value for key, value in asked.details.items() if key != "faults"}
     surfscan.write_result(tmp_path, replace(asked, details=without))
     assert not (tmp_path / "faults.csv").exists()
+
+
+def test_papers_mark_them_as_the_checks_pictures_do(asked: CheckResult, tmp_path: Path) -> None:
+    surfscan.write_result(tmp_path, asked)
+    with_marks = paper_pictures(surfscan.load_result(tmp_path), tmp_path, MM)
+    (tmp_path / "none").mkdir()
+    details = {**asked.details, "faults": []}
+    surfscan.write_result(tmp_path / "none", replace(asked, details=details))
+    without = paper_pictures(surfscan.load_result(tmp_path / "none"), tmp_path / "none", MM)
+    assert with_marks.overlay is not None
+    assert without.overlay is not None
+    assert "a diamond is a small fault" in with_marks.overlay.caption
+    assert "diamond" not in without.overlay.caption
+    assert with_marks.panel_map is not None
+    assert without.panel_map is not None
+    assert with_marks.panel_map.data != without.panel_map.data
