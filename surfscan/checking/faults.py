@@ -10,6 +10,7 @@ from surfscan.core.flags import bit
 from surfscan.core.reading import SmallFaults
 from surfscan.core.records import HeightMap
 from surfscan.faults.find import find_faults
+from surfscan.job.sheet_tables import PanelSheet
 from surfscan.judge.faults import add_faults
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
@@ -23,11 +24,11 @@ _NOT_LOOKED_AT = ("outside", "left_out", "tag", "out_of_view", "saturated", "off
 
 
 def judge_faults(
-    judgement: Judgement, taken: Taken, height: HeightMap, *, limits: Limits, stage: str
+    judgement: Judgement, taken: Taken, height: HeightMap, *, limits: Limits, panel: PanelSheet
 ) -> Judgement:
     """The judgement with small faults in it."""
-    least = BENDS * min(limits.low_mm, limits.high_mm)
-    return add_faults(judgement, read_faults(taken, height, least_mm=least), limits=limits, stage=stage)
+    seen = read_faults(taken, height, least_mm=BENDS * min(limits.low_mm, limits.high_mm))
+    return add_faults(judgement, seen, limits=limits, stage=panel.stage, substrate=panel.substrate)
 
 
 def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFaults:

@@ -295,8 +295,7 @@ def _with_finish(
     if limits.faults_decide:
         from surfscan.checking.faults import judge_faults
 
-        stage = placed.sheet.panel.stage
-        judgement = judge_faults(judgement, taken, height, limits=limits, stage=stage)
+        judgement = judge_faults(judgement, taken, height, limits=limits, panel=placed.sheet.panel)
     if not limits.texture_decides:
         return judgement
     from surfscan.checking.texture import read_texture

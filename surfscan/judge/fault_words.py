@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 
 from surfscan.judge.trade_table import fault_words
 
-__all__ = ["counted", "kinds_text"]
+__all__ = ["counted", "kinds_text", "numbered"]
+
+MOST_NAMED = 8
+"""Faults named by their numbers in one line."""
 
 
 def counted(kinds: Mapping[str, int]) -> str:
@@ -18,3 +21,8 @@ def counted(kinds: Mapping[str, int]) -> str:
 def kinds_text(kinds: Iterable[str]) -> str:
     """Kinds by their words: "pits or pinholes, nibs"."""
     return ", ".join(str(fault_words(kind)["many"]) for kind in kinds)
+
+
+def numbered(numbers: Sequence[int]) -> str:
+    """The first of them as they stand on the picture: "f1, f2 ..."."""
+    return ", ".join(f"f{n}" for n in numbers[:MOST_NAMED]) + " ..." * (len(numbers) > MOST_NAMED)

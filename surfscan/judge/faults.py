@@ -14,6 +14,7 @@ from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
 from surfscan.judge.trade_table import fault_words, figure
 from surfscan.judge.verdict import FaultEvidence
+from surfscan.judge.work_order import read_steps, with_faults
 
 __all__ = ["add_faults"]
 
@@ -30,7 +31,9 @@ _LOOKED_FOR = {
 """Words of what is not looked for by default, and the kind that stands for them."""
 
 
-def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage: str) -> Judgement:
+def add_faults(
+    judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage: str, substrate: str
+) -> Judgement:
     """Judge small faults, and put them into a judgement.
 
     Parameters
@@ -39,14 +42,15 @@ def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage
     seen : SmallFaults
     limits : Limits
         Faults shorter than ``fault_mm`` are left out.
-    stage : str
+    stage, substrate : str
 
     Returns
     -------
     Judgement
         With ``details["faults"]`` [{id, kind, sure, likeliest, x_mm, y_mm, length_mm, width_mm, direction_deg, sign,
-        photos, verdict, action}], ``details["fault_work"]`` {kind: what to do about one}, ``details["looked_for"]``
-        {kind: {size_mm, of, share}}, and without what was looked for among ``details["not_looked_for"]``.
+        photos, verdict, action}], ``details["fault_work"]`` {kind: what to do about one}, their steps in
+        ``details["work_order"]``, ``details["looked_for"]`` {kind: {size_mm, of, share}}, and without what was looked
+        for among ``details["not_looked_for"]``.
     """
     kept = [one for one in seen.faults if one.length_mm >= limits.fault_mm]
     verdicts = [_verdict(one) for one in kept]
@@ -57,10 +61,13 @@ def add_faults(judgement: Judgement, seen: SmallFaults, *, limits: Limits, stage
         for kind, size in seen.smallest_mm.items()
     }
     work = {one.kind: _work(one.kind, stage) for one in kept}
+    rows = _rows(kept, verdicts, work)
+    steps = with_faults(read_steps(judgement.details.get("work_order")), rows, work, substrate)
     details = {
         **judgement.details,
-        "faults": _rows(kept, verdicts, work),
+        "faults": rows,
         "fault_work": work,
+        "work_order": [step.row() for step in steps],
         "looked_for": {
             kind: {"size_mm": size, "of": "width" if kind in BY_WIDTH else "length", "share": seen.share}
             for kind, size in smallest.items()

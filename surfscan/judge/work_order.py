@@ -1,15 +1,17 @@
 """The spots of a panel in the order in which a tech does them: steps as records, with what each takes.
 
-Metal up, highs down, filler, block, glaze, prime; what has to be looked at first, first. Spots of one step are one
-line, lows that lie close go into one fill, and after each step stands what to check again. An aid, never an order.
+Metal up, highs down, filler, block, glaze, prime; what has to be looked at or wiped off, first, and a crack before
+anything goes on. Spots of one step are one line, lows that lie close go into one fill, small faults of one kind are
+one line, and after each step stands what to check again. An aid, never an order.
 """
 
 from __future__ import annotations
 
 import math
 import tomllib
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import cache
 from importlib.resources import files
 from typing import Any
@@ -18,9 +20,10 @@ from surfscan.core.message import Verdict, fill_in
 from surfscan.core.records import Spot
 from surfscan.core.trade_names import SUBSTRATES, UNKNOWN_SUBSTRATE
 from surfscan.core.units import MM, Units
+from surfscan.judge.fault_words import counted, numbered
 from surfscan.judge.trade_table import Row, figure, rows
 
-__all__ = ["WorkStep", "block_for", "read_steps", "step_parts", "work_order"]
+__all__ = ["WorkStep", "block_for", "read_steps", "step_parts", "with_faults", "work_order"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +43,10 @@ class WorkStep:
         The deepest, and all together; 0 where the step fills nothing.
     block_mm : float, optional
         Length of the block to use; None where none is used.
+    faults : tuple of int
+        Numbers of the small faults that it does.
+    kinds : dict
+        How many of each kind they are.
     """
 
     name: str
@@ -49,6 +56,8 @@ class WorkStep:
     depth_mm: float = 0.0
     volume_ml: float = 0.0
     block_mm: float | None = None
+    faults: tuple[int, ...] = ()
+    kinds: Mapping[str, int] = field(default_factory=dict)
 
     def row(self) -> dict[str, Any]:
         """As `result.json` lists it."""
@@ -61,6 +70,8 @@ class WorkStep:
             "depth_mm": self.depth_mm,
             "volume_ml": self.volume_ml,
             "work": self.work,
+            "faults": list(self.faults),
+            "kinds": dict(self.kinds),
         }
 
 
@@ -94,6 +105,34 @@ def work_order(spots: Sequence[Spot], *, substrate: str) -> tuple[WorkStep, ...]
     for name in _steps():
         steps += _steps_named(name, over, substrate)
     return tuple(steps)
+
+
+def with_faults(
+    steps: Sequence[WorkStep], faults: Sequence[Mapping[str, Any]], work: Mapping[str, str], substrate: str
+) -> tuple[WorkStep, ...]:
+    """The order with what is done about small faults, each in its place.
+
+    Parameters
+    ----------
+    steps : sequence of WorkStep
+    faults : sequence of mapping
+        As ``details["faults"]`` lists them.
+    work : mapping
+        What is done about each kind.
+    substrate : str
+    """
+    own = []
+    for name, entry in _steps().items():
+        here = [row for row in faults if row["kind"] in entry.get("kinds", ())]
+        # one line a kind where its work is said, else one for all
+        groups = dict.fromkeys(row["kind"] if "{work}" in entry["what"] else "" for row in here)
+        for group in groups:
+            rows = [row for row in here if group in ("", row["kind"])]
+            numbers = tuple(row["id"] for row in rows)
+            kinds = Counter(row["kind"] for row in rows)
+            own.append(WorkStep(name, (), substrate, work.get(group, ""), faults=numbers, kinds=kinds))
+    order = list(_steps())
+    return tuple(sorted([*steps, *own], key=lambda step: order.index(step.name)))
 
 
 def _steps_named(name: str, over: list[tuple[Spot, Row]], substrate: str) -> list[WorkStep]:
@@ -186,6 +225,8 @@ def read_steps(listed: Any) -> tuple[WorkStep, ...]:
                     float(row.get("depth_mm") or 0.0),
                     float(row.get("volume_ml") or 0.0),
                     row.get("block_mm"),
+                    tuple(int(n) for n in row.get("faults", ())),
+                    dict(row.get("kinds", {})),
                 )
             )
     return tuple(steps)
@@ -202,6 +243,7 @@ def step_parts(step: WorkStep, units: Units = MM) -> dict[str, str]:
     entry = _steps()[step.name]
     count = len(step.spots)
     numbers = {
+        "faults": f"{counted(step.kinds)} ({numbered(step.faults)})",
         "spots": f"spot{'s' * (count > 1)} {', '.join(map(str, step.spots))}",
         "one": " in one" if count > 1 else "",
         "work": step.work.removeprefix("to look at: "),

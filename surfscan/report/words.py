@@ -16,7 +16,7 @@ from surfscan.core.flags import describe
 from surfscan.core.message import Message, Reason, Verdict
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, UnitName, Units, units_named
-from surfscan.judge.fault_words import counted, kinds_text
+from surfscan.judge.fault_words import counted, kinds_text, numbered
 from surfscan.judge.fill_words import fill_plan_text
 from surfscan.judge.reasons import sentences_of, stands_first
 from surfscan.judge.sentence import headline_text
@@ -49,8 +49,6 @@ VERDICT_WORDS = {
     "close": "TOO CLOSE TO CALL",
     "not_measured": "NOT MEASURED",
 }
-MOST_NAMED = 8
-"""Small faults of a kind that a line names by their numbers."""
 
 _OF = {"length": "long", "width": "wide"}
 _AGAINST = {"rework": "over", "close": "too close", "ready": "within", "not_measured": "-", "": "-"}
@@ -220,9 +218,7 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
         size = units.given(round(min(sizes), 1))
         if count > 1:
             size = f"{units.bare(size)} to {units.given(round(max(sizes), 1))}"
-        places = ", ".join(f"f{row['id']}" for row in own[:MOST_NAMED]) + (
-            " ..." if count > MOST_NAMED else ""
-        )
+        places = numbered([row["id"] for row in own])
         said.append(f"{counted({kind: count})}, {size} long ({places}): {work[kind]}")
     looked = details.get("looked_for")
     if looked:

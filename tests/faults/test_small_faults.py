@@ -20,7 +20,7 @@ from surfscan.faults.names import KINDS
 from surfscan.judge.trade_table import fault_words
 from surfscan.judge.verdict import Evidence, FaultEvidence, weigh
 from surfscan.papers.pictures import paper_pictures
-from surfscan.report.words import gauge_lines
+from surfscan.report.words import gauge_lines, work_lines
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.marks import Groove, Mark, Speck
 from surfscan.synth.panels import Dish
@@ -90,6 +90,11 @@ def test_the_verdict_says_what_was_found_and_what_was_looked_for(asked: CheckRes
     lines = gauge_lines(asked.details)
     assert any("scratch" in line and "sand" in line for line in lines)
     assert any(line.startswith("Dust on the camera") for line in lines)
+    ordered = work_lines(asked.details)
+    assert any("scratch" in line and "sand" in line for line in ordered)
+    # none of the faults is without a step
+    told = {number for row in asked.details["work_order"] for number in row["faults"]}
+    assert told == {row["id"] for row in asked.details["faults"]}
 
 
 def test_the_shape_is_the_same_whether_faults_are_looked_for_or_not(job: Path, asked: CheckResult) -> None:

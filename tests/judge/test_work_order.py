@@ -10,10 +10,11 @@ import pytest
 from surfscan.core.records import Spot
 from surfscan.core.trade_names import STAGES, SUBSTRATES
 from surfscan.core.units import INCH, MM
+from surfscan.faults.names import KINDS
 from surfscan.judge.limits import default_limits
 from surfscan.judge.trade import Fault, advise
-from surfscan.judge.trade_table import rows
-from surfscan.judge.work_order import WorkStep, block_for, read_steps, step_parts, work_order
+from surfscan.judge.trade_table import fault_words, rows
+from surfscan.judge.work_order import WorkStep, block_for, read_steps, step_parts, with_faults, work_order
 
 
 def _spot(number: int, kind: str, peak: float, x: float = 0.0, y: float = 0.0, **more: float) -> Spot:
@@ -153,3 +154,31 @@ def test_steps_come_back_from_their_rows() -> None:
 def test_a_substrate_that_is_none() -> None:
     with pytest.raises(ValueError, match="substrate must be one of"):
         work_order([], substrate="wood")
+
+
+def test_small_faults_stand_in_their_place_a_crack_before_anything_goes_on() -> None:
+    spots = [_spot(1, "low", -2.0), _spot(2, "high", 0.06, 300)]
+    kinds = ["pit", "crack", "hair", "pit", "nib", "smear"]
+    faults = [{"id": n, "kind": kind} for n, kind in enumerate(kinds, 1)]
+    work = {kind: f"do the {kind}." for kind in kinds}
+    steps = with_faults(_order(spots, "filler"), faults, work, "steel")
+    done = [(s.name, s.spots, s.faults) for s in steps]
+    assert done == [
+        ("wipe", (), (3, 6)),
+        ("crack", (), (2,)),
+        ("stand-proud", (), (5,)),
+        ("fill", (1,), ()),
+        ("block", (1, 2), ()),
+        ("fine", (), (1, 4)),
+    ]
+    assert step_parts(steps[0])["what"] == "Wipe the panel: 1 hair or fibre, 1 fingerprint or smear (f3, f6)."
+    assert step_parts(steps[1])["what"] == "1 crack (f2). do the crack."
+    assert read_steps([step.row() for step in steps]) == steps
+
+
+def test_every_kind_of_small_fault_has_one_step() -> None:
+    """So that none is lost between the table of kinds and the table of steps."""
+    for kind in (*KINDS, "unsure"):
+        (step,) = with_faults((), [{"id": 1, "kind": kind}], {kind: "work"}, "unknown")
+        assert step.faults == (1,)
+        assert fault_words(kind)["name"] in step_parts(step)["what"]
