@@ -104,7 +104,9 @@ def mark(spot: surfscan.Spot) -> str:
     )
 
 
-def legend(kind: str, low_text: str = "", high_text: str = "", *, folds: bool = False) -> None:
+def legend(
+    kind: str, low_text: str = "", high_text: str = "", *, folds: bool = False, small: bool = False
+) -> None:
     """What the colours of a picture mean, in words beside the colours."""
     if kind == "deviation":
         rows = [
@@ -118,6 +120,7 @@ def legend(kind: str, low_text: str = "", high_text: str = "", *, folds: bool = 
         rows = [("stripes", "straight, even stripes: fair; bent or pinched: not")]
     rows += [("hatch", "not measured"), ("none", "not judged")]
     rows += [("fold", "folds over: too hollow to read from here")] if folds else []
+    rows += [("small", "small fault; dashed: not named")] if small else []
     items = "".join(
         f'<li><span class="swatch swatch-{c}"></span>{html.escape(text)}</li>' for c, text in rows
     )
@@ -198,7 +201,8 @@ def fault(kind: str) -> None:
 
 def escape(text: Any) -> str:
     """Text safe inside Markdown: names and found values come from outside."""
-    return session.plain_name(str(text))
+    special = "\\`*_{}[]<>#|~$:"
+    return "".join(f"\\{c}" if c in special else c for c in str(text))
 
 
 def escape_head(text: str) -> str:

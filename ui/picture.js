@@ -167,6 +167,18 @@ function paint(kept) {
   kept.done.disabled = data.draw ? set.length !== data.draw : set.length < needed;
 }
 
+// A small fault as the overlay has it: a diamond round the place, dashed where it could not be named.
+function diamond(drawn, mark, left) {
+  const dash = mark.kind === "unsure" ? "4 3" : "none";
+  for (const [colour, wide] of [["#fff", 4], ["#17191c", 2]])
+    svg("polygon", { points: "0,-10 10,0 0,10 -10,0", fill: "none", stroke: colour, "stroke-width": wide, "stroke-dasharray": wide < 4 ? dash : "none" }, drawn);
+  const text = svg("text", {
+    x: left ? -13 : 13, y: -5, "text-anchor": left ? "end" : "start", "font-size": 13, "font-weight": 700, fill: "#17191c",
+    stroke: "#fff", "stroke-width": 3, "paint-order": "stroke",
+  }, drawn);
+  text.textContent = mark.id;
+}
+
 function placeMarks(kept) {
   const { data } = kept, [w, h] = data.size;
   // A tap draws the marks anew: whoever came here by keys stays on the mark.
@@ -180,12 +192,13 @@ function placeMarks(kept) {
     const ink = INK[mark.kind] || "#17191c", left = mark.x > 0.82 * w;
     const drawn = svg("svg", { viewBox: "-22 -22 44 44" }, node);
     svg("circle", { class: "halo", r: 19, fill: "none" }, drawn);
+    node.addEventListener("click", () => kept.tell("spot", mark.id));
+    if (mark.kind === "fault" || mark.kind === "unsure") { diamond(drawn, mark, left); continue; }
     svg("polygon", { points: mark.kind === "high" ? "0,-9 10,8 -10,8" : "0,9 10,-8 -10,-8", fill: ink, stroke: "#fff", "stroke-width": 2 }, drawn);
     const cx = left ? -24 : 24, cy = -14;
     svg("circle", { cx, cy, r: 12, fill: "#fff", stroke: ink, "stroke-width": 2.5, "stroke-dasharray": mark.kind === "high" ? "4 2.5" : "none" }, drawn);
     const text = svg("text", { x: cx, y: cy + 5, "text-anchor": "middle", "font-size": 14, "font-weight": 700, fill: "#17191c" }, drawn);
     text.textContent = mark.id;
-    node.addEventListener("click", () => kept.tell("spot", mark.id));
   }
   if (had) kept.marks.querySelector(`[data-spot="${had}"]`)?.focus();
 }

@@ -24,7 +24,8 @@ from surfscan.ui.store import COOKIE, STORE, JobNote, KeptJob, token_in
 __all__ = [
     "SETUP",
     "begin",
-    "choose_spot",
+    "choose_mark",
+    "chosen_mark",
     "chosen_spot",
     "confirm",
     "confirmed",
@@ -47,7 +48,6 @@ __all__ = [
     "open_kept",
     "photos",
     "photos_gone",
-    "plain_name",
     "redraw",
     "rename_result",
     "renew_form",
@@ -292,7 +292,7 @@ def go_to(name: str, spot: int | None = None) -> None:
     """Open another view, for a spot when one is given; to be called from a button's callback."""
     st.session_state[_GO] = name
     if spot is not None:
-        choose_spot(spot)
+        choose_mark(spot)
 
 
 def wanted_view() -> str:
@@ -312,17 +312,21 @@ def result() -> surfscan.CheckResult | None:
     return None if current is None else current.result
 
 
+def chosen_mark() -> int | str | None:
+    """The mark that was tapped last: a spot's number, or "f3" of a small fault; the result may be another by now."""
+    mark: int | str | None = st.session_state.get(_SPOT)
+    return mark
+
+
 def chosen_spot() -> int | None:
     """The spot that was tapped last, if the result still has it."""
-    found, kept = result(), st.session_state.get(_SPOT)
-    if found is None or kept not in {spot.id for spot in found.spots}:
-        return None
-    return int(kept)
+    found, mark = result(), chosen_mark()
+    return None if found is None else next((spot.id for spot in found.spots if spot.id == mark), None)
 
 
-def choose_spot(number: int | None) -> None:
-    """Remember a tapped spot."""
-    st.session_state[_SPOT] = number
+def choose_mark(mark: int | str | None) -> None:
+    """Remember a tapped mark."""
+    st.session_state[_SPOT] = mark
 
 
 def forget_result() -> None:
@@ -358,12 +362,6 @@ def rename_result(named: Work) -> None:
 def shown_name() -> str:
     """The panel's name as it is typed now."""
     return str(job()["panel"].get("name") or "")
-
-
-def plain_name(text: str) -> str:
-    """A name that came from outside, safe inside Markdown."""
-    special = "\\`*_{}[]<>#|~$:"
-    return "".join(f"\\{c}" if c in special else c for c in text)
 
 
 def fragment(part: Callable[..., None]) -> Callable[..., None]:

@@ -87,7 +87,7 @@ class KeptJob:
     photos: list[PhotoFile] = field(default_factory=list, repr=False)
     extras: list[PhotoFile] = field(default_factory=list, repr=False)
     work: Work | None = None
-    spot: int | None = None
+    spot: int | str | None = None
     more: dict[str, Any] = field(default_factory=dict)
     touched: float = 0.0
     photos_gone: bool = False

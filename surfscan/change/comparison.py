@@ -8,8 +8,9 @@ from typing import Any
 import numpy as np
 
 from surfscan.change.build import Build, measure_build
+from surfscan.change.faults import FaultChange, match_faults
 from surfscan.change.fitting import fit_between
-from surfscan.change.matching import SpotChange, match_spots
+from surfscan.change.matching import ReadAt, SpotChange, later_place, match_spots
 from surfscan.change.registration import TAG_MM, Registration, register
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.errors import NotMeasuredError, RefusedError
@@ -52,6 +53,8 @@ class Comparison:
     build, cut : Build
         What was added, judged against the later pass's filler depth; what was taken off.
     spots : tuple of SpotChange
+    faults : tuple of FaultChange or None
+        None where not both passes looked for small faults.
     verdict : Verdict
         That of the build, and of what was not seen.
     told : Phrase
@@ -70,6 +73,7 @@ class Comparison:
     build: Build
     cut: Build
     spots: tuple[SpotChange, ...]
+    faults: tuple[FaultChange, ...] | None
     verdict: Verdict
     told: Phrase
     findings: tuple[Reason, ...]
@@ -128,16 +132,13 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
     cut = measure_build(difference, sigma, grid=grid, sign=-1, confidence=confidence)
     judged = (after.height.flags & (bit("outside") | bit("left_out") | bit("tag"))) == 0
     common = float((measured & judged).sum() / max(int(judged.sum()), 1))
-    spots = match_spots(
-        before.spots,
-        after.spots,
-        registration=found,
-        earlier=_reader(before.height, found),
-        later=_reader(after.height, None),
-        difference=_reader(
+    readers = [
+        _reader(before.height, found),
+        _reader(after.height, None),
+        _reader(
             HeightMap(grid, difference, np.zeros(grid.shape), np.nan_to_num(sigma), after.height.flags), None
         ),
-    )
+    ]
     findings = in_order(
         [
             build_reason(build),
@@ -157,7 +158,8 @@ def compare_results(before: Result, after: Result, *, tags_moved: bool | None = 
         common=common,
         build=build,
         cut=cut,
-        spots=tuple(spots),
+        spots=_spots(before, after, found, *readers),
+        faults=_faults(before, after, found, *readers[:2]),
         verdict=verdict,
         told=_told(verdict, build, cut),
         findings=findings,
@@ -196,7 +198,34 @@ def _too_little(cells: int) -> NotMeasuredError:
     )
 
 
-def _reader(height: HeightMap, found: Registration | None) -> Any:
+def _spots(
+    before: Result, after: Result, found: Registration, earlier: ReadAt, later: ReadAt, difference: ReadAt
+) -> tuple[SpotChange, ...]:
+    return tuple(
+        match_spots(
+            before.spots,
+            after.spots,
+            registration=found,
+            earlier=earlier,
+            later=later,
+            difference=difference,
+        )
+    )
+
+
+def _faults(
+    before: Result, after: Result, found: Registration, earlier: ReadAt, later: ReadAt
+) -> tuple[FaultChange, ...] | None:
+    return match_faults(
+        before.details,
+        after.details,
+        later_place=lambda x, y: later_place(x, y, found),
+        seen_before=lambda x, y: bool(np.isfinite(earlier(x, y)[0])),
+        seen_after=lambda x, y: bool(np.isfinite(later(x, y)[0])),
+    )
+
+
+def _reader(height: HeightMap, found: Registration | None) -> ReadAt:
     """Deviation and its standard uncertainty at a place of the later frame."""
     grid = height.grid
 

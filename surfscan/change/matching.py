@@ -12,7 +12,7 @@ from surfscan.change.registration import Registration
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.records import Spot
 
-__all__ = ["Footprint", "SpotChange", "match_spots", "reaches"]
+__all__ = ["Footprint", "ReadAt", "SpotChange", "later_place", "match_spots", "reaches"]
 
 NEAR_MM = 15.0
 """Two peaks nearer than this can be one spot, however small (our choice: a fingertip)."""
@@ -85,7 +85,7 @@ def match_spots(
     list of SpotChange
         Earlier spots in their order, then those that opened.
     """
-    places = [_later_place(spot, registration) for spot in before]
+    places = [later_place(spot.x_mm, spot.y_mm, registration) for spot in before]
     heirs: dict[int, list[Spot]] = {k: [] for k in range(len(before))}
     new: list[Spot] = []
     for spot in after:
@@ -149,10 +149,10 @@ def _appeared(spot: Spot, earlier: ReadAt, difference: ReadAt) -> SpotChange:
     return SpotChange(None, spot.id, spot.kind, change, spot.x_mm, spot.y_mm, was, spot.peak_mm, grown, u95)
 
 
-def _later_place(spot: Spot, registration: Registration) -> tuple[float, float]:
+def later_place(x_mm: float, y_mm: float, registration: Registration) -> tuple[float, float]:
     """A place of the first pass in the second's frame: the registration backwards."""
     turn = 1e-3 * registration.turn_mrad
-    dx, dy = spot.x_mm - registration.x_mm, spot.y_mm - registration.y_mm
+    dx, dy = x_mm - registration.x_mm, y_mm - registration.y_mm
     return float(np.cos(turn) * dx + np.sin(turn) * dy), float(-np.sin(turn) * dx + np.cos(turn) * dy)
 
 

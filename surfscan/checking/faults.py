@@ -6,16 +6,18 @@ import cv2
 import numpy as np
 
 from surfscan.checking.context import Taken
+from surfscan.core.carrier import Array
 from surfscan.core.flags import bit
 from surfscan.core.reading import SmallFaults
-from surfscan.core.records import HeightMap
+from surfscan.core.records import CheckResult, HeightMap
 from surfscan.faults.find import find_faults
+from surfscan.faults.pieces import MOST_CUT, cut_out, height_at
 from surfscan.job.sheet_tables import PanelSheet
 from surfscan.judge.faults import add_faults
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
 
-__all__ = ["judge_faults", "read_faults"]
+__all__ = ["fault_pieces", "judge_faults", "read_faults"]
 
 BENDS, BESIDE_MM = 0.15, 15.0
 """A dent begins at this share of the height limit, and its rim reaches so far beyond."""
@@ -31,8 +33,21 @@ def judge_faults(
     return add_faults(judgement, seen, limits=limits, stage=panel.stage, substrate=panel.substrate)
 
 
+def fault_pieces(result: CheckResult, taken: Taken) -> dict[str, Array]:
+    """What `CheckResult.pieces` holds: each of the clearest faults cut out of every photo that shows it."""
+    views = {trace.view.photo.file: trace.view for trace in taken.reading.traces}
+    pieces = {}
+    for row in result.details.get("faults", [])[:MOST_CUT]:
+        x, y = row["x_mm"], row["y_mm"]
+        for file, view in views.items():
+            piece = cut_out(view, (x, y, height_at(result.height, x, y)), row["length_mm"])
+            if piece is not None:
+                pieces[f"f{row['id']} {file}"] = piece
+    return pieces
+
+
 def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFaults:
-    """Look for small faults; of another light than two photos of stripes only why not is told.
+    """Look for small faults; of another light than stripes in both directions only why not is told.
 
     Parameters
     ----------
@@ -46,8 +61,10 @@ def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFau
     SmallFaults
     """
     traces = taken.reading.traces
-    if len({trace.view.photo.file for trace in traces}) != 2 or len(traces) != 2:
-        return SmallFaults(why_not="they are looked for in two photos of stripes, one for each direction")
+    if len(traces) != 2:
+        return SmallFaults(
+            why_not="they are looked for in two photos of stripes, or in one of crossed stripes"
+        )
     step = taken.reading.grid.step_mm
     dents = np.abs(height.height_mm) > least_mm
     bits = sum(bit(name) for name in _NOT_LOOKED_AT)

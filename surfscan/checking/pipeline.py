@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
 from surfscan.checking.outcome import assemble
 from surfscan.checking.photos import check_sizes, read_photos
@@ -32,9 +33,8 @@ from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.sheet_tables import PhotoSheet
 from surfscan.judge.gauges import Instruments
-from surfscan.judge.judgement import Judgement, judge_map
+from surfscan.judge.judgement import judge_map
 from surfscan.judge.limits import Limits, default_limits, with_given
-from surfscan.judge.texture import add_texture
 from surfscan.judge.trade import Material
 from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
@@ -263,7 +263,7 @@ def _judge(
         instruments=Instruments(**sheet.measure.model_dump()),
         spot_flags=taken.spot_flags,
     )
-    judgement = _with_finish(judgement, placed, taken, height, limits)
+    judgement = with_finish(judgement, placed, taken, height, limits)
     told = (*judgement.evidence.doubts, *taken.doubts)
     judgement = replace(judgement, evidence=replace(judgement.evidence, doubts=told))
     result = assemble(
@@ -279,6 +279,7 @@ def _judge(
         started=clock.started,
         began=clock.began,
     )
+    result = with_pieces(result, taken)
     if held is not None:
         from surfscan.change.against import add_against
 
@@ -286,22 +287,6 @@ def _judge(
     if placed.null is not None:
         result = add_null(result, placed.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
-
-
-def _with_finish(
-    judgement: Judgement, placed: PlacedJob, taken: Taken, height: HeightMap, limits: Limits
-) -> Judgement:
-    """The judgement with small faults and texture, where the sheet asks: a quarter and a third of a check."""
-    if limits.faults_decide:
-        from surfscan.checking.faults import judge_faults
-
-        judgement = judge_faults(judgement, taken, height, limits=limits, panel=placed.sheet.panel)
-    if not limits.texture_decides:
-        return judgement
-    from surfscan.checking.texture import read_texture
-
-    least = 0.5 * min(limits.low_mm, limits.high_mm)
-    return add_texture(judgement, read_texture(taken, height, placed.stations, most_mm=least), limits=limits)
 
 
 def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:

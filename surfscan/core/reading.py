@@ -232,8 +232,8 @@ class SmallFaults:
         is known are left out.
     share : float
         Share of the judged region that was looked at, 0 to 1.
-    specks : int
-        Places of dust on the camera, left out.
+    specks : int, optional
+        Places of dust on the camera, left out; None where one photo can't tell it from what is on the panel.
     why_not : str
         What stands in the way where nothing was looked for.
     """
@@ -241,7 +241,7 @@ class SmallFaults:
     faults: tuple[SmallFault, ...] = ()
     smallest_mm: Mapping[str, float] = field(default_factory=dict)
     share: float = 0.0
-    specks: int = 0
+    specks: int | None = 0
     why_not: str = ""
 
 

@@ -306,6 +306,8 @@ class CheckResult(Carrier):
         Further results, JSON-ready, by name: uncertainty budget, straightedge, block, fill, slope, rule.
     maps : dict of name to ndarray (H, W)
         Further maps on the grid of `height`, NaN where not known.
+    pieces : dict of str to ndarray (240, 240), uint8
+        Small faults cut out of the photos, grey: "f3 a.jpg" is fault 3 in that photo. Empty once read back.
     findings : tuple of Reason
         Why the verdict is what it is.
     headline : Message
@@ -327,6 +329,7 @@ class CheckResult(Carrier):
     project: Callable[[Array], Array]
     details: dict[str, Any] = field(default_factory=dict)
     maps: Mapping[str, Array] = field(default_factory=dict)
+    pieces: Mapping[str, Array] = field(default_factory=dict)
     findings: tuple[Reason, ...] = ()
     headline: Message = field(default_factory=lambda: Message(""))
 

@@ -59,6 +59,9 @@ BELTS = (-4.0, -2.5, -1.5, 0.0, 1.5, 3.0)
 MARGIN_PX = 6
 """Looked at round a candidate."""
 
+HALF = 0.5
+"""Share of its energy that a dimming explains from which something may be dust."""
+
 TOLD = 4.0
 """Standard deviations from which the rim tells a hollow from a bump."""
 
@@ -79,6 +82,12 @@ class Looks:
     features: Array
     sign: int
     size_px: float
+
+    @property
+    def only_dims(self) -> bool:
+        """Whether an even dimming explains most of it, as dust on the camera does."""
+        dims, explains = (self.features[FEATURES.index(name)] for name in ("dims", "dims_explains"))
+        return bool(dims < 0 and explains > HALF)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +12,7 @@ from surfscan.core.reading import SmallFault, SmallFaults, Trace
 from surfscan.core.records import Grid
 from surfscan.faults.describe import describe
 from surfscan.faults.detect import ALONE, RIM, Candidate, Found, find_candidates
-from surfscan.faults.leftover import Leftover, leftover_of
+from surfscan.faults.leftover import Leftover, leftovers_of
 from surfscan.faults.names import SURE, name_of, smallest_px
 
 __all__ = ["find_faults"]
@@ -34,12 +33,12 @@ def find_faults(
     bent: Array,
     period_mm: Sequence[float],
 ) -> SmallFaults:
-    """Find small faults in two photos of stripes.
+    """Find small faults in photos of stripes.
 
     Parameters
     ----------
     traces : sequence of Trace
-        One a photo.
+        One for each direction that a photo holds.
     grid : Grid
         The coarse grid.
     height_mm : ndarray (H, W)
@@ -56,16 +55,9 @@ def find_faults(
     SmallFaults
     """
 
-    def left(k: int) -> Leftover | None:
-        return leftover_of(
-            [traces[k]], grid=grid, height_mm=height_mm, judged=judged, period_mm=[period_mm[k]]
-        )
-
-    with ThreadPoolExecutor(2) as pool:
-        made = list(pool.map(left, range(len(traces))))
-    leftovers = [one for one in made if one is not None]
-    if len(leftovers) < 2:
-        return SmallFaults(why_not="too little of the panel is seen in both photos")
+    leftovers = leftovers_of(traces, grid=grid, height_mm=height_mm, judged=judged, period_mm=list(period_mm))
+    if not leftovers:
+        return SmallFaults(why_not="too little of the panel is seen in the photos")
     found = find_candidates(leftovers, grid=grid, height_mm=height_mm)
     faults = []
     for one in found.candidates:
@@ -79,14 +71,17 @@ def find_faults(
             faults.append(replace(fault, kind="unsure") if fault.kind in SHARP else fault)
     share = found.looked.sum() * found.panel.pitch_mm**2 / max(judged.sum() * grid.step_mm**2, 1e-9)
     coarsest = _coarsest_mm(leftovers)
-    smallest = {kind: size * coarsest for kind, size in smallest_px(_noise(leftovers)).items()}
-    sure = sum(speck.sure for speck in found.specks)
-    return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), sure)
+    known = smallest_px(_noise(leftovers), how=_how(leftovers))
+    smallest = {kind: size * coarsest for kind, size in known.items()}
+    specks = sum(speck.sure for speck in found.specks) if len(leftovers) > 1 else None
+    return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), specks)
 
 
 def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> SmallFault:
     looks = describe(one, found, leftovers)
-    kind, sure = name_of(looks)
+    kind, sure = name_of(looks, how=_how(leftovers))
+    if len(leftovers) == 1 and looks.only_dims:  # may as well be dust on the camera
+        sure = 0.0
     seen = [lo.view.photo.file for lo, score in zip(leftovers, one.scores, strict=True) if score > RIM]
     return SmallFault(
         kind=kind if sure >= SURE else "unsure",
@@ -100,6 +95,10 @@ def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> Small
         sign=looks.sign,
         photos=tuple(dict.fromkeys(seen)),
     )
+
+
+def _how(leftovers: Sequence[Leftover]) -> str:
+    return "pair" if len(leftovers) > 1 else "crossed"
 
 
 def _coarsest_mm(leftovers: Sequence[Leftover]) -> float:

@@ -10,6 +10,7 @@ drawn a little off is no fault.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -24,13 +25,14 @@ from surfscan.faults.drawing import STRIDE, Direction, drawn
 from surfscan.faults.smoothing import cubic_trend, gaussian_sigma
 from surfscan.optics.lens import project, undistort
 
-__all__ = ["Leftover", "leftover_of"]
+__all__ = ["Leftover", "leftover_of", "leftovers_of"]
 
 SMOOTH_PERIODS = 0.5
 """Cut-off of the smoothing of the stripes' places, reflected periods: what is smaller stays in the leftover."""
 
-HOLE_MM = 12.0
-"""Cells that could not be read are looked at when they lie no farther than this from ones that could."""
+HOLE_MM, HOLE_PERIODS = 12.0, 1.5
+"""Cells that could not be read are looked at when they lie no farther than this from ones that could; in a crossed photo
+so many reflected periods, since a fault that spoils one direction's stripes spoils the other's with it."""
 
 RIM_PX = 8
 """Left out at the rim of what may be judged: the lens, and a JPEG's blocks of 8 pixels, mix in what lies beyond."""
@@ -85,6 +87,35 @@ class Leftover:
         return np.asarray(self.rest[rows, columns] / self.noise[rows, columns])
 
 
+def leftovers_of(
+    traces: Sequence[Trace], *, grid: Grid, height_mm: Array, judged: Array, period_mm: Sequence[float]
+) -> list[Leftover]:
+    """Work out the leftovers of all photos, two at a time; a photo that shows too little has none.
+
+    Parameters
+    ----------
+    traces : sequence of Trace
+        Of all photos: one for each direction that a photo holds.
+    grid, height_mm, judged, period_mm
+        As in `leftover_of`.
+    """
+    numbers: dict[str, list[int]] = {}
+    for k, trace in enumerate(traces):
+        numbers.setdefault(trace.view.photo.file, []).append(k)
+
+    def left(own: list[int]) -> Leftover | None:
+        return leftover_of(
+            [traces[k] for k in own],
+            grid=grid,
+            height_mm=height_mm,
+            judged=judged,
+            period_mm=[period_mm[k] for k in own],
+        )
+
+    with ThreadPoolExecutor(2) as pool:
+        return [one for one in pool.map(left, numbers.values()) if one is not None]
+
+
 def leftover_of(
     traces: Sequence[Trace], *, grid: Grid, height_mm: Array, judged: Array, period_mm: Sequence[float]
 ) -> Leftover | None:
@@ -112,7 +143,8 @@ def leftover_of(
     read = judged & np.all([np.isfinite(trace.place_mm) for trace in traces], axis=0)
     if read.sum() < 400:
         return None
-    near = cv2.distanceTransform((~read).astype(np.uint8), cv2.DIST_L2, 3) < HOLE_MM / grid.step_mm
+    hole = HOLE_MM if len(traces) == 1 else max(HOLE_MM, HOLE_PERIODS * max(period_mm))
+    near = cv2.distanceTransform((~read).astype(np.uint8), cv2.DIST_L2, 3) < hole / grid.step_mm
     usable = judged & near
     surface = _continued(height_mm, np.isfinite(height_mm) & judged, 4.0)
     window = _window(view, grid, usable, surface)

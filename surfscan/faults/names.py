@@ -41,9 +41,9 @@ def expanded(features: Array, mean: Array, spread: Array) -> Array:
     return np.concatenate([np.ones((len(z), 1)), z, z * z], 1)
 
 
-def name_of(looks: Looks) -> tuple[str, float]:
-    """The likeliest kind of what looks so, and its probability."""
-    model = _model()
+def name_of(looks: Looks, *, how: str) -> tuple[str, float]:
+    """The likeliest kind of what looks so in a "pair" or a "crossed" photo, and its probability."""
+    model = _model(how)
     scores = (expanded(looks.features[None], model.mean, model.spread)[0][:, None] * model.weights).sum(0)
     power = np.exp(scores - scores.max())
     best = int(np.argmax(power))
@@ -51,19 +51,20 @@ def name_of(looks: Looks) -> tuple[str, float]:
 
 
 @cache
-def _model() -> _Model:
-    table = _table("names.json")
+def _model(how: str) -> _Model:
+    table = _table("names.json")[how]
     if tuple(table["features"]) != FEATURES or tuple(table["kinds"]) != KINDS:
         raise ValueError("names.json was made for other features or kinds: run tests/bench/train_names.py")
     return _Model(*(np.array(table[name], float) for name in ("mean", "spread", "weights")))
 
 
-def smallest_px(noise: float) -> dict[str, float]:
+def smallest_px(noise: float, *, how: str) -> dict[str, float]:
     """Photo pixels from which each kind is found nine times in ten, with 95 % confidence, where that is known.
 
-    `noise` is a photo's, over its contrast. None is known of photos that are noisier than those studied.
+    `noise` is a photo's, over its contrast; `how` "pair" for two photos of stripes, "crossed" for one of crossed ones.
+    None is known of photos that are noisier than those studied.
     """
-    for row in _table("found.json")["by_noise"]:
+    for row in _table("found.json")["by_noise"][how]:
         if noise <= row["noise"]:
             return {kind: float(v) for kind, v in row["a90_95_px"].items() if v is not None}
     return {}

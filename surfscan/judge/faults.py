@@ -9,7 +9,7 @@ from typing import Any
 
 from surfscan.core.message import Verdict
 from surfscan.core.reading import SmallFault, SmallFaults
-from surfscan.judge.fault_words import counted
+from surfscan.judge.fault_words import counted, without_faults
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
 from surfscan.judge.trade_table import fault_words, figure
@@ -20,15 +20,6 @@ __all__ = ["add_faults"]
 
 BY_WIDTH = ("scratch", "hair")
 """Kinds whose width decides whether they are found."""
-
-_LOOKED_FOR = {
-    "pinholes": "pit",
-    "scratches": "scratch",
-    "cracks": "crack",
-    "dust": "nib",
-    "dust and nibs": "nib",
-}
-"""Words of what is not looked for by default, and the kind that stands for them."""
 
 
 def add_faults(
@@ -73,7 +64,7 @@ def add_faults(
             for kind, size in smallest.items()
         },
         "camera_dust": seen.specks,
-        "not_looked_for": _not_looked_for(judgement.details.get("not_looked_for", []), seen.smallest_mm),
+        "not_looked_for": without_faults(judgement.details.get("not_looked_for", []), kinds=seen.smallest_mm),
     }
     evidence = FaultEvidence(dict(kinds), dict(others), smallest, seen.share, seen.why_not)
     return replace(judgement, details=details, evidence=replace(judgement.evidence, faults=evidence))
@@ -104,7 +95,3 @@ def _rows(faults: list[SmallFault], verdicts: list[Verdict], work: Mapping[str, 
             {"id": number, **asdict(one), "photos": list(one.photos), "verdict": own, "action": action}
         )
     return rows
-
-
-def _not_looked_for(listed: list[str], smallest_mm: Mapping[str, float]) -> list[str]:
-    return [words for words in listed if _LOOKED_FOR.get(words) not in smallest_mm]

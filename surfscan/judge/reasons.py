@@ -93,7 +93,7 @@ REASONS: dict[str, Entry] = {
     ),
     "fault-unknown": Entry(
         "Small faults were not looked for, and the sheet asks for them: {why}.",
-        "shoot two photos of stripes, one for each direction",
+        "shoot two photos of stripes, one for each direction, or one of crossed stripes",
     ),
     "fault-noisy": Entry(
         "The photos are noisier than those on which it was measured what is found: smaller faults may be missed.",

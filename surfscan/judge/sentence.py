@@ -8,6 +8,7 @@ from typing import Any
 from surfscan.core.message import Message, Reason, Verdict, Weight, fill_in
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, Units
+from surfscan.judge.fault_words import counted
 from surfscan.judge.reasons import REASONS, sentences_of
 from surfscan.judge.trade import work_words
 from surfscan.judge.trade_table import words
@@ -121,6 +122,7 @@ def _rework(over: list[Spot], findings: Sequence[Reason], seen: dict[str, float]
         return (
             Message("rework", seen) if slope is None else Message("rework-slope", {**seen, **slope.numbers})
         )
+    counts += _and_faults(findings)
     worst = max(over, key=lambda s: abs(s.peak_mm))
     size = abs(worst.peak_mm)
     numbers = {
@@ -133,6 +135,17 @@ def _rework(over: list[Spot], findings: Sequence[Reason], seen: dict[str, float]
         "work": work_words(over[0].advice if worst.advice.code == "as-spot" else worst.advice),
     }
     return Message("rework-open" if worst.peak_open else "rework-spots", numbers)
+
+
+def _and_faults(findings: Sequence[Reason]) -> str:
+    """Small faults beside the spots, by their number; a crack by its name, since it is never filled over."""
+    found = next((one.numbers for one in findings if one.code == "fault-found"), {})
+    kinds = {kind: n for kind, n in found.items() if kind != "what"}
+    if not kinds:
+        return ""
+    many = sum(kinds.values())
+    cracks = f" ({counted({'crack': kinds['crack']})})" if "crack" in kinds else ""
+    return f", and {many} small fault{'s' * (many > 1)}{cracks}"
 
 
 def _of_what_was_seen(seen: Mapping[str, float]) -> str:

@@ -19,6 +19,7 @@ from surfscan.core.commit import finish
 from surfscan.core.errors import RefusedError
 from surfscan.core.units import Units, units_named
 from surfscan.judge.cautions import SHORT_CAUTION
+from surfscan.judge.fault_words import without_faults
 from surfscan.judge.reasons import read_reasons, sentences_of
 from surfscan.judge.trade_table import words
 from surfscan.papers.blocks import Block, Fields, Heading, Picture, SignLine, Table, Text, Verdict
@@ -27,6 +28,7 @@ from surfscan.papers.particulars import Particulars
 from surfscan.papers.pdf import make_pdf
 from surfscan.papers.pictures import open_picture
 from surfscan.report.difference_picture import SCALE_ROWS, STRIP, draw_scale
+from surfscan.report.difference_table import fault_change_lines
 from surfscan.report.output import written_whole
 
 __all__ = ["BEFORE_AFTER_FILES", "compose_comparison", "holds_comparison", "write_before_after"]
@@ -126,11 +128,14 @@ def compose_comparison(
     if picture is not None:
         blocks.append(picture)
     blocks += _spots(document["spots"], units)
+    faults = document.get("faults")
+    blocks += [] if faults is None else [Text(text) for text in fault_change_lines(faults)]
     blocks += [*_build("Added", document["build"], units), *_build("Taken off", document["cut"], units)]
     blocks += [Text(text) for text in reasons if text != said]
     stage = str(after["stage"])
     group = words("not_looked_for")
     listed = [*group.get(stage, group["primer"]), *group["always"]]
+    listed = listed if faults is None else without_faults(listed)
     blocks += [
         Text(f"Not looked for: {', '.join(listed)}."),
         SignLine(),

@@ -35,8 +35,9 @@ def comparison_document(found: Comparison | Buildup) -> dict[str, Any]:
     Returns
     -------
     dict
-        ``build``, ``cut``, ``spots``, ``verdict``, ``sentence``, ``reasons``, ``findings`` (the reasons as records),
-        ``common``, ``registration``, the two ``passes``, ``run``; for several passes also ``base`` and ``steps``.
+        ``build``, ``cut``, ``spots``, ``faults`` (null where not both looked for them), ``verdict``, ``sentence``,
+        ``reasons``, ``findings`` (the reasons as records), ``common``, ``registration``, the two ``passes``, ``run``;
+        for several passes also ``base`` and ``steps``.
     """
     whole = found.whole if isinstance(found, Buildup) else found
     document: dict[str, Any] = {"schema": COMPARE_SCHEMA, **_story(whole)}
@@ -107,6 +108,7 @@ def _story(found: Comparison) -> dict[str, Any]:
         "build": {**_build_row(found.build), "verdict": found.verdict},
         "cut": _build_row(found.cut),
         "spots": [asdict(row) for row in found.spots],
+        "faults": None if found.faults is None else [asdict(row) for row in found.faults],
         "typical_u95_mm": COVERAGE_FACTOR * float(np.median(sigma)) if sigma.size else None,
         "registration": {
             "by": "the unchanged surface" if place.moved else "the tags and the unchanged surface",

@@ -3,17 +3,29 @@
 from __future__ import annotations
 
 import textwrap
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict
+from typing import Any
 
 from surfscan.change.build import Build
 from surfscan.change.buildup import Buildup
 from surfscan.change.comparison import Comparison
 from surfscan.core.message import Phrase
 from surfscan.core.units import MM, Units
+from surfscan.judge.fault_words import counted, numbered
 from surfscan.judge.reasons import sentences_of
 
-__all__ = ["format_comparison"]
+__all__ = ["fault_change_lines", "format_comparison"]
 
 _WIDTH = 96
+
+_FAULTS = {
+    "same": "Small faults still there",
+    "new": "New small faults",
+    "gone": "Small faults gone",
+    "not_measured": "Small faults of one pass that the other could not have found",
+}
 
 
 def format_comparison(found: Comparison | Buildup, units: Units = MM) -> str:
@@ -46,7 +58,36 @@ def format_comparison(found: Comparison | Buildup, units: Units = MM) -> str:
                 f" {_deep(row.before_mm, units, sign=True):>11} {_deep(row.after_mm, units, sign=True):>10}"
                 f" {_deep(row.grown_mm, units, sign=True):>9} {_deep(row.u95_mm, units):>6}"
             )
+    if whole.faults is not None:
+        lines.append("")
+        for text in fault_change_lines([asdict(row) for row in whole.faults]):
+            lines += _wrapped(text)
     return "\n".join(lines)
+
+
+def fault_change_lines(rows: Sequence[Mapping[str, Any]]) -> list[str]:
+    """What became of small faults, one line for each outcome, from the rows of `compare.json`."""
+    if not rows:
+        return ["Small faults: none before, none after."]
+    said = []
+    for change, words in _FAULTS.items():
+        own = [row for row in rows if row["change"] == change]
+        if own:
+            kinds = Counter(str(row["kind"]) for row in own)
+            said.append(f"{words}: {counted(kinds)} ({_which(own)}).")
+    return said
+
+
+def _which(rows: Sequence[Mapping[str, Any]]) -> str:
+    """Their numbers: those of the later list, and of the earlier one where it has no later one."""
+    for key, word in (("after", "after"), ("before", "before")):
+        numbers = [row[key] for row in rows if row[key] is not None]
+        if len(numbers) == len(rows):
+            return f"{numbered(numbers)} {word}"
+    mixed = [
+        numbered([row["after"]]) if row["after"] is not None else f"f{row['before']} before" for row in rows
+    ]
+    return ", ".join(mixed)
 
 
 def _build_lines(word: str, build: Build, units: Units) -> list[str]:

@@ -227,6 +227,8 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
             for kind, row in looked.items()
         )
         said.append(f"Small faults looked for, and found nine times in ten: {each}.")
+    if rows and details.get("camera_dust", 0) is None:
+        said.append("One photo can't tell dust on the camera from the panel: clean the lens and shoot again.")
     if details.get("camera_dust"):
         places = f"{details['camera_dust']} place{'s' * (details['camera_dust'] != 1)}"
         said.append(f"Dust on the camera, left out: {places}. Clean the lens and its window.")

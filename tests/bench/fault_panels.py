@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from surfscan.core.records import Camera
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.marks import MARK_KINDS, Mark, Speck, made_mark
 from surfscan.synth.panels import Dish, Panel, Ripple
-from surfscan.synth.scene import Scene, board_facing, corner_tags, look_at
+from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
 
 PLATE = (320.0, 240.0)
 PANEL = (640.0, 440.0)
@@ -87,6 +87,11 @@ def made_scene(
         square=how.square,
         supersampling=2,
     )
+
+
+def as_crossed(scene: Scene) -> Scene:
+    """The same in one photo of crossed stripes."""
+    return replace(scene, shots=(Exposure("crossed.jpg", scene.poses[0], pattern="crossed"),))
 
 
 def drawn_marks(seed: int, kinds: Sequence[str] = MARK_KINDS, gap_mm: float = 27.0) -> list[Mark]:

@@ -8,13 +8,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from fault_panels import PLATE, Kind, drawn_marks, made_faults, made_scene, nearest, take_panel
+from fault_panels import PLATE, Kind, as_crossed, drawn_marks, made_faults, made_scene, nearest, take_panel
 
 from surfscan.checking.pipeline import read_job
 from surfscan.core.flags import bit
 from surfscan.faults.describe import describe
 from surfscan.faults.detect import find_candidates
-from surfscan.faults.leftover import leftover_of
+from surfscan.faults.leftover import leftovers_of
 from surfscan.job.sheet import load_sheet
 
 HOW = (Kind(), Kind(), Kind(square=False), Kind(roughness_rad=0.002))
@@ -24,11 +24,13 @@ NOISY_FROM, NOISY = 101, Kind(full_well_e=1200)
 """Plates from this seed on: gloss at a seventh of the light."""
 
 
-def plate(seed: int, folder: Path) -> Path:
-    """A made plate with its photos."""
+def plate(seed: int, folder: Path, *, crossed: bool = False) -> Path:
+    """A made plate with its photos: two of stripes, or one crossed."""
     how = NOISY if seed >= NOISY_FROM else HOW[seed % len(HOW)]
     scene = made_scene(seed, PLATE, drawn_marks(seed), how=how)
-    return take_panel(folder / f"p{seed}", scene, seed, how=how)
+    if not crossed:
+        return take_panel(folder / f"p{seed}", scene, seed, how=how)
+    return take_panel(folder / f"x{seed}", as_crossed(scene), seed, how=how)
 
 
 def rows_of(job: Path) -> dict[str, Any]:
@@ -40,11 +42,7 @@ def rows_of(job: Path) -> dict[str, Any]:
     reading = taken.reading
     judged = (reading.flags & (bit("outside") | bit("tag") | bit("left_out") | bit("fold"))) == 0
     shown = {"grid": reading.grid, "height_mm": reading.height_mm}
-    leftovers = [
-        found
-        for trace, period in zip(reading.traces, reading.period_mm, strict=True)
-        if (found := leftover_of([trace], judged=judged, period_mm=[period], **shown)) is not None
-    ]
+    leftovers = leftovers_of(reading.traces, judged=judged, period_mm=list(reading.period_mm), **shown)
     found = find_candidates(leftovers, **shown)
     made = made_faults(job)
     rows = []
@@ -78,10 +76,10 @@ def rows_of(job: Path) -> dict[str, Any]:
 
 
 def main() -> None:
-    """Plates of some seeds: FOLDER SEED..."""
-    folder = Path(sys.argv[1])
-    for seed in map(int, sys.argv[2:]):
-        rows = rows_of(plate(seed, folder))
+    """Plates of some seeds: FOLDER [--crossed] SEED..."""
+    folder, crossed = Path(sys.argv[1]), "--crossed" in sys.argv
+    for seed in (int(word) for word in sys.argv[2:] if word != "--crossed"):
+        rows = rows_of(plate(seed, folder, crossed=crossed))
         hit = sum(one["found"] for one in rows["made"])
         print(
             f"p{seed}: {hit} of {len(rows['made'])} found, {sum(r['made'] < 0 for r in rows['found'])} false",

@@ -1,11 +1,12 @@
 """Small faults: how often each kind is found by its size, false calls on clean panels, and names.
 
-    PYTHONPATH=tests/bench python tests/bench/study_small_faults.py FOLDER [--plates N] [--noisy N] [--clean N]
+    PYTHONPATH=tests/bench python tests/bench/study_small_faults.py FOLDER [--crossed] [--clean N]
 
-Plates and clean panels are made once in FOLDER (a plate 10 s, a clean panel 15 s on two cores). Prints the tables of
-FIGURES.md and writes `surfscan/data/faults/found.json`, from which a check says down to what size it looked. Names are
-learned and told by `train_names.py`. With --independent OTHER, plates that `tests/renders/fault_photos.py` has put
-there are told instead: made, found, largest missed, and names of those of 8 pixels and more.
+Plates and clean panels are made once in FOLDER (a plate 10 s, a clean panel 15 s on two cores; --plates N, --noisy N).
+Prints the tables of FIGURES.md and writes its part of `surfscan/data/faults/found.json`, from which a check says down
+to what size it looked: that for two photos of stripes, or with --crossed for one crossed photo. Names are learned and
+told by `train_names.py`. With --independent OTHER, plates that `tests/renders/fault_photos.py` has put there are told
+instead: made, found, largest missed, and names of those of 8 pixels and more.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-from fault_panels import PANEL, SIZES_MM, made_scene, take_panel
+from fault_panels import PANEL, SIZES_MM, as_crossed, made_scene, take_panel
 from fault_rows import NOISY_FROM, plate, rows_of
 from pod import a90
 
@@ -51,11 +52,14 @@ def detection(plates: list[dict]) -> dict[str, float | None]:
     return found
 
 
-def clean(folder: Path, many: int) -> None:
+def clean(folder: Path, many: int, *, crossed: bool) -> None:
     """False calls of clean panels of 640 x 440 mm with a dent, waves, noise, JPEG 85 and dust on the camera."""
     calls = []
     for seed in range(2100, 2100 + many):
-        job = take_panel(folder / f"c{seed}", made_scene(seed, PANEL), seed)
+        scene = made_scene(seed, PANEL)
+        job = take_panel(
+            folder / f"{'xc' if crossed else 'c'}{seed}", as_crossed(scene) if crossed else scene, seed
+        )
         rows = rows_of(job)
         calls.append(len(rows["found"]))
         print(f"clean {seed}: {calls[-1]} false, {rows['specks']} of 8 specks", flush=True)
@@ -79,7 +83,7 @@ def independent(folder: Path) -> None:
         for one in rows["found"]:
             true = rows["made"][one["made"]]
             if one["made"] >= 0 and true["size_px"] >= 8:
-                kind, sure = name_of(Looks(np.array(one["features"]), 0, 0.0))
+                kind, sure = name_of(Looks(np.array(one["features"]), 0, 0.0), how="pair")
                 named[("right" if kind == true["kind"] else "wrong") if sure >= SURE else "unsure"] += 1
                 named["likeliest right"] += kind == true["kind"]
     print(dict(named), "false", sum(one["made"] < 0 for rows in plates for one in rows["found"]))
@@ -91,6 +95,7 @@ def main() -> None:
     parser.add_argument("--plates", type=int, default=64)
     parser.add_argument("--noisy", type=int, default=12)
     parser.add_argument("--clean", type=int, default=12)
+    parser.add_argument("--crossed", action="store_true")
     parser.add_argument("--independent", type=Path)
     given = parser.parse_args()
     if given.independent:
@@ -98,16 +103,18 @@ def main() -> None:
         return
     told = []
     for first, many in ((1, given.plates), (NOISY_FROM, given.noisy)):
-        plates = [rows_of(plate(seed, given.folder)) for seed in range(first, first + many)]
+        seeds = range(first, first + many)
+        plates = [rows_of(plate(seed, given.folder, crossed=given.crossed)) for seed in seeds]
         found = detection(plates)
         noise = float(np.percentile([rows["noise"] for rows in plates], 95))
         print(f"noise over contrast: {np.median([r['noise'] for r in plates]):.4f}, 95 % under {noise:.4f}")
         wrong = sum(one["made"] < 0 for rows in plates for one in rows["found"])
         print(f"found that is no made fault: {wrong} on {len(plates)} plates")
         told.append({"noise": round(noise, 4), "a90_95_px": found})
-    document = {"made_by": "tests/bench/study_small_faults.py", "by_noise": told}
+    document = json.loads(OUT.read_text())
+    document["by_noise"]["crossed" if given.crossed else "pair"] = told
     OUT.write_text(json.dumps(document, indent=1) + "\n")
-    clean(given.folder, given.clean)
+    clean(given.folder, given.clean, crossed=given.crossed)
 
 
 if __name__ == "__main__":

@@ -1,10 +1,11 @@
 """The names of small faults learned from made plates, and how often they are right on plates left out.
 
-    PYTHONPATH=tests/bench python tests/bench/train_names.py FOLDER
+    PYTHONPATH=tests/bench python tests/bench/train_names.py FOLDER [--crossed]
 
 FOLDER holds the plates of `fault_rows.py`. Multinomial logistic regression on features and their squares with a ridge;
 four folds by plates choose the ridge and, on what was left out, the temperature that makes the probabilities true (Guo
-and others 2017, arXiv 1706.04599, from memory). Writes `surfscan/data/faults/names.json`.
+and others 2017, arXiv 1706.04599, from memory). Writes
+its part of `surfscan/data/faults/names.json`: that for two photos of stripes, or with --crossed for one crossed photo.
 """
 
 from __future__ import annotations
@@ -24,10 +25,10 @@ FOLDS = 4
 LARGE_PX = 8.0
 
 
-def gather(folder: Path) -> tuple[np.ndarray, ...]:
+def gather(folder: Path, letter: str) -> tuple[np.ndarray, ...]:
     """Features, kinds, made sizes and plates of all that was found and is a made fault."""
     rows = []
-    for path in sorted(folder.glob("p*/rows.json")):
+    for path in sorted(folder.glob(f"{letter}*/rows.json")):
         plate = json.loads(path.read_text())
         for one in plate["found"]:
             if one["made"] >= 0:
@@ -102,7 +103,8 @@ def tell(p: np.ndarray, kinds: np.ndarray, sizes: np.ndarray) -> None:
 
 
 def main() -> None:
-    features, kinds, sizes, plates = gather(Path(sys.argv[1]))
+    crossed = "--crossed" in sys.argv
+    features, kinds, sizes, plates = gather(Path(sys.argv[1]), "x" if crossed else "p")
     ridges = (1e-4, 3e-4, 1e-3, 3e-3)
     each = {ridge: left_out(features, kinds, plates, ridge)[0] for ridge in ridges}
     ridge = min(ridges, key=lambda r: missed(each[r], kinds))
@@ -111,20 +113,16 @@ def main() -> None:
     print(f"{len(kinds)} faults of {len(set(plates))} plates, ridge {ridge}, temperature {heat:.3f}")
     tell(soft(scores / heat), kinds, sizes)
     mean, spread, weights = fit(features, kinds, ridge)
-    OUT.write_text(
-        json.dumps(
-            {
-                "made_by": "tests/bench/train_names.py",
-                "faults": len(kinds),
-                "kinds": list(KINDS),
-                "features": list(FEATURES),
-                "mean": [round(float(v), 5) for v in mean],
-                "spread": [round(float(v), 5) for v in spread],
-                "weights": [[round(float(v), 4) for v in row] for row in weights / heat],
-            }
-        )
-        + "\n"
-    )
+    document = json.loads(OUT.read_text())
+    document["crossed" if crossed else "pair"] = {
+        "faults": len(kinds),
+        "kinds": list(KINDS),
+        "features": list(FEATURES),
+        "mean": [round(float(v), 5) for v in mean],
+        "spread": [round(float(v), 5) for v in spread],
+        "weights": [[round(float(v), 4) for v in row] for row in weights / heat],
+    }
+    OUT.write_text(json.dumps(document) + "\n")
 
 
 if __name__ == "__main__":

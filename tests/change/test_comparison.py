@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +14,7 @@ from surfscan.change.buildup import compare_passes
 from surfscan.change.comparison import compare_results, tag_uncertainty
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
+from surfscan.report.difference_table import fault_change_lines
 from surfscan.results.stored import StoredResult, load_result
 
 LOW = {"at": (20.0, -10.0), "peak": -1.5, "width": 160.0}
@@ -182,3 +184,39 @@ def test_thickness_counts_from_the_last_bare_metal(bare: StoredResult, tmp_path:
     assert found.whole.build.max_mm == pytest.approx(0.45, abs=0.003)
     with pytest.raises(ValueError, match="two passes"):
         compare_passes([bare])
+
+
+def test_small_faults_are_gone_new_or_still_there(tmp_path: Path) -> None:
+    def with_faults(
+        number: int, places: list[tuple[str, float, float, float]], smallest: float
+    ) -> StoredResult:
+        plain = make_pass(tmp_path / f"p{number}", seed=number)
+        faults = [
+            {"id": k, "kind": kind, "x_mm": x, "y_mm": y, "length_mm": size, "width_mm": size}
+            for k, (kind, x, y, size) in enumerate(places, 1)
+        ]
+        looked = {kind: {"size_mm": smallest, "of": "length"} for kind in ("pit", "nib")}
+        return replace(plain, details={**plain.details, "faults": faults, "looked_for": looked})
+
+    before = with_faults(1, [("pit", 0, 0, 2.0), ("nib", 50, 50, 3.0), ("pit", -60, 40, 1.0)], 0.5)
+    # The second is named otherwise and lies 3 mm off; the third is smaller than the later photos would show.
+    after = with_faults(2, [("unsure", 52, 52, 3.0), ("pit", -100, -80, 2.0), ("nib", 120, -80, 0.4)], 1.5)
+    found = compare_results(before, after)
+    assert found.faults is not None
+    assert [(row.before, row.after, row.change) for row in found.faults] == [
+        (1, None, "gone"),
+        (2, 1, "same"),
+        (3, None, "not_measured"),
+        (None, 2, "new"),
+        (None, 3, "not_measured"),
+    ]
+    lines = fault_change_lines([asdict(row) for row in found.faults])
+    assert lines[0] == "Small faults still there: 1 small place that can't be named (f1 after)."
+    assert "Small faults gone: 1 pit or pinhole (f1 before)." in lines
+    assert "f3 before, f3" in lines[-1]
+    assert compare_results(make_pass(tmp_path / "q"), after).faults is None
+    assert fault_change_lines([]) == ["Small faults: none before, none after."]
+    damaged = replace(after, details={**after.details, "faults": [None, {"id": "x"}], "looked_for": 3})
+    rows = compare_results(before, damaged).faults
+    assert rows is not None
+    assert {row.change for row in rows} == {"not_measured"}

@@ -8,7 +8,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from bench.fault_panels import PLATE, made_scene
+from bench.fault_panels import PLATE, as_crossed, made_scene
 from bench.pod import a90, logit_fit
 from reading.own_photos import edit
 
@@ -106,6 +106,24 @@ def test_the_shape_is_the_same_whether_faults_are_looked_for_or_not(job: Path, a
     np.testing.assert_array_equal(plain.height.sigma_mm, asked.height.sigma_mm)
     assert "faults" not in plain.details
     assert "pinholes" in plain.details["not_looked_for"]
+
+
+def test_one_crossed_photo_shows_them_too_but_does_not_tell_dust(job: Path, tmp_path: Path) -> None:
+    """Half of what two photos of stripes say: the larger ones are found, and a place that only dims is not named."""
+    scene = as_crossed(made_scene(3, PLATE, MARKS))
+    dust = (Speck(420.0, 300.0, 6.0, 0.3),)
+    write_job(replace(scene, specks=dust), tmp_path, rng=np.random.default_rng(5), quality=85)
+    edit(tmp_path, ("low_mm = ", "fault_mm = 0\nlow_mm = "))
+    result = surfscan.check(tmp_path)
+    found = result.details["faults"]
+    for mark in MARKS[:2]:
+        assert min(np.hypot(row["x_mm"] - mark.x_mm, row["y_mm"] - mark.y_mm) for row in found) < 2.0
+    assert result.details["camera_dust"] is None
+    assert any("tell dust on the camera" in line for line in gauge_lines(result.details))
+    # Each is cut out of the one photo that there is.
+    assert set(result.pieces) == {f"f{row['id']} crossed.jpg" for row in found}
+    # It says of itself that it finds less than two photos do.
+    assert result.details["looked_for"]["pit"]["size_mm"] > 1.0
 
 
 def test_a_clean_panel_of_the_independent_renderer_has_none(tmp_path: Path) -> None:

@@ -20,7 +20,7 @@ def show(chosen: str) -> None:
             if view.group != "bar" or (found is None and view.name in ("Result", "Look closer")):
                 continue
             _link(view.name, chosen)
-        with st.popover("More", key="more"):
+        with st.popover("More", key=f"more-{chosen}"):  # another view's menu is a closed one
             for view in VIEWS:
                 if view.group == "more":
                     _link(view.name, chosen)

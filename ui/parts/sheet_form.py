@@ -129,7 +129,7 @@ def limits_form() -> None:
 
 def _ask_small_faults(given: dict[str, Any]) -> None:
     looked = st.toggle(
-        "Look for small faults too: pits, nibs, runs, scratches (two photos of stripes)",
+        "Look for small faults too: pits, nibs, runs, scratches (stripes in both directions)",
         value=given.get("fault_mm") is not None,
         key=_key("small-faults"),
     )

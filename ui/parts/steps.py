@@ -7,7 +7,7 @@ from html import escape
 
 import streamlit as st
 
-from surfscan.ui import session
+from surfscan.ui import looks, session
 
 __all__ = ["STEPS", "head", "onward", "plainly", "sketch"]
 
@@ -21,7 +21,7 @@ def head(name: str, question: str) -> None:
     st.html(f'<p class="step">Step {at} of {len(STEPS)}</p>')
     st.title(question, anchor=False)
     if panel and name != "What":
-        st.caption(session.plain_name(panel))
+        st.caption(looks.escape(panel))
 
 
 def plainly(text: str) -> str:

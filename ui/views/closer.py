@@ -106,13 +106,13 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         colour_scale(legend[0], end, low=low, high=high, unit="mrad" if kind == _SLOPE else "")
     st.caption(caption)
     if told.spot is not None:
-        session.choose_spot(int(told.spot))
+        session.choose_mark(int(told.spot))
         st.session_state.pop(_LINE, None)
         session.redraw()
     if told.drawn or told.tap:
         points = pane.to_panel(np.array(told.drawn or [told.tap[:2]], float))
         if np.isfinite(points).all():
-            session.choose_spot(None)
+            session.choose_mark(None)
             st.session_state[_LINE] = (digest, _line_of(points, result))
             session.redraw()
         st.caption("That is off the panel.")
@@ -260,7 +260,7 @@ def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
         return None
     spots = {spot.id: spot for spot in result.spots}
     if session.chosen_spot() is None and st.session_state.get(_LINE) is None:
-        session.choose_spot(next(iter(spots)))
+        session.choose_mark(next(iter(spots)))
     chosen = session.chosen_spot()
     titles: dict[int | None, str] = {
         None: "a place of your own",
@@ -274,7 +274,7 @@ def _spot_choice(result: surfscan.CheckResult) -> surfscan.Spot | None:
         key=f"spot-choice-{chosen}-{session.units()}",
     )
     if picked is not None and picked != chosen:
-        session.choose_spot(picked)
+        session.choose_mark(picked)
         st.session_state.pop(_LINE, None)
         session.redraw()
     return spots.get(picked) if picked is not None else None

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import tempfile
+from dataclasses import asdict
 from datetime import date
 from functools import partial
 from pathlib import Path
@@ -93,8 +94,12 @@ def _told(change: Any, units: Any) -> None:
     st.subheader("What was added and taken off")
     st.image(draw_difference(change, units), width="stretch", alt="After minus before")
     from surfscan.judge.reasons import sentences_of
+    from surfscan.report.difference_table import fault_change_lines
 
-    rows = "".join(f"<li>{html.escape(text)}</li>" for text in sentences_of(change.findings, units))
+    said = list(sentences_of(change.findings, units))
+    if change.faults is not None:
+        said += fault_change_lines([asdict(row) for row in change.faults])
+    rows = "".join(f"<li>{html.escape(text)}</li>" for text in said)
     st.html(f"<ul>{rows}</ul>")
 
 

@@ -12,7 +12,7 @@ from surfscan.core.flags import bit
 from surfscan.judge.cautions import CAUTIONS
 from surfscan.ui import looks, running, session
 from surfscan.ui.parts.checking import not_confirmed
-from surfscan.ui.parts.fault_cards import fault_cards
+from surfscan.ui.parts.fault_cards import chosen_fault, fault_cards, fault_marks
 from surfscan.ui.parts.maps import colour_scale, fold_outlines, length_bar
 from surfscan.ui.parts.spot_cards import spot_cards, spot_marks
 from surfscan.ui.picture import show_picture
@@ -138,6 +138,8 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         )
         base, top = running.as_url(pane.picture, key=f"{digest}-plain-pane"), ""
         size, place, end = (pane.picture.shape[1], pane.picture.shape[0]), pane.to_picture, pane.end
+    small = fault_marks(result, place)
+    folds = fold_outlines(result.height, place)
     picked = show_picture(
         "pair",
         base,
@@ -145,18 +147,17 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
         top=top,
         alt="The photo with the highs and lows on it" if has_photo else "The map of highs and lows",
         names=("photo", "map"),
-        marks=spot_marks(result, place),
-        shapes=fold_outlines(result.height, place),
+        marks=[*small, *spot_marks(result, place)],  # spots lie above
+        shapes=folds,
         length_bar=length_bar(place, float(result.panel["size_mm"][0])),
     ).spot
-    looks.legend(
-        "deviation", looks.depth(low), looks.depth(high), folds=bool(fold_outlines(result.height, place))
-    )
+    looks.legend("deviation", looks.depth(low), looks.depth(high), folds=bool(folds), small=bool(small))
     colour_scale("deviation", end, low=low, high=high)
-    st.caption(f"{100 * result.coverage:.0f} % of the judged region was measured. Tap a spot for its card.")
-    if picked is not None and int(picked) != session.chosen_spot():
-        session.choose_spot(int(picked))
+    st.caption(f"{100 * result.coverage:.0f} % of the judged region was measured. Tap a mark for its card.")
+    if picked is not None and picked != session.chosen_mark():
+        session.choose_mark(picked)
         session.redraw()
+    chosen_fault(result)
     chosen = session.chosen_spot()
     if chosen is not None:
         spot = next(s for s in result.spots if s.id == chosen)
