@@ -233,7 +233,7 @@ class SmallFaults:
     share : float
         Share of the judged region that was looked at, 0 to 1.
     specks : int, optional
-        Places of dust on the camera, left out; None where one photo can't tell it from what is on the panel.
+        Places of dust on the camera, left out; None where all photos are from one place, which does not tell.
     why_not : str
         What stands in the way where nothing was looked for.
     """

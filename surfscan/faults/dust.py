@@ -12,7 +12,7 @@ from surfscan.core.carrier import Array
 from surfscan.faults.leftover import Leftover
 from surfscan.faults.panel_picture import PanelPicture, blobs_of
 
-__all__ = ["Speck", "take_dust_off"]
+__all__ = ["Speck", "take_dust_off", "tells_apart"]
 
 APART_PX = 2.0
 """Camera and panel are told apart where two photos show one place at pixels this far apart."""
@@ -35,16 +35,12 @@ ALIKE = 2.0
 
 @dataclass(frozen=True, slots=True)
 class Speck:
-    """Dust on the camera: where in the photos, and by what share it dims.
-
-    `sure` is False where all photos were taken from one place, so that it may as well be a dull place of the panel.
-    """
+    """Dust on the camera: where in the photos, and by what share it dims."""
 
     column_px: float
     row_px: float
     diameter_px: float
     dims: float
-    sure: bool
 
 
 def take_dust_off(
@@ -71,8 +67,7 @@ def take_dust_off(
         for mask, (top, left) in blobs_of(core):
             rows, columns = np.nonzero(mask)
             rows, columns = rows + top, columns + left
-            sure = _is_dust(k, rows, columns, leftovers, panel)
-            if sure is None:
+            if not _is_dust(k, rows, columns, leftovers, panel):
                 continue
             corner = leftovers[k].corner
             # Whether or not it was seen there as well.
@@ -80,14 +75,12 @@ def take_dust_off(
                 tall, wide = photo.clear.shape
                 down, across = rows + corner[1] - photo.corner[1], columns + corner[0] - photo.corner[0]
                 on = (down >= 0) & (down < tall) & (across >= 0) & (across < wide)
-                if photo is leftovers[k] or sure:
-                    mask_of[down[on], across[on]] = 1
+                mask_of[down[on], across[on]] = 1
             speck = Speck(
                 float(columns.mean() + corner[0]),
                 float(rows.mean() + corner[1]),
                 float(2 * np.sqrt(len(rows) / np.pi)),
                 _dims(leftovers[k], rows, columns)[0],
-                sure,
             )
             told = float(scores[k][rows, columns].max()) >= TOLD
             if told and not any(_same(speck, other) for other in specks):
@@ -100,22 +93,30 @@ def take_dust_off(
     return specks
 
 
+def tells_apart(leftovers: Sequence[Leftover], panel: PanelPicture, x_mm: float, y_mm: float) -> bool:
+    """Whether two photos show a place at pixels so far apart that dust on the camera is no longer there."""
+    shown = []
+    for k, photo in enumerate(leftovers):
+        across, down = panel.pixels(k, np.array([x_mm]), np.array([y_mm]))
+        if _shown(photo, *(np.rint(v).astype(int) for v in (down, across))):
+            shown.append(np.array([across[0] + photo.corner[0], down[0] + photo.corner[1]]))
+    return any(float(np.linalg.norm(shown[0] - other)) >= APART_PX for other in shown[1:])
+
+
 def _same(one: Speck, other: Speck) -> bool:
     apart = np.hypot(one.column_px - other.column_px, one.row_px - other.row_px)
     return bool(apart < max(one.diameter_px, other.diameter_px))
 
 
-def _is_dust(
-    k: int, rows: Array, columns: Array, leftovers: Sequence[Leftover], panel: PanelPicture
-) -> bool | None:
-    """Whether all other photos are dimmed at the same pixels and not at the same place; None for no dust.
+def _is_dust(k: int, rows: Array, columns: Array, leftovers: Sequence[Leftover], panel: PanelPicture) -> bool:
+    """Whether all other photos are dimmed at the same pixels and not at the same place.
 
-    False where pixel and place are the same in all of them.
+    Where pixel and place are the same in all of them nothing can be told, and it is kept (`tells_apart`).
     """
     own = leftovers[k]
     dims, u = _dims(own, rows, columns)
     if dims < LEAST or dims < 4 * u or not _is_dimming(own, rows, columns, dims):
-        return None
+        return False
     x, y = own.x_mm[rows, columns], own.y_mm[rows, columns]
     apart_somewhere = False
     for j, other in enumerate(leftovers):
@@ -125,7 +126,7 @@ def _is_dust(
         there = rows + shift[1], columns + shift[0]
         shown = _shown(other, *there)
         if shown and not _like(other, *there, dims, u):
-            return None
+            return False
         across, down = panel.pixels(j, x, y)
         place = np.rint(down).astype(int), np.rint(across).astype(int)
         apart = float(np.median(np.hypot(place[0] - there[0], place[1] - there[1])))
@@ -134,9 +135,9 @@ def _is_dust(
         apart_somewhere = True
         if not shown:  # then only the place can speak
             if not _shown(other, *place) or _like(other, *place, dims, u):
-                return None
+                return False
         elif _energy(other, *place) > _energy(other, *there):
-            return None
+            return False
     return apart_somewhere
 
 

@@ -12,6 +12,7 @@ from surfscan.core.reading import SmallFault, SmallFaults, Trace
 from surfscan.core.records import Grid
 from surfscan.faults.describe import describe
 from surfscan.faults.detect import ALONE, RIM, Candidate, Found, find_candidates
+from surfscan.faults.dust import tells_apart
 from surfscan.faults.leftover import Leftover, leftovers_of
 from surfscan.faults.names import SURE, name_of, smallest_px
 
@@ -73,15 +74,18 @@ def find_faults(
     coarsest = _coarsest_mm(leftovers)
     known = smallest_px(_noise(leftovers), how=_how(leftovers))
     smallest = {kind: size * coarsest for kind, size in known.items()}
-    specks = sum(speck.sure for speck in found.specks) if len(leftovers) > 1 else None
+    # From one place, as from one photo, dust and a dull place of the panel look alike.
+    places = [(float(x), float(y)) for x in _some(grid.x_mm) for y in _some(grid.y_mm)]
+    apart = any(tells_apart(leftovers, found.panel, *place) for place in places)
+    specks = len(found.specks) if apart else None
     return SmallFaults(tuple(faults), smallest, min(float(share), 1.0), specks)
 
 
 def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> SmallFault:
     looks = describe(one, found, leftovers)
     kind, sure = name_of(looks, how=_how(leftovers))
-    if len(leftovers) == 1 and looks.only_dims:  # may as well be dust on the camera
-        sure = 0.0
+    if looks.only_dims and not tells_apart(leftovers, found.panel, one.x_mm, one.y_mm):
+        sure = 0.0  # may as well be dust on the camera
     seen = [lo.view.photo.file for lo, score in zip(leftovers, one.scores, strict=True) if score > RIM]
     return SmallFault(
         kind=kind if sure >= SURE else "unsure",
@@ -99,6 +103,11 @@ def _named(one: Candidate, found: Found, leftovers: Sequence[Leftover]) -> Small
 
 def _how(leftovers: Sequence[Leftover]) -> str:
     return "pair" if len(leftovers) > 1 else "crossed"
+
+
+def _some(axis: Array) -> Array:
+    """Seven places of an axis, its ends left out."""
+    return np.asarray(axis[np.linspace(0, len(axis) - 1, 9).round().astype(int)[1:-1]])
 
 
 def _coarsest_mm(leftovers: Sequence[Leftover]) -> float:

@@ -31,8 +31,8 @@ SMOOTH_PERIODS = 0.5
 """Cut-off of the smoothing of the stripes' places, reflected periods: what is smaller stays in the leftover."""
 
 HOLE_MM, HOLE_PERIODS = 12.0, 1.5
-"""Cells that could not be read are looked at when they lie no farther than this from ones that could; in a crossed photo
-so many reflected periods, since a fault that spoils one direction's stripes spoils the other's with it."""
+"""Cells that could not be read are looked at when they lie no farther than this from ones that could; in a crossed
+photo so many reflected periods, since a fault that spoils one direction's stripes spoils the other's with it."""
 
 RIM_PX = 8
 """Left out at the rim of what may be judged: the lens, and a JPEG's blocks of 8 pixels, mix in what lies beyond."""

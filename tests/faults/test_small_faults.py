@@ -126,6 +126,19 @@ def test_one_crossed_photo_shows_them_too_but_does_not_tell_dust(job: Path, tmp_
     assert result.details["looked_for"]["pit"]["size_mm"] > 1.0
 
 
+def test_two_photos_from_one_place_do_not_tell_dust_either_and_keep_what_dims(tmp_path: Path) -> None:
+    """A hair on the panel and one on the lens look alike from a tripod: neither is dropped, neither is named."""
+    scene = made_scene(3, PLATE, MARKS)
+    fixed = replace(scene, poses=(scene.poses[0], scene.poses[0]), specks=(Speck(420.0, 300.0, 6.0, 0.3),))
+    write_job(fixed, tmp_path, rng=np.random.default_rng(5), quality=85)
+    edit(tmp_path, ("low_mm = ", "fault_mm = 0\nlow_mm = "))
+    result = surfscan.check(tmp_path)
+    assert result.details["camera_dust"] is None
+    column, row = result.project(np.array([[f["x_mm"], f["y_mm"], 0.0] for f in result.details["faults"]])).T
+    (at_speck,) = np.flatnonzero(np.hypot(column - 420, row - 300) < 8)
+    assert result.details["faults"][at_speck]["kind"] == "unsure"
+
+
 def test_a_clean_panel_of_the_independent_renderer_has_none(tmp_path: Path) -> None:
     folder = tmp_path / "job"
     folder.mkdir()
