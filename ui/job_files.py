@@ -7,9 +7,12 @@ from __future__ import annotations
 
 import hashlib
 import io
+import re
 import tempfile
 import zipfile
 import zlib
+from collections.abc import Iterator
+from contextlib import contextmanager
 from importlib import resources
 from pathlib import Path
 from typing import Any
@@ -25,8 +28,10 @@ __all__ = [
     "free_number",
     "is_result",
     "job_zip",
+    "make_station",
     "number_of",
     "open_job",
+    "open_kit_photos",
     "pack_job",
     "set_photos",
     "sheet_text",
@@ -171,6 +176,64 @@ def open_job(files: list[tuple[str, bytes]]) -> None:
     session.start_over(tables)
     session.confirm("sheet")
     session.keep_photos(taken, more)
+
+
+def open_kit_photos(files: list[tuple[str, bytes]], station: str = "") -> None:
+    """Make photos of a printed kit, or of a station that has its set-up photo in each job, into the session's job.
+
+    Raises
+    ------
+    RefusedError, UsageError
+        As `surfscan.places.arrange.arrange` does.
+    """
+    from surfscan.places.arrange import Panel, arrange, write_job  # late: most jobs do without
+    from surfscan.places.check import station_job
+    from surfscan.places.stations import load_station
+
+    def arranged(paths: list[Path]) -> Any:
+        return station_job(load_station(station), paths, Panel()) if station else arrange(paths, Panel())
+
+    with _brought(files) as (scratch, paths):
+        folder = scratch / "job"
+        without_folder(lambda: write_job(arranged(paths), folder), str(scratch))
+        job = [(path.name, path.read_bytes()) for path in folder.iterdir()]
+    open_job(job)
+
+
+def make_station(name: str, files: list[tuple[str, bytes]], *, frame: bool) -> None:
+    """Survey a place whose board stays from photos of a kit, and keep it on this computer.
+
+    Raises
+    ------
+    RefusedError, UsageError
+        As `surfscan.places.stations.new_station` does.
+    """
+    from surfscan.places.stations import new_station
+
+    with _brought(files) as (scratch, paths):
+        without_folder(lambda: new_station(name, paths, frame=frame), str(scratch))
+
+
+@contextmanager
+def _brought(files: list[tuple[str, bytes]]) -> Iterator[tuple[Path, list[Path]]]:
+    """Photos on disk for as long as they are read; what was brought twice counts once."""
+    once = {hashlib.sha256(data).digest(): (name, data) for name, data in reversed(files)}
+    files = list(reversed(once.values()))
+    limits.check_total([len(data) for _, data in files])
+    with tempfile.TemporaryDirectory(prefix=FOLDER) as scratch:
+        paths: list[Path] = []
+        for k, (name, data) in enumerate(files, 1):
+            limits.check_photo(data, limits.shown_name(name))
+            # Named as they came, so that a refusal says which; what they are is told by their first bytes.
+            paths.append(Path(scratch) / str(k) / f"{_safe_stem(name)}{limits.file_ending(data)}")
+            paths[-1].parent.mkdir()
+            paths[-1].write_bytes(data)
+        yield Path(scratch), paths
+
+
+def _safe_stem(name: str) -> str:
+    """A client's name as one that any disk takes."""
+    return re.sub(r"[^A-Za-z0-9_-]", "_", Path(limits.inner_name(name)).stem)[:40] or "photo"
 
 
 def _take_extras(tables: dict[str, Any], by_name: dict[str, bytes], ours: dict[str, str]) -> list[PhotoFile]:

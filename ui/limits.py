@@ -13,11 +13,15 @@ __all__ = [
     "MOST_MEGAPIXELS",
     "MOST_PHOTOS",
     "MOST_TOTAL_MB",
+    "PHOTO_TYPES",
     "check_packed",
     "check_photo",
     "check_total",
     "shown_name",
 ]
+
+PHOTO_TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
+"""What a file button for photos takes."""
 
 _LEAST_SIDE = 64
 

@@ -10,7 +10,7 @@ import pytest
 from page_runs import JOBS, bring_job, button, check, go, open_page, told, uploader
 
 from surfscan.ui.parts.lengths import parse_number  # isort: skip  (found by page_runs)
-from surfscan.places.stations import new_station
+from surfscan.places.stations import new_station, stations
 from surfscan.ui import looks
 
 SMALL, FLAT = JOBS / "bad-photos", JOBS / "flat"
@@ -208,3 +208,45 @@ def test_the_steps_lead_from_a_station_to_the_verdict(
     assert abs(result.spots[0].peak_mm - deepest) < result.spots[0].u95_mm
     page.button(key="next-panel").click().run()
     assert any(one.label.startswith("As last time") for one in page.button)
+
+
+def test_photos_of_a_printed_kit_need_no_sheet_and_no_station() -> None:
+    page = open_page("")
+    page.button(key="start-check").click().run()
+    photos = [(KIT / name) for name in ("setup.jpg", "one.jpg", "two.jpg")]
+    uploader(page, "kit--").set_value([(p.name, p.read_bytes(), "image/jpeg") for p in photos[1:]]).run()
+    assert "set-up photo" in told(page)  # told at once, and the step stays
+    assert any(one.label.startswith("A printed kit") for one in page.expander)
+    uploader(page, "kit--").set_value([(p.name, p.read_bytes(), "image/jpeg") for p in photos]).run()
+    field(page, "Name of the panel").set_value("left front door").run()
+    page.button(key="what-next").click().run()
+    assert len(page.session_state["photos"]) == 2
+    check(page)
+    result = page.session_state["work"].result
+    deepest = min(row[2] for row in json.loads((KIT / "truth.json").read_text())["dents"])
+    assert abs(result.spots[0].peak_mm - deepest) < result.spots[0].u95_mm
+    assert result.panel["name"] == "left front door"
+
+
+def test_a_station_is_made_on_the_page_and_one_without_a_frame_takes_its_set_up_photo(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.setenv("SURFSCAN_HOME", str(tmp_path))
+    photos = [
+        (p.name, p.read_bytes(), "image/jpeg") for p in (KIT / "setup.jpg", KIT / "one.jpg", KIT / "two.jpg")
+    ]
+    page = open_page("where")
+    page.button(key="keep-station").click().run()
+    assert "A station needs" in told(page) or "name" in told(page)
+    for name, frame in (("Bay 2", False), ("Bay 1", True)):
+        field(page, "Its name").set_value(name)
+        next(one for one in page.toggle if one.label.startswith("The panel's tags stay")).set_value(frame)
+        uploader(page, "new-station-").set_value(photos).run()
+        page.button(key="keep-station").click().run()
+    assert [place.frame for place in stations()] == [True, False]
+    assert page.button(key="station-Bay 1").label.startswith("Bay 1")
+    assert field(page, "Its name").value == ""  # ready for the next
+    uploader(page, "kit-Bay 2-").set_value(photos).run()
+    field(page, "Name of the panel").set_value("roof").run()
+    assert len(page.session_state["photos"]) == 2
+    assert not page.exception

@@ -14,7 +14,6 @@ from surfscan.ui.parts.drawing import corner_drawing
 
 __all__ = ["bring_photos", "photo_tiles"]
 
-_TYPES = ["image", ".heic", ".heif", ".tif", ".tiff"]
 _TROUBLE, _TAKEN = "photo-trouble", "photos-taken"
 _WAYS = {"across": "across the board", "up": "up the board"}
 
@@ -31,7 +30,7 @@ def bring_photos(label: str = "Take the photos now, or choose them") -> None:
     key = _key("more")
     st.file_uploader(
         label,
-        type=_TYPES,
+        type=limits.PHOTO_TYPES,
         accept_multiple_files=True,
         key=key,
         on_change=_take,
@@ -79,7 +78,7 @@ def _change(k: int) -> None:
         key = _key(f"again-{k}")
         st.file_uploader(
             "Take it again",
-            type=_TYPES,
+            type=limits.PHOTO_TYPES,
             key=key,
             on_change=_take,
             args=(key, k),

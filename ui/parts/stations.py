@@ -7,7 +7,7 @@ from typing import Any
 
 from surfscan.places import stations as places
 
-__all__ = ["StationChoice", "stations"]
+__all__ = ["StationChoice", "open_stations", "stations"]
 
 
 @dataclass(frozen=True)
@@ -32,10 +32,7 @@ class StationChoice:
 
 
 def stations() -> list[StationChoice]:
-    """The stations of this computer whose tags stay with the board, by name.
-
-    One without such a frame needs a set-up photo in each job; the command ``surfscan check --station`` takes it.
-    """
+    """The stations of this computer whose tags stay with the board, by name."""
     found = []
     for place in places.stations():
         if place.frame:
@@ -43,3 +40,8 @@ def stations() -> list[StationChoice]:
             read = {name: path.read_bytes() for name, path in files.items()}
             found.append(StationChoice(place.name, place.proved(), tables, read))
     return found
+
+
+def open_stations() -> list[tuple[str, str]]:
+    """Names of the others, which need a set-up photo in each job, and when each was proved."""
+    return [(place.name, place.proved()) for place in places.stations() if not place.frame]
