@@ -91,8 +91,8 @@ class Desk:
         self._keep, self._lock = keep, threading.Lock()
         self._works: OrderedDict[str, Work] = OrderedDict()
 
-    def check(self, digest: str, text: str, taken: list[PhotoFile]) -> Work:
-        """Start a check, or hand back the one of the same bytes."""
+    def check(self, digest: str, text: str, taken: list[PhotoFile], station: str = "") -> Work:
+        """Start a check (at a station), or hand back the one of the same bytes."""
         with self._lock:
             known = self._works.get(digest)
             if known is not None and not known.fault:
@@ -101,14 +101,14 @@ class Desk:
             fresh = self._works[digest] = Work(digest)
             while len(self._works) > self._keep and next(iter(self._works.values())).done:
                 self._works.popitem(last=False)
-        self._pool.submit(self._run, fresh, text, list(taken))
+        self._pool.submit(self._run, fresh, text, list(taken), station)
         return fresh
 
     def warm_up(self) -> None:
         """Load what a check needs, so that a first one need not wait for it."""
         self._keeper.start()
 
-    def _run(self, this: Work, text: str, taken: list[PhotoFile]) -> None:
+    def _run(self, this: Work, text: str, taken: list[PhotoFile], station: str) -> None:
         def tell(stage: str, share: float) -> None:
             this.stage, this.share = stage, share
 
@@ -117,10 +117,37 @@ class Desk:
                 (Path(folder) / "panel.toml").write_text(text, encoding="utf-8")
                 for photo in taken:
                     (Path(folder) / photo.file).write_bytes(photo.data)
-                this.result = without_folder(lambda: self._keeper.call(CHECK, folder, progress=tell), folder)
+                found = without_folder(lambda: self._keeper.call(CHECK, folder, progress=tell), folder)
+                this.result = _at_station(station, found)
         except surfscan.SurfscanError as error:
-            this.error = error
+            this.error = _moved(station, error)
         except OSError as error:  # a full disk, or one that is gone
             this.error = no_room(error)
         except Exception as error:  # a fault of ours: told as a sentence, whatever it is
             this.fault = f"{type(error).__name__}: {error}"
+
+
+def _at_station(name: str, result: surfscan.CheckResult) -> surfscan.CheckResult:
+    """What the station has to say, where there is one that is still known."""
+    if not name:
+        return result
+    from surfscan.places.check import told_by_station  # late: most checks are at none
+    from surfscan.places.stations import load_station
+
+    try:
+        return told_by_station(load_station(name), result)
+    except surfscan.SurfscanError:  # forgotten meanwhile: the sheet has all that was measured with
+        return result
+
+
+def _moved(name: str, error: surfscan.SurfscanError) -> surfscan.SurfscanError:
+    """A refusal about tags told as what it means at a station."""
+    if not name or not isinstance(error, surfscan.RefusedError):
+        return error
+    from surfscan.places.check import moved_frame
+    from surfscan.places.stations import load_station
+
+    try:
+        return moved_frame(load_station(name), error)
+    except surfscan.SurfscanError:
+        return error

@@ -18,6 +18,7 @@ from pathlib import Path
 from typing import Any
 
 import surfscan
+from surfscan.job.photos import photo_size
 from surfscan.job.sheet_writing import write_sheet
 from surfscan.ui import limits, session
 from surfscan.ui.desk import FOLDER, PhotoFile, without_folder
@@ -37,6 +38,7 @@ __all__ = [
     "sheet_text",
     "tables_of",
     "take_photo",
+    "take_stations_lens",
     "turn_photo",
     "unpacked",
     "used_tables",
@@ -212,6 +214,23 @@ def make_station(name: str, files: list[tuple[str, bytes]], *, frame: bool) -> N
 
     with _brought(files) as (scratch, paths):
         without_folder(lambda: new_station(name, paths, frame=frame), str(scratch))
+
+
+def take_stations_lens() -> None:
+    """At a station, photos of the survey's number of pixels have its focal length, which EXIF tells less well."""
+    name, photos = session.station(), session.photos()
+    if not name or not photos or session.confirmed() != "station":
+        return
+    from surfscan.places.check import parts_for
+    from surfscan.places.stations import load_station
+
+    try:
+        width, height = photo_size(photos[0].data, photos[0].shown)
+        tables, _ = parts_for(load_station(name), width * height)
+    except surfscan.SurfscanError:  # told by the check, or a station that was forgotten meanwhile
+        return
+    for key in ("camera", "uncertainty"):
+        session.job()[key] = tables.get(key, {})
 
 
 @contextmanager

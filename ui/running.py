@@ -96,8 +96,9 @@ def warm_up() -> None:
 
 def start_check() -> Work:
     """Check the session's job; the work goes on in the background."""
+    job_files.take_stations_lens()
     text, taken = job_files.sheet_text(), [*session.photos(), *session.extras()]
-    started = _desk().check(_job_digest(), text, taken)
+    started = _desk().check(_job_digest(), text, taken, session.station())
     session.keep_work(started)
     session.keep_setup()
     return started
@@ -109,7 +110,7 @@ def _job_digest() -> str:
     name = str(tables["panel"].get("name") or "")
     text = job_files.sheet_text({**tables, "panel": {**tables["panel"], "name": ""}})
     files = (file.sha256 for file in (*session.photos(), *session.extras()))
-    return f"{digest_of(text, *files)}.{digest_of(name)[:12]}"
+    return f"{digest_of(text, session.station(), *files)}.{digest_of(name)[:12]}"
 
 
 def drop_stale_result() -> bool:

@@ -58,6 +58,7 @@ __all__ = [
     "save",
     "shown_name",
     "start_over",
+    "station",
     "units",
     "use_setup",
     "wanted_view",
@@ -67,9 +68,8 @@ __all__ = [
 _JOB, _PHOTOS, _EXTRAS, _WORK, _SPOT, _ROUND = "job", "photos", "extras", "work", "spot", "round"
 SETUP = ("tags", "camera", "board", "uncertainty")
 """The tables of a sheet that say where things stand."""
-_UNITS = "units"  # the widget's own key
-_ID, _STAMP, _GONE, _MORE, _VALUES, _KEPT, _GO = (
-    "job-id", "job-stamp", "photos-gone", "job-more", "kept-values", "kept-keys", "go-to",
+_ID, _STAMP, _GONE, _MORE, _VALUES, _KEPT, _GO, _UNITS = (  # the last is its widget's own
+    "job-id", "job-stamp", "photos-gone", "job-more", "kept-values", "kept-keys", "go-to", "units",
 )  # fmt: skip
 
 
@@ -201,6 +201,11 @@ def more() -> dict[str, Any]:
 def confirmed() -> str:
     """Who said that the set-up stands as the sheet has it: "sheet", "station", "form" or "last"; "" for nobody."""
     return str(more().get("confirmed") or "")
+
+
+def station() -> str:
+    """Name of the station whose set-up the job has; "" for none, or once somebody has said otherwise."""
+    return str(more().get("station") or "") if confirmed() in ("station", "sheet") else ""
 
 
 def confirm(by: str) -> None:

@@ -32,7 +32,7 @@ from surfscan.places.stations import Station, load_station
 from surfscan.places.surveying import LENS
 from surfscan.reading.propagation import Inputs
 
-__all__ = ["check_photos", "station_job"]
+__all__ = ["check_photos", "moved_frame", "parts_for", "station_job", "told_by_station"]
 
 MOVED = 3.0
 """Standard uncertainties past which a board does not stand where it stood."""
@@ -87,8 +87,15 @@ def check_photos(
         sheet = load_sheet(folder)
         result = check_job(sheet, progress=progress)
     except RefusedError as error:
-        raise _moved_frame(place, error) from None
+        raise moved_frame(place, error) from None
     moved = _moved_board(place, job, sheet) if place.frame and job.setup else []
+    return told_by_station(place, result, moved, today=today)
+
+
+def told_by_station(
+    place: Station, result: CheckResult, moved: Sequence[Reason] = (), *, today: datetime.date | None = None
+) -> CheckResult:
+    """A result with what its station has to say, and with what has moved there."""
     row: dict[str, Any] = {
         "name": place.name,
         "surveyed": place.made.isoformat(),
@@ -98,7 +105,7 @@ def check_photos(
         "moved": bool(moved) or any(r.code == "setup-contradicted" for r in result.findings),
     }
     result = replace(result, details={**result.details, "station": row})
-    return with_reasons(result, moved) if moved else result
+    return with_reasons(result, list(moved)) if moved else result
 
 
 def station_job(place: Station, photos: Sequence[Path], panel: Panel) -> Arranged:
@@ -109,22 +116,24 @@ def station_job(place: Station, photos: Sequence[Path], panel: Panel) -> Arrange
     RefusedError, UsageError
         As `arrange` does.
     """
-    tables, files = place.job_parts()
-    if panel.focal_35mm is None and photos and _same_lens(place, photos[0]):
-        tables["camera"] = {"focal_px": place.focal_px}
-        tables["uncertainty"] = {**tables.get("uncertainty", {}), "focal_rel": place.u_focal_rel}
-        files = {name: path for name, path in files.items() if name != LENS}
+    looked = panel.focal_35mm is None and photos and photos[0].is_file()
+    tables, files = parts_for(place, pixels_of(photos[0], photos[0].name) if looked else None)
     return arrange(photos, panel, tables=tables, files=files)
 
 
-def _same_lens(place: Station, photo: Path) -> bool:
-    """Whether the survey's focal length is this photo's, as far as its size tells."""
-    if place.focal_px is None or place.u_focal_rel is None or place.size_px is None or not photo.is_file():
-        return False
-    return pixels_of(photo, photo.name) == place.size_px[0] * place.size_px[1]
+def parts_for(place: Station, pixels: int | None) -> tuple[dict[str, Any], dict[str, Path]]:
+    """`Station.job_parts` for photos of so many pixels: of the survey's number, its focal length is theirs too."""
+    tables, files = place.job_parts()
+    if place.focal_px is None or place.u_focal_rel is None or place.size_px is None:
+        return tables, files
+    if pixels != place.size_px[0] * place.size_px[1]:
+        return tables, files
+    tables["camera"] = {"focal_px": place.focal_px}
+    tables["uncertainty"] = {**tables.get("uncertainty", {}), "focal_rel": place.u_focal_rel}
+    return tables, {name: path for name, path in files.items() if name != LENS}
 
 
-def _moved_frame(place: Station, error: RefusedError) -> RefusedError:
+def moved_frame(place: Station, error: RefusedError) -> RefusedError:
     """A refusal about tags, told as what it means at a station whose tags stay."""
     if not (place.frame and error.about == "tags"):
         return error

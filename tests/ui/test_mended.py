@@ -206,6 +206,9 @@ def test_the_steps_lead_from_a_station_to_the_verdict(
     deepest = min(row[2] for row in json.loads((KIT / "truth.json").read_text())["dents"])
     assert result.spots[0].peak_mm == pytest.approx(deepest, abs=0.006)
     assert abs(result.spots[0].peak_mm - deepest) < result.spots[0].u95_mm
+    # the survey's focal length, better than EXIF's, and what the station has to say
+    assert page.session_state["job"]["camera"]["focal_px"] == stations()[0].focal_px
+    assert result.details["station"]["sentence"].startswith("Station Bay 1: surveyed on")
     page.button(key="next-panel").click().run()
     assert any(one.label.startswith("As last time") for one in page.button)
 
