@@ -117,7 +117,7 @@ def read_lamp(
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(series, turn, z, setting)
+        state = _turn(series, turn, z, setting, sweeps=2 if turn == rounds - 1 else 1)
         setting, z = state.answer.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
@@ -183,8 +183,11 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     return mean, (state & bit("saturated")) != 0, (state & ~bit("saturated")) != 0
 
 
-def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
-    """One turn: photos onto the surface, cells and light fitted, slopes to a height."""
+def _turn(series: _Series, turn: int, z: Array, setting: LampSetting, *, sweeps: int) -> Turn:
+    """One turn: photos onto the surface, cells and light fitted, slopes to a height.
+
+    One sweep does while the height still moves: with two in each turn, the result is nanometres elsewhere.
+    """
     x, y = series.xy
     seen, blown, unseen, weight = _seen(series, turn, z, setting)
     vectors = lamp_vectors(
@@ -193,7 +196,7 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     lit, lost = weight, np.zeros(z.shape, bool)
-    for sweep in range(2):
+    for sweep in range(sweeps):
         if len(seen) > 3:  # before anything common is fitted: a highlight would pass for a black level
             fit, weight, lost, noise = _less_outliers((seen, lit, vectors, fit, noise), weight, setting)
         rivals = [setting]
