@@ -74,11 +74,11 @@ def solve_steps(
     """
     right = _adjoint(wx * gx, wy * gy)
     held = np.zeros((wy.shape[-2] + 1, wy.shape[-1]), bool)  # nothing speaks about the cells around these
-    for side in (np.s_[:, 1:], np.s_[:, :-1]):
-        held[side] |= wx > 0
-    for side in (np.s_[1:], np.s_[:-1]):
-        held[side] |= wy > 0
-    rows, columns = (_span(held.any(axis)) for axis in (1, 0))
+    held[:, 1:] |= wx > 0
+    held[:, :-1] |= wx > 0
+    held[1:] |= wy > 0
+    held[:-1] |= wy > 0
+    rows, columns = _span(np.any(held, axis=1)), _span(np.any(held, axis=0))
     out = np.zeros(right.shape)
     out[..., rows, columns] = _solve(
         right[..., rows, columns],
