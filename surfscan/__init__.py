@@ -4,9 +4,18 @@
 package is fast. Everything else is in the rooms: `surfscan.plan`, `surfscan.report`, and so on.
 """
 
-import lazy_loader
+from surfscan.version import VERSION as __version__  # noqa: F401 (public, as the stub says)
 
-from surfscan.version import VERSION as __version__
 
-__getattr__, __dir__, __all__ = lazy_loader.attach_stub(__name__, __file__)
-__all__ += ["__version__"]
+def __getattr__(name: str) -> object:
+    """Find the stub's names; what finds them is itself loaded on first use, so that a command starts at once."""
+    import lazy_loader
+
+    find, _, names = lazy_loader.attach_stub(__name__, __file__)
+    names.append("__version__")
+    globals().update(__getattr__=find, __all__=names)
+    return names if name == "__all__" else find(name)
+
+
+def __dir__() -> list[str]:
+    return list(globals().get("__all__") or __getattr__("__all__"))

@@ -163,7 +163,8 @@ class DoorMiddleware:
                 if wait > 0
                 else f"That is not the code. Type the {DIGITS} digits that the terminal shows now; each is good once."
             )
-            await _answer(send, 429 if wait > 0 else 401, _page(said))
+            later = [(b"retry-after", f"{wait:.0f}".encode())] if wait > 0 else []
+            await _answer(send, 429 if wait > 0 else 401, _page(said), later)
             return
         cookie = f"{COOKIE}={new}; Path=/; HttpOnly; SameSite=Strict"
         await _answer(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])

@@ -95,6 +95,7 @@ def _parser() -> Parser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", parser_class=Parser)
     for module in COMMANDS:
         module.add(commands, common)
+    parser.see_each_other()
     return parser
 
 

@@ -5,16 +5,16 @@ from __future__ import annotations
 import argparse
 import difflib
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from surfscan.core.errors import UsageError
 
-__all__ = ["retold", "see_least"]
+__all__ = ["not_an_option", "retold", "see_least"]
 
 _NUMBERS = {"int": "a whole number", "float": "a number, with a decimal point"}
 
 
-def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
+def retold(message: str, *, prog: str) -> UsageError:
     """The parser's complaint as ours.
 
     Parameters
@@ -23,8 +23,6 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
         As argparse words it.
     prog : str
         The command, for where its help is.
-    known : sequence of str
-        Its options.
     """
     see = f"see {prog} --help"
     name, _, rest = message.removeprefix("argument ").partition(": ")
@@ -50,17 +48,33 @@ def retold(message: str, *, prog: str, known: Sequence[str]) -> UsageError:
             f"{_cap(missing)} is missing", allowed=f"{prog} with {missing}", cure=see, found="none"
         )
     if message.startswith("unrecognized arguments: "):
-        given = message.partition(": ")[2]
-        near = difflib.get_close_matches(given.split()[0], list(known), n=1)
-        cure = f"the nearest is {near[0]}; {see}" if near else see
         return UsageError(
-            "An option is not known", found=given, allowed="the options that --help lists", cure=cure
+            "There is more than this command takes",
+            found=message.partition(": ")[2],
+            allowed="what --help of the command lists",
+            cure="leave it out, or put a name with spaces in quotes",
         )
     if rest.startswith("expected "):
         return UsageError(
             f"{_cap(name)} is cut short", found="nothing after it", allowed=rest[len("expected ") :], cure=see
         )
     return UsageError(_cap(name), found=rest or message, allowed=f"what {prog} --help lists", cure=see)
+
+
+def not_an_option(
+    name: str, *, prog: str, known: Sequence[str], elsewhere: Mapping[str, Sequence[str]]
+) -> UsageError:
+    """An option that a command does not have: whose it is, or which one of this command's was meant."""
+    see = f"see {prog} --help"
+    near = difflib.get_close_matches(name, [option for option in known if option.startswith("--")], 1, 0.7)
+    if owners := elsewhere.get(name, ()):
+        few = ", ".join(owners[:3]) + (", and others" if len(owners) > 3 else "")
+        see = f"it is an option of {few}; {see}"
+    elif near:
+        see = f"the nearest is {near[0]}; {see}"
+    return UsageError(
+        "An option is not known", found=name, allowed=f"the options that {prog} --help lists", cure=see
+    )
 
 
 def _cap(text: str) -> str:

@@ -86,7 +86,8 @@ def run(options: argparse.Namespace) -> int:
             print(
                 "surfscan: whoever can listen to this network can read along; --tls-cert and --tls-key shut them out"
             )
-    middleware.append(Middleware(guard.PackMiddleware))
+    uploads = importlib.import_module(f"{_NAME}.uploads")
+    middleware += [Middleware(uploads.UploadMiddleware), Middleware(guard.PackMiddleware)]
     logging.getLogger("uvicorn").setLevel(logging.WARNING)
     given = {**settings(script), "server.port": options.port, "server.address": address}
     given["server.xsrfCookieSameSite"] = "strict"

@@ -5,11 +5,12 @@ from __future__ import annotations
 import argparse
 import json
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
+from types import MappingProxyType
 from typing import NoReturn
 
-from surfscan.cli.complaints import retold
+from surfscan.cli.complaints import not_an_option, retold
 from surfscan.core.errors import UsageError
 from surfscan.core.units import INCH, MM, Units, parse_length
 
@@ -34,20 +35,56 @@ EPILOG = """exit status:
 
 
 class Parser(argparse.ArgumentParser):
-    """argparse with its complaints in the one form of this command."""
+    """argparse with its complaints in the one form of this command.
+
+    An option that is not known is told before one that is missing: it may be the missing one, misspelt.
+    """
+
+    elsewhere: Mapping[str, list[str]] = MappingProxyType({})
+    """Commands that have each option, to name one where the option was looked for in vain."""
 
     def error(self, message: str) -> NoReturn:
-        raise retold(message, prog=self.prog, known=sorted(_options_of(self)))
+        raise retold(message, prog=self.prog)
 
+    def parse_known_args(  # type: ignore[override]
+        self, args: Sequence[str] | None = None, namespace: argparse.Namespace | None = None
+    ) -> tuple[argparse.Namespace, list[str]]:
+        """Parse, once every word that looks like an option is one of this parser."""
+        given = sys.argv[1:] if args is None else args
+        for word in given:
+            if word == "--" or (not word.startswith("-") and self._commands()):
+                break  # what follows is no option, or a command's own
+            name = word.partition("=")[0]
+            if not name.startswith("--") or " " in name:
+                continue
+            if not any(option.startswith(name) for option in self._option_string_actions):
+                raise not_an_option(
+                    name, prog=self.prog, known=list(self._option_string_actions), elsewhere=self.elsewhere
+                )
+        return super().parse_known_args(args, namespace)
 
-def _options_of(parser: argparse.ArgumentParser) -> set[str]:
-    """Its long options, and those of its commands: what is left over is complained about at the top."""
-    found = set()
-    for action in parser._actions:
-        found |= {name for name in action.option_strings if name.startswith("--")}
-        if isinstance(action, argparse._SubParsersAction):
-            found |= {name for inner in action.choices.values() for name in _options_of(inner)}
-    return found
+    def see_each_other(self) -> None:
+        """Let each command know which options the others have."""
+        elsewhere: dict[str, list[str]] = {}
+        every = list(self._below())
+        for parser in every:
+            for option in parser._option_string_actions:
+                elsewhere.setdefault(option, []).append(parser.prog)
+        for parser in every:
+            parser.elsewhere = elsewhere
+
+    def _commands(self) -> list[Parser]:
+        return [
+            inner
+            for action in self._actions
+            if isinstance(action, argparse._SubParsersAction)
+            for inner in action.choices.values()
+        ]
+
+    def _below(self) -> Iterator[Parser]:
+        yield self
+        for inner in self._commands():
+            yield from inner._below()
 
 
 class Progress:

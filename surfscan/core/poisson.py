@@ -15,6 +15,9 @@ from surfscan.core.records import Array
 
 __all__ = ["label_islands", "solve_steps"]
 
+MANY = 100_000
+"""Cells from which on the transform takes two threads: below, they cost more than they save. The result is the same."""
+
 
 def label_islands(valid: Array) -> tuple[int, Array]:
     """Number the 4-connected parts of a mask.
@@ -70,7 +73,28 @@ def solve_steps(
         Parts that no weight connects have free constants.
     """
     right = _adjoint(wx * gx, wy * gy)
-    return _solve(right, wx, wy, tolerance, start, max_rounds)
+    held = np.zeros((wy.shape[-2] + 1, wy.shape[-1]), bool)  # nothing speaks about the cells around these
+    held[:, 1:] |= wx > 0
+    held[:, :-1] |= wx > 0
+    held[1:] |= wy > 0
+    held[:-1] |= wy > 0
+    rows, columns = _span(np.any(held, axis=1)), _span(np.any(held, axis=0))
+    out = np.zeros(right.shape)
+    out[..., rows, columns] = _solve(
+        right[..., rows, columns],
+        wx[rows, columns.start : columns.stop - 1],
+        wy[rows.start : rows.stop - 1, columns],
+        tolerance,
+        None if start is None else start[..., rows, columns],
+        max_rounds,
+    )
+    return out
+
+
+def _span(used: Array) -> slice:
+    """From the first to the last that is used; one where none is."""
+    at = np.flatnonzero(used)
+    return slice(int(at[0]), int(at[-1]) + 1) if at.size else slice(0, 1)
 
 
 def _adjoint(fx: Array, fy: Array) -> Array:
@@ -101,12 +125,13 @@ def _solve(
     eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))
     eigen[0, 0] = 1.0
     both = (-2, -1)
+    workers = 2 if right.size > MANY else 1
 
     def precondition(r: Array) -> Array:
-        c = dctn(r, type=2, norm="ortho", axes=both, overwrite_x=False)
+        c = dctn(r, type=2, norm="ortho", axes=both, overwrite_x=False, workers=workers)
         c /= eigen
         c[..., 0, 0] = 0.0
-        return np.asarray(idctn(c, type=2, norm="ortho", axes=both, overwrite_x=True))
+        return np.asarray(idctn(c, type=2, norm="ortho", axes=both, overwrite_x=True, workers=workers))
 
     def apply(z: Array) -> Array:
         return _adjoint(wx * np.diff(z, axis=-1), wy * np.diff(z, axis=-2))

@@ -8,6 +8,7 @@ height a better place for the lamps' distances and for the next turn of the phot
 from __future__ import annotations
 
 from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import cv2
@@ -116,7 +117,7 @@ def read_lamp(
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
     z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(series, turn, z, setting)
+        state = _turn(series, turn, z, setting, sweeps=2 if turn == rounds - 1 else 1)
         setting, z = state.answer.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
@@ -182,8 +183,11 @@ def _picture_of(cutout: Cutout, x: Array, y: Array, z: Array) -> tuple[Array, Ar
     return mean, (state & bit("saturated")) != 0, (state & ~bit("saturated")) != 0
 
 
-def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
-    """One turn: photos onto the surface, cells and light fitted, slopes to a height."""
+def _turn(series: _Series, turn: int, z: Array, setting: LampSetting, *, sweeps: int) -> Turn:
+    """One turn: photos onto the surface, cells and light fitted, slopes to a height.
+
+    One sweep does while the height still moves: with two in each turn, the result is nanometres elsewhere.
+    """
     x, y = series.xy
     seen, blown, unseen, weight = _seen(series, turn, z, setting)
     vectors = lamp_vectors(
@@ -192,7 +196,7 @@ def _turn(series: _Series, turn: int, z: Array, setting: LampSetting) -> Turn:
     noise = _grain(seen, weight)
     fit = fit_cells(seen, vectors, setting=setting, weight=weight)
     lit, lost = weight, np.zeros(z.shape, bool)
-    for sweep in range(2):
+    for sweep in range(sweeps):
         if len(seen) > 3:  # before anything common is fitted: a highlight would pass for a black level
             fit, weight, lost, noise = _less_outliers((seen, lit, vectors, fit, noise), weight, setting)
         rivals = [setting]
@@ -256,16 +260,19 @@ def _bends(series: _Series, state: Turn) -> Bends:
 def _seen(series: _Series, turn: int, z: Array, setting: LampSetting) -> tuple[Array, Array, Array, Array]:
     """Brightness (N, H, W) on the surface less the room's, where it is blown out or not seen, and its weight."""
     x, y = series.xy
-    pictures = zip(*(_picture_of(v, x, y, z) for v in series.cutouts), strict=True)
-    seen, blown, unseen = (np.stack(v) for v in pictures)
+    with ThreadPoolExecutor(2) as pool:
+        pictures = list(pool.map(lambda cutout: _picture_of(cutout, x, y, z), series.cutouts))
+    seen, blown, unseen = (np.stack(v) for v in zip(*pictures, strict=True))
     if series.has_ambient:
         seen, unseen = seen[:-1] - seen[-1], unseen[:-1] | unseen[-1]
         blown = blown[:-1] | blown[-1]
     weight = np.where(series.judged & ~blown & ~unseen, 1 / (np.maximum(seen, 0) + DARK), 0.0)
     if turn > 0:
-        for k, place in enumerate(series.lamps.places_mm + setting.moved_mm):
-            weight[k][cast_shadow(z, grid=series.context.grid, lamp_mm=place)] = 0.0
         places = series.lamps.places_mm + setting.moved_mm
+        with ThreadPoolExecutor(2) as pool:
+            shadows = pool.map(lambda at: cast_shadow(z, grid=series.context.grid, lamp_mm=at), places)
+            for k, shadow in enumerate(shadows):
+                weight[k][shadow] = 0.0
         vectors = lamp_vectors(x, y, z, lamps=replace(series.lamps, places_mm=places))
         grazing = grazing_light(z, vectors, step_mm=series.context.grid.step_mm, weight=weight)
         weight[grazing] = 0.0

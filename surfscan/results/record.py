@@ -19,6 +19,7 @@ from sqlalchemy.exc import DBAPIError, SQLAlchemyError
 
 from surfscan.core.commit import reading
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.results.record_bonds import bind, is_bound, unbind
 from surfscan.results.record_engine import (
     damaged,
     is_damage,
@@ -31,21 +32,8 @@ from surfscan.results.record_engine import (
 )
 from surfscan.results.record_keys import check_job_number, forget_key, keep_key, keys, pass_of_key
 from surfscan.results.record_rows import LISTED, Pass
-from surfscan.results.record_tables import (
-    VERSION,
-    add_photos,
-    bind,
-    bond_name,
-    digest,
-    is_bound,
-    maps,
-    meta,
-    passes,
-    photos,
-    prepare,
-    row_of,
-    see_version,
-)
+from surfscan.results.record_tables import add_photos, digest, maps, passes, photos, row_of
+from surfscan.results.record_versions import VERSION, prepare, see_version
 from surfscan.results.stored import StoredResult, parse_result
 
 __all__ = ["LISTED", "Pass", "Record", "check_job_number", "open_record"]
@@ -146,9 +134,9 @@ class Record:
             number = int(made[0])
             connection.execute(maps.insert().values(pass_id=number, sha256=digest(plain), packed=packed))
             add_photos(connection, number, result.document)
-            bind(connection, number)
             if once:
                 keep_key(connection, once, number)
+            bind(connection, number, key=once)
             return number
 
         return self._write(write)
@@ -249,7 +237,7 @@ class Record:
         def write(connection: Connection) -> int:
             gone = 0
             for number in (one for one in numbers if 0 < one <= MOST_NUMBER):
-                connection.execute(delete(meta).where(meta.c.name == bond_name(number)))
+                unbind(connection, number)
                 forget_key(connection, number)
                 for table in (maps, photos):
                     connection.execute(delete(table).where(table.c.pass_id == number))

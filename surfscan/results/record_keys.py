@@ -9,7 +9,16 @@ from sqlalchemy import Connection, delete, func, select
 from surfscan.core.errors import UsageError
 from surfscan.results.record_tables import digest, meta
 
-__all__ = ["JOB_NUMBER", "check_job_number", "forget_key", "keep_key", "keys", "pass_of_key"]
+__all__ = [
+    "JOB_NUMBER",
+    "check_job_number",
+    "forget_key",
+    "keep_key",
+    "key_of_passes",
+    "keys",
+    "known_as",
+    "pass_of_key",
+]
 
 JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
 """A job number has no letters, so that no number plate and no name gets into the record by habit."""
@@ -32,8 +41,13 @@ def pass_of_key(connection: Connection, key: str) -> int | None:
     """The pass that was added under a key; whoever asks in a transaction that writes keeps others from adding it."""
     if connection.dialect.name == "postgresql":  # in SQLite there is one writer at a time
         connection.execute(select(func.pg_advisory_xact_lock(int(digest(key.encode())[:15], 16))))
+    return known_as(connection, key)
+
+
+def known_as(connection: Connection, key: str) -> int | None:
+    """The pass that has a key."""
     value = connection.execute(select(meta.c.value).where(meta.c.name == _BEFORE + key)).scalar()
-    return None if value is None else int(value)
+    return int(value) if value is not None and value.isdecimal() else None
 
 
 def keep_key(connection: Connection, key: str, number: int) -> None:
@@ -46,6 +60,14 @@ def forget_key(connection: Connection, number: int) -> None:
     connection.execute(
         delete(meta).where(meta.c.name.startswith(_BEFORE, autoescape=True), meta.c.value == str(number))
     )
+
+
+def key_of_passes(connection: Connection) -> dict[int, str]:
+    """The key of each pass that has one."""
+    rows = connection.execute(
+        select(meta.c.value, meta.c.name).where(meta.c.name.startswith(_BEFORE, autoescape=True))
+    )
+    return {int(value): str(name).removeprefix(_BEFORE) for value, name in rows if value.isdecimal()}
 
 
 def keys(connection: Connection) -> set[str]:

@@ -15,6 +15,7 @@ Mathematical Imaging and Vision 60, 313, for near lamps and their anisotropy.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -138,8 +139,13 @@ def lamp_vectors(x_mm: Array, y_mm: Array, z_mm: Array, *, lamps: Lamps) -> Arra
         raise ValueError("a lamp's exponent is 0 or more")
     x, y, z = np.broadcast_arrays(*(np.asarray(v, float) for v in (x_mm, y_mm, z_mm)))
     out = np.empty((len(lamps.places_mm), 3, *x.shape))
-    for k, place in enumerate(lamps.places_mm):
-        out[k] = _vectors(place, x, y, z, None if lamps.axes is None else lamps.axes[k], lamps.exponent)
+
+    def one(k: int) -> None:
+        axis = None if lamps.axes is None else lamps.axes[k]
+        out[k] = _vectors(lamps.places_mm[k], x, y, z, axis, lamps.exponent)
+
+    with ThreadPoolExecutor(2) as pool:
+        list(pool.map(one, range(len(out))))
     if not np.isfinite(out).all():
         raise ValueError("a panel point lies on a lamp, or is not finite")
     return out
@@ -195,11 +201,14 @@ def _fit_cells(
 ) -> CellFit:
     """The cells band by band: a cell knows nothing of the others, and a band stays in the processor's cache."""
     rows = max(1, NUMBERS_AT_ONCE // max(1, vectors[:, :, 0].size))
-    parts = []
-    for first in range(0, seen.shape[1], rows):
+
+    def part(first: int) -> tuple[Array, ...]:
         band = np.s_[..., first : first + rows, :]
         begun = None if start is None else (start.p[band], start.q[band])
-        parts.append(_fit_band(seen[band], vectors[band], setting, weight[band], begun))
+        return _fit_band(seen[band], vectors[band], setting, weight[band], begun)
+
+    with ThreadPoolExecutor(2) as pool:
+        parts = list(pool.map(part, range(0, seen.shape[1], rows)))
     return CellFit(*(np.concatenate(maps, axis=-2) for maps in zip(*parts, strict=True)))
 
 
@@ -262,9 +271,14 @@ def light_of(vectors: Array, setting: LampSetting, fit: CellFit | None) -> Array
     if setting.room == 0:
         return np.asarray(vectors * bright)
     unit = _unit_of(None if fit is None else (fit.p, fit.q), vectors.shape[2:])
+    room = setting.room * unit
     if setting.exposed:
-        return np.asarray((vectors + setting.room * unit) * bright)
-    return np.asarray(vectors * bright + setting.room * unit)
+        light = vectors + room
+        light *= bright
+    else:
+        light = vectors * bright
+        light += room
+    return np.asarray(light)
 
 
 def _unit_of(slopes: tuple[Array, Array] | None, shape: tuple[int, ...]) -> Array:

@@ -313,15 +313,13 @@ def _curl_rows(
 
     wx = (valid[:, 1:] & valid[:, :-1]).astype(float)
     wy = (valid[1:] & valid[:-1]).astype(float)
-    over, heights = [], []
-    for p, q in [(fit.p, fit.q), *zip(dp, dq, strict=True)]:
-        bp, bq = block(np.nan_to_num(p)), block(np.nan_to_num(q))
-        gx, gy = 0.5 * side * (bp[:, 1:] + bp[:, :-1]), 0.5 * side * (bq[1:] + bq[:-1])
-        z = solve_steps(gx, gy, wx, wy, tolerance=1e-6)
-        left_x, left_y = wx * (gx - np.diff(z, axis=1)), wy * (gy - np.diff(z, axis=0))
-        over.append(np.concatenate([left_x.ravel(), left_y.ravel()]))
-        heights.append(z)
-    now, rows = over[0], np.stack(over[1:], -1)
+    bp, bq = (np.stack([block(np.nan_to_num(v)) for v in slopes]) for slopes in ((fit.p, *dp), (fit.q, *dq)))
+    gx = 0.5 * side * (bp[..., 1:] + bp[..., :-1])
+    gy = 0.5 * side * (bq[..., 1:, :] + bq[..., :-1, :])
+    heights = solve_steps(gx, gy, wx, wy, tolerance=1e-6)
+    left = wx * (gx - np.diff(heights, axis=2)), wy * (gy - np.diff(heights, axis=1))
+    over = np.concatenate([part.reshape(len(heights), -1) for part in left], axis=1)
+    now, rows = over[0], over[1:].T
     used = np.concatenate([wx.ravel(), wy.ravel()]) > 0
     u = np.sqrt(np.nanmean(fit.u_p[good] ** 2 + fit.u_q[good] ** 2) / 2)
     expected = noise * u * side / np.sqrt(factor**2)
@@ -329,7 +327,7 @@ def _curl_rows(
     robust = used / (1 + (now / (3 * spread)) ** 2) / spread**2 / alike
     matrix = inner(rows, robust[:, None] * rows)
     right = -inner(rows, (robust * now)[:, None])[:, 0]
-    tilts = _tilts(np.stack(heights), valid, x, y, ground.level_at_mm)
+    tilts = _tilts(heights, valid, x, y, ground.level_at_mm)
     level = TILT_RAD**2 + alike * (noise * u) ** 2 / max(np.count_nonzero(good), 1)
     matrix += tilts[1:] @ tilts[1:].T / level
     right -= tilts[1:] @ tilts[0] / level

@@ -4,17 +4,21 @@
     python tests/bench/study_fuzz.py files --count 5000
     python tests/bench/study_fuzz.py checks --count 200
     python tests/bench/study_fuzz.py results --count 1000
+    python tests/bench/study_fuzz.py fields --count 314
 
 `checks` runs `surfscan check` on small photos with those broken sheets that are still accepted, `results` the commands
-that read a result over edited ones. With --state a run goes on where it was stopped: the number of the input is written
+that read a result over edited ones, `fields` sets each kind of field of a checked fixture's result to an odd value in
+turn and makes its papers. With --state a run goes on where it was stopped: the number of the input is written
 before it is read. Memory is held to --gb, so that whatever asks for more ends as a fault.
 """
 
 from __future__ import annotations
 
 import argparse
+import copy
 import json
 import resource
+import shutil
 import sys
 import tempfile
 import time
@@ -26,11 +30,12 @@ from dataclasses import asdict, dataclass, field
 from io import StringIO
 from itertools import count
 from pathlib import Path
+from typing import Any
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 
 from fuzz_files import broken, make_kinds
-from fuzz_inputs import JOBS, fuzzed_sheet, outcome_of
+from fuzz_inputs import JOBS, fuzzed_sheet, outcome_of, places
 from fuzz_results import make_base, run_edited
 
 from surfscan import cli
@@ -38,8 +43,10 @@ from surfscan.core.aside import end_aside
 from surfscan.core.errors import SurfscanError
 from surfscan.job.sheet import load_sheet
 
-SLOW_S = {"sheets": 2.0, "files": 5.0, "checks": 30.0, "results": 30.0}
+SLOW_S = {"sheets": 2.0, "files": 5.0, "checks": 30.0, "results": 30.0, "fields": 30.0}
 Run = Callable[[], object]
+ODD = (None, "x", "", -1, 0, 1e300, float("nan"), [], {}, True, "\x1b[31mred", [1, 2, 3], 10**30, "a" * 3000)
+"""What no field is."""
 
 
 def _sheets(folder: Path, first: int) -> Iterator[tuple[str, Run]]:
@@ -90,7 +97,40 @@ def _results(folder: Path, first: int) -> Iterator[tuple[str, Run]]:
         yield f"result {seed}", lambda seed=seed: run(seed)
 
 
-MAKE = {"sheets": _sheets, "files": _files, "checks": _checks, "results": _results}
+def _fields(folder: Path, first: int) -> Iterator[tuple[str, Run]]:
+    """A real result, one field after the other, each kind of list entry once, then again with other values."""
+    base = folder / "base"
+    with redirect_stderr(StringIO()), redirect_stdout(StringIO()):
+        cli.main(["check", str(JOBS / "flat"), "--out", str(base), "--quiet"])
+    document = json.loads((base / "result.json").read_text())
+    kinds = {
+        tuple("#" if isinstance(part, int) else part for part in path): path for path in places(document)
+    }
+
+    def report(path: tuple[int | str, ...], value: object) -> None:
+        work = folder / "work"
+        shutil.rmtree(work, ignore_errors=True)
+        shutil.copytree(base, work)
+        edited = copy.deepcopy(document)
+        home: Any = edited
+        for part in path[:-1]:
+            home = home[part]
+        home[path[-1]] = value
+        (work / "result.json").write_text(json.dumps(edited))
+        with redirect_stderr(StringIO()) as told, redirect_stdout(StringIO()):
+            status = cli.main(["report", str(work), "--out", str(work / "papers")])
+        said = told.getvalue()
+        assert status == 0 or (status == 3 and "allowed: " in said), (
+            f"{path}: {value!r:.40}: {status}, {said}"
+        )
+
+    for seed in count(first):
+        path = list(kinds.values())[seed % len(kinds)]
+        value = ODD[(seed + seed // len(kinds)) % len(ODD)]
+        yield f"field {seed}", lambda path=path, value=value: report(path, value)
+
+
+MAKE = {"fields": _fields, "sheets": _sheets, "files": _files, "checks": _checks, "results": _results}
 
 
 @dataclass

@@ -23,6 +23,7 @@ from record.killing import kill_writers
 from result_folders import bump, grid, make_folder, spot
 
 from surfscan.results.record import open_record
+from surfscan.results.record_bonds import bind
 from surfscan.results.record_tables import maps, passes, photos
 
 
@@ -48,6 +49,8 @@ def _many(database: Path, folder: Path, count: int) -> None:
                 connection.execute(
                     insert(photos), [{**one, "pass_id": k} for k in numbers for one in pictures]
                 )
+                for number in numbers:
+                    bind(connection, number, key="")
                 connection.commit()
     began = time.perf_counter()
     with open_record(database) as record:

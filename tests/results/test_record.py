@@ -8,18 +8,20 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import closing
+from contextlib import closing, suppress
 from pathlib import Path
 
 import numpy as np
 import pytest
 from result_folders import bump, grid, make_folder, spot
-from results.old_record import write_version_1
+from results.old_record import write_version_1, write_version_2
 from sqlalchemy import create_engine, insert
 
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.results.record import open_record
-from surfscan.results.record_tables import VERSION, maps, passes, photos
+from surfscan.results.record_bonds import bind
+from surfscan.results.record_tables import maps, passes, photos
+from surfscan.results.record_versions import VERSION
 
 HERE = Path(__file__).parent
 
@@ -164,6 +166,83 @@ def test_version_1_becomes_version_2_with_everything_it_held(folder: Path, datab
         assert len(record.history()) == 3
 
 
+def test_a_record_of_version_2_is_bound_anew(folder: Path, database: Path) -> None:
+    """Its passes had bonds over fewer things, or none; a changed one stays the only one that is told."""
+    engine = create_engine(f"sqlite:///{database}")
+    write_version_2(engine, {1: folder, 2: folder, 3: folder, 4: folder}, bound=(1, 2), once={1: "a"})
+    with engine.begin() as connection:
+        connection.exec_driver_sql("UPDATE surfscan_pass SET verdict = 'ready' WHERE id IN (2, 4)")
+    engine.dispose()
+    with open_record(database) as record:
+        assert [row.id for row in record.history()] == [1, 2, 3, 4]
+        assert list(record.unreadable()) == [2, 4]
+        assert record.keys() == {"a"}
+        record.forget([2, 4])
+    with closing(sqlite3.connect(database)) as connection:
+        rows = connection.execute("SELECT name, value FROM surfscan_meta ORDER BY name").fetchall()
+        assert [name for name, _ in rows] == ["bond 1", "bond 3", "once a", "version"]
+        assert rows[-1][1] == str(VERSION)
+
+
+def test_a_record_of_version_2_that_can_only_be_read_is_read(
+    folder: Path, database: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    engine = create_engine(f"sqlite:///{database}")
+    write_version_2(engine, {1: folder, 2: folder}, bound=(1,), once={1: "a"})
+    engine.dispose()
+    was = database.read_bytes()
+    monkeypatch.setattr(
+        "surfscan.results.record_engine._is_fixed", lambda path: True
+    )  # root may write anything
+    with open_record(database) as record:
+        assert len(record.history()) == 2
+        assert not record.unreadable()
+    assert database.read_bytes() == was
+
+
+def test_every_change_of_one_value_is_told_or_mended(database: Path, tmp_path: Path) -> None:
+    """Each column of each row set to each other value of its column, and to one of no row."""
+    x, y = grid(20.0)
+    with open_record(database) as record:
+        for k in range(2):
+            record.add(
+                make_folder(tmp_path / f"{k}", x, y, 0.01 * k + np.zeros((y.size, x.size))),
+                job=f"{k}",
+                once="ab"[k],
+            )
+        as_it_was = record.history(), [record.files(number) for number in (1, 2)], record.keys()
+        record.forget([])  # which empties the write-ahead file
+    clean, seen = database.read_bytes(), 0
+    for table, row, column, value in _changes(database):
+        database.write_bytes(clean)
+        with closing(sqlite3.connect(database)) as connection, suppress(sqlite3.IntegrityError), connection:
+            connection.execute(f"UPDATE {table} SET {column} = ? WHERE rowid = ?", (value, row))
+        if database.read_bytes() == clean:
+            continue  # "7" and 7 are one in a column of numbers; two rows of one name are refused
+        seen += 1
+        with suppress(RefusedError), open_record(database) as record:
+            if not record.unreadable():  # only a version that was wrong is mended
+                assert (table, column) == ("surfscan_meta", "value")
+                files = [record.files(number) for number in (1, 2)]
+                assert (record.history(), files, record.keys()) == as_it_was
+    assert seen > 50
+
+
+def _changes(database: Path) -> list[tuple[str, int, str, object]]:
+    """Table, row, column and new value: all values of its column and one of no row in `meta`, else the last alone."""
+    changes: list[tuple[str, int, str, object]] = []
+    with closing(sqlite3.connect(database)) as connection:
+        for table in ("surfscan_meta", "surfscan_pass", "surfscan_maps", "surfscan_photo"):
+            columns = [row[1] for row in connection.execute(f"PRAGMA table_info({table})")]
+            rows = connection.execute(f"SELECT rowid, * FROM {table}").fetchall()
+            for place, column in enumerate(columns, start=1):
+                values = {row[place] for row in rows} | {"2"} if table == "surfscan_meta" else {"7"}
+                changes += [
+                    (table, row[0], column, value) for row in rows for value in values if value != row[place]
+                ]
+    return changes
+
+
 def test_a_migration_cut_short_leaves_version_1(folder: Path, database: Path) -> None:
     engine = create_engine(f"sqlite:///{database}")
     write_version_1(engine, {1: folder, 2: folder})
@@ -269,6 +348,7 @@ def test_two_thousand_passes_list_and_open_at_once(folder: Path, database: Path)
             connection.execute(insert(passes), [{**row, "id": k, "job": str(k)} for k in range(2, 2001)])
             connection.execute(insert(maps), [{**packed, "pass_id": k} for k in range(2, 2001)])
             connection.execute(insert(photos), [{**picture, "pass_id": k} for k in range(2, 2001)])
+            bind(connection, 1999, key="")
             connection.commit()
     began = time.process_time()
     with open_record(database) as record:
@@ -305,6 +385,19 @@ def test_two_thousand_passes_list_and_open_at_once(folder: Path, database: Path)
             " sha256 = (SELECT sha256 FROM surfscan_maps WHERE pass_id = 1) WHERE pass_id = 2",
             id="another pass's maps",
         ),
+        *(
+            pytest.param(f"UPDATE surfscan_meta SET {change}", id=change)
+            for change in (
+                "name = 'bond 3' WHERE name = 'bond 2'",
+                "value = substr(value, 1, 64) WHERE name = 'bond 2'",
+                "value = value || 'x' WHERE name = 'bond 2'",
+                "name = 'once c' WHERE name = 'once b'",
+                "value = '3' WHERE name = 'once b'",
+                "value = 'x' WHERE name = 'once b'",
+            )
+        ),
+        pytest.param("DELETE FROM surfscan_meta WHERE name = 'bond 2'", id="bond gone"),
+        pytest.param("DELETE FROM surfscan_meta WHERE name = 'once b'", id="key gone"),
     ],
 )
 def test_every_column_sheet_photo_and_map_is_bound_to_its_pass(
@@ -314,7 +407,9 @@ def test_every_column_sheet_photo_and_map_is_bound_to_its_pass(
     with open_record(database) as record:
         for k in range(2):
             record.add(
-                make_folder(tmp_path / f"{k}", x, y, 0.01 * k + np.zeros((y.size, x.size))), job=f"{k}"
+                make_folder(tmp_path / f"{k}", x, y, 0.01 * k + np.zeros((y.size, x.size))),
+                job=f"{k}",
+                once="ab"[k],
             )
         assert not record.unreadable()
     with closing(sqlite3.connect(database)) as connection, connection:

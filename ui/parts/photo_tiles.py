@@ -11,6 +11,7 @@ from PIL import Image
 import surfscan
 from surfscan.ui import job_files, limits, looks, running, session
 from surfscan.ui.parts.drawing import corner_drawing
+from surfscan.ui.uploads import let_go
 
 __all__ = ["bring_photos", "photo_tiles"]
 
@@ -64,6 +65,7 @@ def _take(key: str, instead: int | None) -> None:
                 taken.append(photo)
     except surfscan.SurfscanError as error:
         trouble.append(error)
+    let_go(uploads)
     st.session_state[_TROUBLE] = trouble
     job_files.set_photos(taken)
 
