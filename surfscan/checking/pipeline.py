@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime
@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.film import Still, film_photos, has_video
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
 from surfscan.checking.outcome import assemble
 from surfscan.checking.photos import check_sizes, read_photos
@@ -85,9 +86,12 @@ def check_job(
     tell("reading the photos", 0.05)
     why = lacks_scale(sheet)
     gathered = None
+    stills: Mapping[str, Still] = {}
     if not why and is_sweep(sheet):
-        laid = lay_out(sheet)
-        gathered = gather_sweep(laid.sheet, laid=laid)
+        if has_video(sheet):
+            sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share))
+        laid = lay_out(sheet, stills=stills)
+        gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
         laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
         photos = read_photos(sheet)
@@ -99,6 +103,7 @@ def check_job(
     if why:
         return _look(laid.sheet, photos, why, limits, clock, tell, against=against is not None)
     placed, setup = _set_up(laid, photos, tell, gathered)
+    placed = replace(placed, stills=stills)
     taken = _take(placed, tell)
     placed = taken.placed or placed
     quality = [

@@ -54,6 +54,10 @@ class PoseFit:
     by_survey : ndarray (6, K)
         Where the tags were surveyed: what each independent change of the survey does, one standard uncertainty each,
         the tags' side last (`surfscan.optics.survey`); K is 0 where they were measured by hand.
+    misses_px : dict of int to ndarray (4, 2)
+        Projected less seen corners of each tag.
+    by_shutter : Pose, optional
+        Of a frame with a rolling shutter: the pose if its read-out took one standard uncertainty longer.
     """
 
     pose: Pose
@@ -63,6 +67,8 @@ class PoseFit:
     by_focal: Array
     by_tag: dict[int, Array]
     by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
+    misses_px: dict[int, Array] = field(default_factory=dict)
+    by_shutter: Pose | None = None
 
 
 def pose_from_tags(
@@ -292,6 +298,7 @@ def _refine(
         {tag.id: own[k, 1:].copy() for k, tag in enumerate(tags)},
         {tag.id: float(each[k]) for k, tag in enumerate(tags)},
         *_sensitivities((rotation, shift, own), jac, middle, side, camera, tags),
+        misses_px={tag.id: misses[k] for k, tag in enumerate(tags)},
     )
 
 

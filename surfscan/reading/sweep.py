@@ -136,7 +136,7 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     """The crown by all photos, and each photo on the part it lights; those without stripes are left out."""
     board = inner_board(context.mirrored_board)
     flat = first_surface(context).level(context)
-    lit = [context.inside & on_board(flat.hit(each[0].view.camera_mm, board), board) for each in cutouts]
+    lit = [context.inside & on_board(flat.hit(each[0].view.pose, board), board) for each in cutouts]
     good: list[int] = []
     for k, (each, mask) in enumerate(zip(cutouts, lit, strict=True)):
         name = each[0].view.photo.file
@@ -160,7 +160,7 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
     seen = []
     for k in good:
-        on = on_board(surface.hit(cutouts[k][0].view.camera_mm, board), board) & context.inside
+        on = on_board(surface.hit(cutouts[k][0].view.pose, board), board) & context.inside
         if on.sum() < LEAST_LIT * context.inside.sum():
             left.append(LeftOut(cutouts[k][0].view.photo.file, "it lights next to nothing of the panel"))
             continue
@@ -264,7 +264,7 @@ class _Work:
         told = [np.zeros(shape), np.zeros(shape)]
         for each in self.seen:
             part = cut(self.surface, each.box)
-            hit = part.hit(each.tracks[0].view.camera_mm, board)
+            hit = part.hit(each.tracks[0].view.pose, board)
             for track in each.tracks:
                 found = track.found
                 a, b = hit.lever(track.view.varies)
@@ -318,7 +318,7 @@ class _Work:
         for each in self.seen:
             part = cut(self.surface, each.box)
             for k, track in enumerate(each.tracks):
-                hit = part.hit(track.view.camera_mm, context.mirrored_board)
+                hit = part.hit(track.view.pose, context.mirrored_board)
                 a, b = hit.lever(track.view.varies)
                 gains.append(float(np.nanmedian(np.hypot(a, b)[track.found.good])))
                 white.append(track_noise(track, each.context, gains[-1]) ** 2)
@@ -357,7 +357,7 @@ class _Work:
             state = each.tracks[0].found.state
             part = cut(self.surface, each.box)
             board = self.context.mirrored_board
-            reached[each.box] |= on_board(part.hit(each.tracks[0].view.camera_mm, board), board) & (
+            reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (
                 state == 0
             )
             blown[each.box] |= (state & bit("saturated")) != 0

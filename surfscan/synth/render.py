@@ -24,7 +24,7 @@ from surfscan.core.records import Pose
 from surfscan.synth import board_light
 from surfscan.synth.marks import Mark
 from surfscan.synth.panels import Flat, Panel
-from surfscan.synth.rays import Hits, cast, fresnel, meet_board, pixel_rays, project
+from surfscan.synth.rays import Hits, cast, fresnel, meet_board, moving_rays, pixel_rays, project
 from surfscan.synth.scene import Exposure, Scene, Tags
 
 __all__ = ["render", "render_shots"]
@@ -110,7 +110,8 @@ def render_shots(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
     pictures: list[Array] = [np.empty(0)] * len(shots)
     places: dict[bytes, list[int]] = {}
     for k, shot in enumerate(shots):
-        places.setdefault(shot.pose.rotation.tobytes() + shot.pose.shift_mm.tobytes(), []).append(k)
+        place = shot.pose.rotation.tobytes() + shot.pose.shift_mm.tobytes()
+        places.setdefault(place if shot.moving is None else place + str(k).encode(), []).append(k)
     for which in places.values():
         for k, picture in zip(which, _from_one_place(scene, [shots[k] for k in which]), strict=True):
             pictures[k] = picture
@@ -126,7 +127,7 @@ def _from_one_place(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
     step = max(1, 240_000 // max(right - left, 1))  # bounds the memory of a strip to some 100 MB
     for row in range(top, bottom, step):
         end = min(row + step, bottom)
-        strip = _strip(scene, shots[0].pose, left, right, row, end)
+        strip = _strip(scene, shots[0], left, right, row, end)
         for picture, shot in zip(pictures, shots, strict=True):
             picture[row:end, left:right] = _mean(_shade(scene, shot, strip), scene.supersampling)
     for mark in scene.marks:
@@ -223,18 +224,35 @@ def _meet(scene: Scene, hits: Hits, p: Array, q: Array, finer: Callable[..., Arr
     return _Met(hits, p, q, finer, x, y, *_diffuse_reflectance(scene, x, y))
 
 
-def _strip(scene: Scene, pose: Pose, left: int, right: int, top: int, bottom: int) -> _Met:
+def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom: int) -> _Met:
     n = scene.supersampling
     columns = np.arange(left - _PAD, right + _PAD)
-    rows = np.arange(top - _PAD, bottom + _PAD)[:, None]
-    d = pixel_rays(columns, rows, scene.camera, pose)
-    hits, p, q = cast(scene.panel, pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    rows = np.arange(top - _PAD, bottom + _PAD)
+    if shot.moving is None:
+        centre = shot.pose.centre_mm
+        d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
+    else:
+        rotation, places = shot.moving(rows)
+        centre = np.moveaxis(places, -1, 0)[..., None]
+        d = moving_rays(columns, rows[:, None], scene.camera, rotation)
+    hits, p, q = cast(scene.panel, centre, scene.board, d, scene.board_sag_mm)
 
     def finer(field: Array, nan: float = _FAR) -> Array:
-        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, _PAD)
-        return _finer_rows(whole.T, n, _PAD).T
+        whole = np.nan_to_num(field, nan=nan).astype(np.float32)
+        if whole.ndim == 3:  # each sample of a pixel at a time of its own within the exposure
+            first, last = (_finer_rows(_finer_rows(one, n, _PAD).T, n, _PAD).T for one in whole)
+            return np.asarray(first + _sample_times(n, first.shape) * (last - first))
+        return _finer_rows(_finer_rows(whole, n, _PAD).T, n, _PAD).T
 
     return _meet(scene, hits, p, q, finer)
+
+
+def _sample_times(n: int, shape: tuple[int, ...]) -> Array:
+    """When in the exposure, 0 to 1, each of a pixel's n x n samples is taken: spread over rows and columns alike."""
+    column, row = np.meshgrid(np.arange(n), np.arange(n))
+    order = (column * n + (row + column) % n).argsort(axis=None).argsort().reshape(n, n)
+    times = (order + 0.5) / (n * n)
+    return np.tile(times.astype(np.float32), (shape[0] // n, shape[1] // n))
 
 
 def _shade(scene: Scene, shot: Exposure, met: _Met, marks: Sequence[Mark] = ()) -> Array:
