@@ -1,4 +1,4 @@
-"""Videos for tests, encoded as phones do (H.264 or HEVC in MP4 or MOV) by PyAV, which the package itself does not use."""
+"""Videos for tests, encoded as phones do (H.264 or HEVC in MP4 or MOV) by PyAV, which the package does without."""
 
 from __future__ import annotations
 

@@ -25,7 +25,7 @@ CELLS = 32
 ENOUGH = 3
 """Frames that should see each place."""
 
-LEAST_GAIN = 0.004
+LEAST_GAIN = 0.01
 """What a further frame must add, as a share of seeing all of the panel once."""
 
 
@@ -54,7 +54,7 @@ def choose(sheet: Sheet, fits: Mapping[int, PoseFit], *, blur_px: Mapping[int, f
     taken: list[int] = []
     while len(taken) < min(MOST_STILLS, len(fits)):
         # Seen once counts most, and what is seen often enough counts little.
-        worth = np.where(counts < ENOUGH, 0.5**counts, 0.02)
+        worth = np.where(counts < ENOUGH, 0.5**counts, 0.01)
         gain = {
             k: float((worth * mask).mean()) * (sharpest / blur_px[k]) ** 0.5
             for k, mask in lit.items()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -47,11 +47,14 @@ class Gathered:
         With their entries only.
     stations : tuple of Station
     left_out : tuple of LeftOut
+    stills : mapping of str to Still
+        Frames of videos among them.
     """
 
     sheet: Sheet
     stations: tuple[Station, ...]
     left_out: tuple[LeftOut, ...]
+    stills: Mapping[str, Still] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -119,7 +122,9 @@ def gather_sweep(
     if not stations:
         assert last is not None
         raise last
-    return Gathered(sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left))
+    return Gathered(
+        sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left), stills or {}
+    )
 
 
 def _why(error: RefusedError | NotMeasuredError, file: str) -> str:
@@ -217,5 +222,5 @@ def _details(sweep: Sweep, left: tuple[LeftOut, ...], stills: Mapping[str, Still
                 each.file: None if np.isnan(v) else float(v) for each, v in zip(sweep.seen, off, strict=True)
             },
         },
-        **({"videos": [film.told() for film in films]} if films else {}),
+        **({"videos": [film.told(stills) for film in films]} if films else {}),
     }

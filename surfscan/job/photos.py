@@ -20,7 +20,15 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.decoders import focal_from_35mm
 
-__all__ = ["check_there", "focal_from_35mm", "linear", "photo_size", "pixels_of", "read_photo", "read_picture"]
+__all__ = [
+    "check_there",
+    "focal_from_35mm",
+    "linear",
+    "photo_size",
+    "pixels_of",
+    "read_photo",
+    "read_picture",
+]
 
 DECODE = "surfscan.job.decoders:photo"
 

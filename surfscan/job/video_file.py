@@ -17,7 +17,7 @@ import numpy as np
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["MOST_BYTES", "MOST_FRAMES", "MOST_PIXELS", "MOST_S", "VIDEO_ENDINGS", "VideoHeader", "is_video", "read_video_header"]
+__all__ = ["VIDEO_ENDINGS", "VideoHeader", "is_video", "read_video_header"]
 
 VIDEO_ENDINGS = (".mp4", ".mov", ".m4v")
 
@@ -297,4 +297,6 @@ def _cut_short(file: str) -> RefusedError:
 
 
 def _damaged(file: str, found: str) -> RefusedError:
-    return RefusedError(f"{file} is damaged", found=found, allowed="a whole MP4 or MOV", cure="copy it from the phone again")
+    return RefusedError(
+        f"{file} is damaged", found=found, allowed="a whole MP4 or MOV", cure="copy it from the phone again"
+    )

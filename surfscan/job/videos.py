@@ -16,7 +16,7 @@ from surfscan.core.records import Photo
 from surfscan.job.photos import check_there, linear
 from surfscan.job.video_file import VideoHeader, read_video_header
 
-__all__ = ["Frame", "digest", "frame_photo", "frames_of", "open_video"]
+__all__ = ["Frame", "digest", "frame_photo", "frames_of", "open_video", "read_frame"]
 
 DECODE = "surfscan.job.video_decoder:frames"
 
@@ -53,7 +53,9 @@ def open_video(path: Path, file: str) -> VideoHeader:
         ) from None
 
 
-def frames_of(path: Path, file: str, header: VideoHeader, wanted: Sequence[int] | None = None) -> Iterator[Frame]:
+def frames_of(
+    path: Path, file: str, header: VideoHeader, wanted: Sequence[int] | None = None
+) -> Iterator[Frame]:
     """Decode a video's frames, some at a time.
 
     Parameters
@@ -96,6 +98,18 @@ def frame_photo(frame: Frame, name: str, *, encoding: str, sha256: str = "") -> 
     """A frame as a photo in linear light."""
     image, saturated = linear(frame.grey, encoding)
     return Photo(file=name, sha256=sha256, image=image, saturated=saturated)
+
+
+def read_frame(path: Path, file: str, number: int) -> NDArray[np.uint8]:
+    """One frame to be looked at, upright, (H, W, 3) uint8; RefusedError where there is none of that number."""
+    for frame in frames_of(path, file, open_video(path, file), [number]):
+        return np.repeat(frame.grey[..., None], 3, axis=2)
+    raise RefusedError(
+        f"{file} has no such frame",
+        found=f"frame {number}",
+        allowed="the video that was measured",
+        cure="name the job folder that the result was made from",
+    )
 
 
 def digest(path: Path) -> str:

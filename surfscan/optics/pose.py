@@ -79,6 +79,7 @@ def pose_from_tags(
     camera: Camera,
     file: str = "photo",
     width_px: int = 1600,
+    near: PoseFit | None = None,
 ) -> PoseFit:
     """Fit the camera's pose to the tags seen.
 
@@ -95,6 +96,8 @@ def pose_from_tags(
         Name for messages.
     width_px : int
         Width of the photo, which scales the limit of a poor fit.
+    near : PoseFit, optional
+        Of a frame of the same video: a fit that starts there is taken when it is good, which spares looking for others.
 
     Returns
     -------
@@ -122,6 +125,13 @@ def pose_from_tags(
             allowed="three tags or more that are not in one line",
         )
     limit = limit_px(width_px)
+    if near is not None and all(tag.id in near.tag_tilt for tag in known):
+        ideal = np.stack([undistort(tag.corners_px, camera=camera) for tag in known])
+        start = np.concatenate([cv2.Rodrigues(near.pose.rotation)[0].ravel(), near.pose.shift_mm])
+        lie = np.array([[near.tag_turn_rad[tag.id], *near.tag_tilt[tag.id]] for tag in known])
+        found = _refine(start, known, ideal, centres_mm, side_mm, camera, lie)
+        if found.pose.reprojection_px <= limit:
+            return found
     best, other = _fit_both(known, centres_mm, side_mm, camera)
     if best.pose.reprojection_px > limit:
         raise _explain_misfit(known, centres_mm, side_mm, camera, best, file, limit)
@@ -249,12 +259,13 @@ def _refine(
     centres: Mapping[int, tuple[float, ...]],
     side: float,
     camera: Camera,
+    lie: Array | None = None,
 ) -> PoseFit:
     count = len(tags)
     middle = np.array([centres[tag.id] for tag in tags], float)
     rotation = cv2.Rodrigues(start[:3])[0]
-    turn_tilt = np.zeros((count, 3))
-    for k in range(count):
+    turn_tilt = np.zeros((count, 3)) if lie is None else lie
+    for k in range(count if lie is None else 0):
         # The tag's first turn: its upper edge traced back to the panel plane.
         ends = np.column_stack([ideal[k], np.ones(4)]) @ rotation
         origin = -rotation.T @ start[3:6]

@@ -14,15 +14,18 @@ from surfscan.core.records import Pose
 
 __all__ = ["as_exposed", "eye_of", "ray_of"]
 
-ROUNDS = 3
-"""Of where a point is exposed and what the pose is then: each is some hundred times closer."""
+ROUNDS = 2
+"""Of where a point is exposed and what the pose is then: each is some hundred times closer, so two leave a thousandth
+of a pixel."""
 
 
-def as_exposed(x: Array, y: Array, z: Array, pose: Pose) -> tuple[Array, Array, Array]:
+def as_exposed(
+    x: Array, y: Array, z: Array, pose: Pose, *, rounds: int = ROUNDS
+) -> tuple[Array, Array, Array]:
     """Points in the frame of the camera as each is exposed, from those in the pose's own frame, mm."""
     a, b, c = x - pose.shift_mm[0], y - pose.shift_mm[1], z - pose.shift_mm[2]
     shift = pose.shift_mm
-    for _ in range(ROUNDS):
+    for _ in range(rounds):
         change = _change(pose, x / z, y / z)
         ta, tb, tc = _turned(a, b, c, change)
         x, y, z = ta + shift[0] + change[3], tb + shift[1] + change[4], tc + shift[2] + change[5]
@@ -30,12 +33,13 @@ def as_exposed(x: Array, y: Array, z: Array, pose: Pose) -> tuple[Array, Array, 
 
 
 def eye_of(pose: Pose, x_mm: Array, y_mm: Array, z_mm: Array) -> Array:
-    """Camera centre in the panel frame as each panel point is exposed: (3,) without a rolling shutter, else (3, ...)."""
+    """Camera centre as each panel point is exposed, in the panel frame: (3, ...); (3,) without a rolling shutter."""
     if not pose.sway.any():
         return pose.centre_mm
     points = np.stack([x_mm, y_mm, z_mm], -1) @ pose.rotation.T + pose.shift_mm
-    x, y, z = as_exposed(*np.moveaxis(points, -1, 0), pose)
-    return ray_of(pose, x / z, y / z)[0]
+    x, y, z = np.moveaxis(points, -1, 0)
+    x, y, z = as_exposed(x, y, z, pose, rounds=1)
+    return _centre(pose, _change(pose, x / z, y / z))
 
 
 def ray_of(pose: Pose, u: Array, v: Array) -> tuple[Array, Array]:
@@ -43,15 +47,21 @@ def ray_of(pose: Pose, u: Array, v: Array) -> tuple[Array, Array]:
     if not pose.sway.any():
         return pose.centre_mm, np.moveaxis(np.stack([u, v, np.ones_like(u)], -1) @ pose.rotation, -1, 0)
     change = _change(pose, u, v)
-    back = [-change[0], -change[1], -change[2]]
-    there = [pose.shift_mm[k] + change[3 + k] for k in range(3)]
-    centre = -np.moveaxis(np.stack(_turned(*there, back), -1) @ pose.rotation, -1, 0)
-    ray = np.stack(_turned(u, v, np.ones_like(u), back), -1) @ pose.rotation
-    return centre, np.moveaxis(ray, -1, 0)
+    ray = np.stack(_turned(u, v, np.ones_like(u), [-part for part in change[:3]]), -1) @ pose.rotation
+    return _centre(pose, change), np.moveaxis(ray, -1, 0)
+
+
+def _centre(pose: Pose, change: list[Array]) -> Array:
+    """Camera centre (3, ...) after a change of the pose."""
+    a, b, c = (pose.shift_mm[k] + change[3 + k] for k in range(3))
+    back = _turned(a, b, c, [-part for part in change[:3]])
+    return -np.moveaxis(np.stack(back, -1) @ pose.rotation, -1, 0)
 
 
 def _change(pose: Pose, u: Array, v: Array) -> list[Array]:
     """Turn and shift since the optical axis was exposed."""
+    if not pose.sway[0].any():  # rows are read, as most cameras held level do
+        return [v * each for each in pose.sway[1]]
     return [u * first + v * second for first, second in pose.sway.T]
 
 

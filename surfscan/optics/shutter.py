@@ -1,8 +1,9 @@
 """A video's rolling shutter from its tags: how long a read-out takes, and how the camera moved in each frame.
 
-A corner is exposed when its row is read. From frame to frame it is followed by a parabola through its three nearest
-places, each at its own time; where that says it was as the frame's middle was read is a corner of a camera that stands
-still. The read-out time is the one with which such corners fit the tags best, over all frames (least squares).
+A corner is exposed when its row is read. From frame to frame it is followed by a polynomial through its five nearest
+places, each at its own time (a hand's tremor is too fast for three); where that says it was as the frame's middle was
+read is a corner of a camera that stands still. The read-out time is the one with which such corners fit the tags best,
+over all frames (least squares).
 """
 
 from __future__ import annotations
@@ -29,6 +30,9 @@ camera hardly moved, and then hardly matters."""
 STEP_S = 0.004
 BLOCKS = 8
 """Parts of the video that are left out in turn, for the spread of what it tells (jackknife)."""
+
+PATH_REL = 0.03
+"""Share of the read-out time that is open because a hand's tremor is faster than frames tell (rendered walks)."""
 
 PATH = 3
 """Frames to each side from which the camera's speed is told."""
@@ -81,11 +85,14 @@ class Readout:
     frames: int
 
 
-def _neighbours(moments: Sequence[Moment], k: int, interval_s: float) -> tuple[int, int] | None:
-    if not 0 < k < len(moments) - 1:
-        return None
-    times = [moments[i].time_s for i in (k - 1, k, k + 1)]
-    return (k - 1, k + 1) if max(np.diff(times)) <= GAP * interval_s else None
+def _beside(moments: Sequence[Moment], k: int, interval_s: float) -> list[int]:
+    """The frame and one or two to each side without a gap; empty where there is none to a side."""
+    for reach in (2, 1):
+        if reach <= k < len(moments) - reach:
+            near = range(k - reach, k + reach + 1)
+            if max(np.diff([moments[i].time_s for i in near])) <= GAP * interval_s:
+                return list(near)
+    return []
 
 
 def still_tags(
@@ -95,32 +102,30 @@ def still_tags(
 
     None for a frame without close neighbours that show three of its tags.
     """
-    beside = _neighbours(moments, k, interval_s)
-    if beside is None:
-        return None
-    others = [{tag.id: tag.corners_px for tag in moments[i].tags} for i in beside]
+    near = _beside(moments, k, interval_s)
+    seen = {i: {tag.id: tag.corners_px for tag in moments[i].tags} for i in near}
     tags, speeds = [], []
-    now = moments[k].time_s
-    for tag in moments[k].tags:
-        if not all(tag.id in other for other in others):
+    for tag in moments[k].tags if near else ():
+        use = [i for i in near if tag.id in seen[i]]
+        if min(use) == k or max(use) == k:
             continue
-        places = np.stack([others[0][tag.id], tag.corners_px, others[1][tag.id]])
-        frames = np.array([moments[i].time_s for i in (beside[0], k, beside[1])])[:, None] - now
-        times = frames + readout_s * clock.share(places)
-        value, slope = _parabola(times, places)
+        places = np.stack([seen[i][tag.id] for i in use])
+        frames = np.array([moments[i].time_s for i in use])[:, None] - moments[k].time_s
+        value, slope = _through(frames + readout_s * clock.share(places), places)
         tags.append(TagSeen(tag.id, value))
         speeds.append(slope)
     return (tags, np.array(speeds)) if len(tags) >= 3 else None
 
 
-def _parabola(times: Array, places: Array) -> tuple[Array, Array]:
-    """Value and slope at 0 of the parabolas through three places (3, 4, 2) at times (3, 4)."""
+def _through(times: Array, places: Array) -> tuple[Array, Array]:
+    """Value and slope at 0 of the polynomials through places (N, 4, 2) at times (N, 4): Lagrange's formula."""
     value, slope = np.zeros(places.shape[1:]), np.zeros(places.shape[1:])
-    for i in range(3):
-        j, m = (n for n in range(3) if n != i)
-        share = (times[i] - times[j]) * (times[i] - times[m])
-        value += (times[j] * times[m] / share)[:, None] * places[i]
-        slope += (-(times[j] + times[m]) / share)[:, None] * places[i]
+    for i in range(len(times)):
+        rest = np.delete(times, i, 0)
+        share = np.prod(times[i] - rest, 0)
+        value += (np.prod(-rest, 0) / share)[:, None] * places[i]
+        parts = [np.prod(-np.delete(rest, n, 0), 0) for n in range(len(rest))]
+        slope += (np.sum(parts, 0) / share)[:, None] * places[i]
     return value, slope
 
 
@@ -174,7 +179,8 @@ def fit_readout(
     parts = np.array_split(np.arange(len(pull)), min(BLOCKS, len(pull)))
     left = [_solved(np.delete(pull, part, 0), noise2, time)[0] for part in parts]
     spread = float(np.sqrt((len(left) - 1) * np.var(left)))
-    return Readout(time, max(spread, _solved(pull, noise2, time)[1]), len(pull))
+    told = max(spread, _solved(pull, noise2, time)[1])
+    return Readout(time, float(np.hypot(told, PATH_REL * time)), len(pull))
 
 
 def _solved(pull: Array, noise2: float, now: float) -> tuple[float, float]:
@@ -265,8 +271,6 @@ def _rates(pose: Pose, tags: list[TagSeen], speeds: Array, going: Array, camera:
     by_shift = np.stack([carried[0] - x * carried[2], carried[1] - y * carried[2]], -1) / depth[:, None]
     one = np.ones_like(x)
     # d(x, y)/dt of a turning camera: [w x X] projected.
-    by_turn = np.stack(
-        [np.stack([-x * y, one + x * x, -y], -1), np.stack([-(one + y * y), x * y, x], -1)], 1
-    )
+    by_turn = np.stack([np.stack([-x * y, one + x * x, -y], -1), np.stack([-(one + y * y), x * y, x], -1)], 1)
     turn = np.linalg.lstsq(by_turn.reshape(-1, 3), (flow - by_shift).ravel(), rcond=None)[0]
     return np.r_[turn, np.cross(turn, pose.shift_mm) + carried]

@@ -43,8 +43,10 @@ class Surface(Carrier):
         check_shapes(self, dict.fromkeys(("x", "y", "z", "p", "q"), ("H", "W")))
         seal(self)
 
-    def hit(self, camera: Array | Pose, board: Board, *, p: Array | None = None, q: Array | None = None) -> Hit:
-        """Where each cell looks on the board from a camera's centre or pose; with other slopes than its own, if given."""
+    def hit(
+        self, camera: Array | Pose, board: Board, *, p: Array | None = None, q: Array | None = None
+    ) -> Hit:
+        """Where each cell looks on the board from a camera's centre or pose; by other slopes than its own, if given."""
         p, q = self.p if p is None else p, self.q if q is None else q
         eye = eye_of(camera, self.x, self.y, self.z) if isinstance(camera, Pose) else camera
         return hit_board(self.x, self.y, self.z, p, q, camera_mm=eye, board=board)

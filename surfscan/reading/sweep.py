@@ -357,9 +357,7 @@ class _Work:
             state = each.tracks[0].found.state
             part = cut(self.surface, each.box)
             board = self.context.mirrored_board
-            reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (
-                state == 0
-            )
+            reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
             blown[each.box] |= (state & bit("saturated")) != 0
             folded[each.box] |= each.folded
             odd[each.box] |= each.odd

@@ -14,7 +14,17 @@ from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.marks import Mark, Speck
 from surfscan.synth.panels import Panel
 
-__all__ = ["Exposure", "Lighting", "Motion", "Scene", "Stain", "Tags", "board_facing", "corner_tags", "look_at"]
+__all__ = [
+    "Exposure",
+    "Lighting",
+    "Motion",
+    "Scene",
+    "Stain",
+    "Tags",
+    "board_facing",
+    "corner_tags",
+    "look_at",
+]
 
 Array = NDArray[Any]
 
