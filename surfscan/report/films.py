@@ -20,6 +20,6 @@ def _line(row: Mapping[str, Any]) -> str:
     if not row["readout_from_frames"]:
         return f"{said} How long its sensor takes to be read was not told: {row['readout_ms']:.0f} ms were taken."
     return (
-        f"{said} Its sensor is read in {row['readout_ms']:.1f} ms (95 %: within {row["readout_u95_ms"]:.1f} ms), "
+        f"{said} Its sensor is read in {row['readout_ms']:.1f} ms (95 %: within {row['readout_u95_ms']:.1f} ms), "
         "which is allowed for row by row."
     )
