@@ -16,13 +16,13 @@ from surfscan.reading.sweep_photo import inner_board
 
 __all__ = ["MOST_STILLS", "choose"]
 
-MOST_STILLS = 20
+MOST_STILLS = 14
 """Frames chosen of a video: more cost time, and tell little more."""
 
 CELLS = 32
 """Cells across the panel that what is seen is counted on."""
 
-ENOUGH = 3
+ENOUGH = 2
 """Frames that should see each place."""
 
 LEAST_GAIN = 0.01
