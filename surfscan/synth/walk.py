@@ -142,6 +142,8 @@ def frames(
     rate_hz: float = 30.0,
     readout_s: float = 0.02,
     exposure_s: float = 0.008,
+    part: int = 0,
+    parts: int = 1,
 ) -> Iterator[Array]:
     """Each frame of a video in linear light, (H, W) float32, noiseless.
 
@@ -158,11 +160,13 @@ def frames(
         From the first row's exposure to the last one's: rolling shutter.
     exposure_s : float
         How long each row is exposed: motion blur.
+    part, parts : int
+        Which frames: every so manieth, from that one on.
     """
     height = scene.image_size_px[1]
     first, last = walk.times_s[[0, -1]]
     margin = 0.5 * (readout_s + exposure_s)
-    for t in np.arange(first + margin, last - margin, 1 / rate_hz):
+    for t in np.arange(first + margin, last - margin, 1 / rate_hz)[part::parts]:
 
         def moving(rows: Array, t: float = float(t)) -> tuple[Array, Array]:
             of_rows = t + readout_s * ((rows + 0.5) / height - 0.5)
