@@ -3,9 +3,9 @@
     python tests/bench/study_video.py --folder DIR [--codec hevc] [--shift 10]
 
 Panel, board and spots of `study_sweep.py`; 8 s at 1920 x 1080, 30 frames a second, read in 20 ms, exposed for 8 ms,
-noise, a hand's tremor. Rendering takes about half an hour of two cores and is kept in DIR, so that other codecs go fast.
-With --shift every frame is shifted by so many pixels, as stabilisation does. Printed: what the video gave, errors of the
-peaks, map rms, share seen, time and memory.
+noise, a hand's tremor. Rendering takes about half an hour of two cores and is kept in DIR, so that other codecs go
+fast. With --shift every frame is shifted by so many pixels, as stabilisation does. Printed: what the video gave, errors
+of the peaks, map rms, share seen, time and memory.
 """
 
 from __future__ import annotations
@@ -86,8 +86,8 @@ def told(folder: Path) -> None:
     row = result.details["videos"][0]
     print(
         f"seen {100 * result.coverage:.1f} %, rms {rms:.2f} um, step {step:.2f} um, {took:.0f} s, "
-        f"{cpu:.0f} s of processor, {most:.0f} MB; {row['frames_used']} of {row['frames']} frames, left out {row['left_out']}; read-out "
-        f"{row['readout_ms']:.2f} +/- {row['readout_u95_ms']:.2f} ms (true {1e3 * READOUT_S:g})"
+        f"{cpu:.0f} s of processor, {most:.0f} MB; {row['frames_used']} of {row['frames']} frames, "
+        f"left out {row['left_out']}; read-out {row['readout_ms']:.2f} +/- {row['readout_u95_ms']:.2f} ms"
     )
     for spot in true_spots(folder):
         near = min(

@@ -12,9 +12,30 @@ import pytest
 from videos import write_video
 
 from surfscan.core.errors import RefusedError
+from surfscan.job.photos import read_photo
 from surfscan.job.videos import frame_photo, frames_of, open_video
+from surfscan.look.job_check import check_folder
 
 WIDTH, HEIGHT = 320, 240
+SHEET = """
+[panel]
+stage = "primer"
+size_mm = [500, 400]
+[tags]
+dictionary = "4x4_50"
+side_mm = 36
+[camera]
+focal_px = 900.0
+[board]
+pattern = "crossed"
+period_mm = 25
+centre_mm = [0.0, 500.0, 700.0]
+across = [1.0, 0.0, 0.0]
+up = [0.0, -0.8, 0.6]
+size_mm = [1500, 1200]
+[[photo]]
+file = "walk.mp4"
+"""
 
 
 def pictures(count: int = 36) -> list[np.ndarray]:
@@ -117,6 +138,22 @@ def test_other_files_are_refused(tmp_path: Path) -> None:
         (tmp_path / name).write_bytes(data)
         assert what in refused(tmp_path / name).what
     assert "is not there" in refused(tmp_path / "none.mp4").what
+
+
+def test_where_photos_are_asked_for_a_video_is_told() -> None:
+    with pytest.raises(RefusedError, match=r"walk.mp4 is a video") as error:
+        read_photo(filmed(), "walk.mp4")
+    assert "job sheet" in error.value.cure
+
+
+def test_a_folder_looked_at_tells_its_video(tmp_path: Path) -> None:
+    (tmp_path / "walk.mp4").write_bytes(filmed().read_bytes())
+    (tmp_path / "panel.toml").write_text(SHEET)
+    (found,) = (one for one in check_folder(tmp_path) if "walk.mp4" in one.where)
+    assert found.good
+    assert found.sentence == "a video of 1.2 s, 36 frames of 320 x 240 in H.264"
+    (tmp_path / "walk.mp4").write_bytes(filmed().read_bytes()[:500])
+    assert any(not one.good and "walk.mp4" in one.where for one in check_folder(tmp_path))
 
 
 def test_broken_files_end_in_words(tmp_path: Path) -> None:
