@@ -6,6 +6,7 @@ import re
 from pathlib import PurePosixPath
 
 import surfscan
+from surfscan.job.photo_files import looks_like_video
 from surfscan.job.uploads import MOST_FILE_MB, MOST_MEGAPIXELS, MOST_PHOTOS, MOST_TOTAL_MB
 
 __all__ = [
@@ -53,6 +54,14 @@ def check_photo(data: bytes, name: str) -> None:
         With what was found, what is allowed and what to do.
     """
     megabytes = len(data) / 1e6
+    if looks_like_video(data[:16]):
+        raise surfscan.RefusedError(
+            f"{name} is a video, which the page does not take",
+            found=f"{megabytes:.0f} MB of MP4 or MOV",
+            allowed="photos",
+            cure="take photos from six to twelve places along the walk; or put the video in a folder with a job sheet "
+            "and run surfscan check on that",
+        )
     if megabytes > MOST_FILE_MB * 1.048576:
         raise surfscan.RefusedError(
             f"{name} is too large",

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -18,11 +18,15 @@ from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.field import make_grid, mask_region, mask_squares
+from surfscan.optics.pose import PoseFit
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
 from surfscan.reading.sweep import LeftOut
 from surfscan.surface.form import FairForm
+
+if TYPE_CHECKING:
+    from surfscan.checking.film import Still
 
 __all__ = [
     "PlacedJob",
@@ -30,6 +34,7 @@ __all__ = [
     "Taken",
     "board_of",
     "context_of",
+    "crown_of",
     "judged_region",
     "tag_half_mm",
     "view_of",
@@ -62,6 +67,8 @@ class PlacedJob:
         What a reference found: its board is used, and what is left on it is taken off.
     left_out : tuple of LeftOut
         Photos of a sweep that could not be used so far.
+    stills : mapping of str to Still
+        Frames of videos among the photos.
     """
 
     sheet: Sheet
@@ -70,6 +77,7 @@ class PlacedJob:
     board_fit: BoardFit | None = None
     null: Null | None = None
     left_out: tuple[LeftOut, ...] = ()
+    stills: Mapping[str, Still] = field(default_factory=dict)
 
     @property
     def views(self) -> tuple[View, ...]:
@@ -175,7 +183,7 @@ def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Con
         judged_region(sheet, grid, stations),
         level_places(sheet),
         board,
-        _tag_curvature(sheet, stations),
+        crown_of(sheet, [station.fit for station in stations]),
     )
 
 
@@ -211,13 +219,13 @@ def judged_region(sheet: Sheet, grid: Grid, stations: list[Station]) -> Array:
     )
 
 
-def _tag_curvature(sheet: Sheet, stations: list[Station]) -> Array | None:
+def crown_of(sheet: Sheet, fits: Sequence[PoseFit]) -> Array | None:
     """A first look at the crown: how the tags' tilts change across the panel."""
     if sheet.tags is None:
         return None
     rows, right = [], []
-    for station in stations:
-        for tag, (p, q) in station.fit.tag_tilt.items():
+    for fit in fits:
+        for tag, (p, q) in fit.tag_tilt.items():
             x, y = sheet.tags.centres_mm[tag]
             rows += [[x, y, 0, 1, 0], [0, x, y, 0, 1]]
             right += [p, q]

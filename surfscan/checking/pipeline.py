@@ -13,11 +13,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.film import has_video
+from surfscan.checking.film_frames import film_photos
 from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
 from surfscan.checking.outcome import assemble
 from surfscan.checking.photos import check_sizes, read_photos
-from surfscan.checking.quality import find_blocker, judge_photo
+from surfscan.checking.quality import coverage_of, judge_photo
 from surfscan.checking.reference import add_null, read_reference, stand_again
 from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, told
 from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_row
@@ -25,7 +27,7 @@ from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
 from surfscan.checking.survey import Laid, lay_out
 from surfscan.checking.sweep_light import Gathered, gather_sweep, is_sweep
-from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Reading
 from surfscan.core.records import CheckResult, HeightMap, Photo, PhotoCheck
 from surfscan.job.photo_quality import check_exposure
@@ -85,9 +87,10 @@ def check_job(
     tell("reading the photos", 0.05)
     why = lacks_scale(sheet)
     gathered = None
-    if not why and is_sweep(sheet):
-        laid = lay_out(sheet)
-        gathered = gather_sweep(laid.sheet, laid=laid)
+    if is_sweep(sheet) and (not why or has_video(sheet)):
+        sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share), why=why)
+        laid = lay_out(sheet, stills=stills)
+        gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
         laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
         photos = read_photos(sheet)
@@ -213,8 +216,10 @@ def _set_up(
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    left_out = () if gathered is None else gathered.left_out
-    return PlacedJob(sheet, tuple(stations), inputs, board_fit, null, left_out), setup
+    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null)
+    if gathered is not None:
+        placed = replace(placed, left_out=gathered.left_out, stills=gathered.stills)
+    return placed, setup
 
 
 def _judge(
@@ -240,7 +245,7 @@ def _judge(
         tell("holding it against the other panel", 0.76)
         held = hold_against(reading, against, **fit)
         reading = held.reading
-    coverage = _coverage(reading, taken, quality)
+    coverage = coverage_of(reading, taken.region, quality)
     tell("finding the fair form", 0.78)
     fair = (
         held.fair
@@ -299,26 +304,6 @@ def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:
         reading.flags,
         fair.name,
     )
-
-
-def _coverage(reading: Reading, taken: Taken, quality: list[list[PhotoCheck]]) -> float:
-    """Share of the judged region that was measured.
-
-    Raises
-    ------
-    NotMeasuredError
-        When that is next to nothing, saying what stands in the way.
-    """
-    measured = np.isfinite(reading.height_mm).sum()
-    coverage = float(measured / max(int((taken.region == 0).sum()), 1))
-    if measured < ENOUGH:
-        raise NotMeasuredError(
-            "the panel can't be read from these photos",
-            found=f"{100 * coverage:.0f} % of the region measured",
-            cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
-            allowed=f"at least {ENOUGH} measured cells",
-        )
-    return coverage
 
 
 def _stand_all(sheet: Sheet, photos: list[Photo], laid: Laid | None = None) -> list[Station]:

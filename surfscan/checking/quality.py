@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import numpy as np
 
-from surfscan.core.errors import RefusedError
+from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit, describe
 from surfscan.core.photo_limits import FIGURES, THRESHOLDS
-from surfscan.core.reading import QualityMaps
+from surfscan.core.reading import QualityMaps, Reading
 from surfscan.core.records import Array, PhotoCheck
 from surfscan.job.photo_quality import check_view, edge_blur
 from surfscan.reading.station import Station
+from surfscan.reading.surface import ENOUGH
 
-__all__ = ["find_blocker", "judge_photo"]
+__all__ = ["coverage_of", "find_blocker", "judge_photo"]
 
 
 def judge_photo(
@@ -69,3 +70,23 @@ def find_blocker(flags: Array, quality: list[list[PhotoCheck]]) -> tuple[str, st
         if count > best[2]:
             best = (describe(name).sentence, describe(name).cure, count)
     return best[0], best[1]
+
+
+def coverage_of(reading: Reading, region: Array, quality: list[list[PhotoCheck]]) -> float:
+    """Share of the judged region that was measured.
+
+    Raises
+    ------
+    NotMeasuredError
+        When that is next to nothing, saying what stands in the way.
+    """
+    measured = np.isfinite(reading.height_mm).sum()
+    coverage = float(measured / max(int((region == 0).sum()), 1))
+    if measured < ENOUGH:
+        raise NotMeasuredError(
+            "the panel can't be read from these photos",
+            found=f"{100 * coverage:.0f} % of the region measured",
+            cure=find_blocker(reading.flags, quality)[1] or "shoot again, closer and with wider stripes",
+            allowed=f"at least {ENOUGH} measured cells",
+        )
+    return coverage

@@ -7,12 +7,13 @@ together; without ``panel.size_mm`` the region is the hull of the tags' middles.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
+from surfscan.checking.film import Still, photo_of
 from surfscan.checking.stations import camera_of, explain_tags, see_once
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Camera, Photo, TagSeen
@@ -100,7 +101,13 @@ def needs_layout(sheet: Sheet) -> bool:
     return sheet.tags is not None and (sheet.tags.surveyed or sheet.panel.size_mm is None)
 
 
-def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = True) -> Laid:
+def lay_out(
+    sheet: Sheet,
+    photos: list[Photo] | None = None,
+    *,
+    setup: bool = True,
+    stills: Mapping[str, Still] | None = None,
+) -> Laid:
     """Fill in what the sheet leaves to the photos.
 
     Parameters
@@ -111,6 +118,8 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = Tr
         sweep wants it.
     setup : bool
         Whether the set-up photo is read too.
+    stills : mapping of str to Still, optional
+        Frames of videos among the photos.
 
     Returns
     -------
@@ -132,12 +141,15 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = Tr
     sources: dict[str, str] = {}
     read_setup: Photo | None = None
     last: RefusedError | None = None
-    for photo in _each(sheet, photos, setup=setup):
+    frames = stills or {}
+    for photo in _each(sheet, photos, setup=setup, stills=frames):
         is_setup = sheet.board is not None and photo.file == sheet.board.setup_photo
         try:
             check_exposure(photo)
             camera, sources[photo.file] = camera_of(sheet, photo)
-            shots.append(Shot(photo.file, photo.image.shape[1], camera, tuple(_panel_tags(sheet, photo))))
+            still = frames.get(photo.file)
+            tags = _panel_tags(sheet, photo) if still is None else still.tags(camera)
+            shots.append(Shot(photo.file, photo.image.shape[1], camera, tuple(tags)))
         except RefusedError as error:
             if is_setup or not sweep:
                 raise
@@ -177,14 +189,16 @@ def lay_out(sheet: Sheet, photos: list[Photo] | None = None, *, setup: bool = Tr
     return Laid(_with_region(_with_tags(sheet, found)), found, known, cameras, read_setup)
 
 
-def _each(sheet: Sheet, photos: list[Photo] | None, *, setup: bool) -> Iterator[Photo]:
+def _each(
+    sheet: Sheet, photos: list[Photo] | None, *, setup: bool, stills: Mapping[str, Still]
+) -> Iterator[Photo]:
     """The job's photos and the set-up photo, each once."""
     name = sheet.board.setup_photo if setup and sheet.board is not None else None
     if photos is not None:
         yield from photos
     else:
         for row in sheet.photos:
-            yield read_photo(sheet.folder / row.file, row.file, encoding=row.encoding)
+            yield photo_of(sheet, row, stills)
     given = {photo.file for photo in photos or ()} | {row.file for row in sheet.photos}
     if name is not None and name not in given:
         yield read_photo(sheet.folder / name, name)

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Progress
-from surfscan.checking.stations import stand
+from surfscan.checking.film import Still, has_video, photo_of, stand_still
+from surfscan.checking.stations import camera_of, stand
 from surfscan.checking.survey import Laid
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
@@ -16,7 +18,6 @@ from surfscan.core.message import Reason, Weight
 from surfscan.core.reading import Context, Reading
 from surfscan.core.records import Photo
 from surfscan.job.photo_quality import check_exposure
-from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.judge.reasons import reason
 from surfscan.optics.field import Cutout, cut_out
@@ -46,11 +47,14 @@ class Gathered:
         With their entries only.
     stations : tuple of Station
     left_out : tuple of LeftOut
+    stills : mapping of str to Still
+        Frames of videos among them.
     """
 
     sheet: Sheet
     stations: tuple[Station, ...]
     left_out: tuple[LeftOut, ...]
+    stills: Mapping[str, Still] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,14 +66,18 @@ class SweepTaken:
 
 
 def is_sweep(sheet: Sheet) -> bool:
-    """Whether a sheet gives more photos than one reading of both directions takes."""
+    """Whether a sheet gives more photos than one reading of both directions takes, or a video."""
     board = sheet.board
     if board is None or board.pattern not in ("stripes", "crossed"):
         return False
+    if has_video(sheet):
+        return True
     return len(sheet.photos) > (1 if board.pattern == "crossed" else 2)
 
 
-def gather_sweep(sheet: Sheet, *, laid: Laid | None = None) -> Gathered:
+def gather_sweep(
+    sheet: Sheet, *, laid: Laid | None = None, stills: Mapping[str, Still] | None = None
+) -> Gathered:
     """Read every photo and find where it was taken from; those that can't be used are named and left out.
 
     Parameters
@@ -77,6 +85,8 @@ def gather_sweep(sheet: Sheet, *, laid: Laid | None = None) -> Gathered:
     sheet : Sheet
     laid : Laid, optional
         Where the tags were surveyed: what was found of them.
+    stills : mapping of str to Still, optional
+        Frames of videos among the photos.
 
     Raises
     ------
@@ -89,12 +99,16 @@ def gather_sweep(sheet: Sheet, *, laid: Laid | None = None) -> Gathered:
     last: RefusedError | None = None
     shape: tuple[int, ...] = ()
     for row in sheet.photos:
-        photo = read_photo(sheet.folder / row.file, row.file, encoding=row.encoding)
+        still = (stills or {}).get(row.file)
+        photo = photo_of(sheet, row, stills or {})
         try:
             check_exposure(photo)
             known = laid or Laid(sheet)
             found, camera = known.tags.get(photo.file), known.cameras.get(photo.file)
-            station = stand(sheet, photo, row, tags=found, camera=camera)
+            if still is None:
+                station = stand(sheet, photo, row, tags=found, camera=camera)
+            else:
+                station = stand_still(sheet, still, photo, *(camera or camera_of(sheet, photo)))
         except RefusedError as error:
             last = error
             left.append(LeftOut(row.file, _why(error, row.file)))
@@ -108,7 +122,9 @@ def gather_sweep(sheet: Sheet, *, laid: Laid | None = None) -> Gathered:
     if not stations:
         assert last is not None
         raise last
-    return Gathered(sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left))
+    return Gathered(
+        sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left), stills or {}
+    )
 
 
 def _why(error: RefusedError | NotMeasuredError, file: str) -> str:
@@ -150,14 +166,14 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
         views, fits, context.mirrored_board, placed.inputs, placed.board_fit, corners=_pose_changes(sweep)
     )
     left = (*placed.left_out, *sweep.left_out)
-    kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left)}
+    kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left, placed.stills)}
     return SweepTaken(sweep.reading, kept), setup
 
 
 def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:
     """The panel's part of one photo, for each direction that it carries; the rest of the photo is dropped."""
     view, row = context.views[number], placed.sheet.photos[number]
-    photo = read_photo(placed.sheet.folder / row.file, row.file, encoding=row.encoding)
+    photo = photo_of(placed.sheet, row, placed.stills)
     cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=stand_off_mm(context.grid))
     ways = (view.varies,) if view.varies else ("across", "up")
     return [replace(cut, view=replace(view, varies=way)) for way in ways]
@@ -192,7 +208,8 @@ def _doubts(sweep: Sweep, left: tuple[LeftOut, ...]) -> tuple[Reason, ...]:
     return tuple(rows)
 
 
-def _details(sweep: Sweep, left: tuple[LeftOut, ...]) -> dict[str, Any]:
+def _details(sweep: Sweep, left: tuple[LeftOut, ...], stills: Mapping[str, Still]) -> dict[str, Any]:
+    films = list({id(still.film): still.film for still in stills.values()}.values())
     inside = sweep.counts[np.isfinite(sweep.reading.height_mm)]
     off = sweep.agreement.off_mrad
     return {
@@ -204,5 +221,6 @@ def _details(sweep: Sweep, left: tuple[LeftOut, ...]) -> dict[str, Any]:
             "disagreement_mrad": {
                 each.file: None if np.isnan(v) else float(v) for each, v in zip(sweep.seen, off, strict=True)
             },
-        }
+        },
+        **({"videos": [film.told(stills) for film in films]} if films else {}),
     }

@@ -145,20 +145,24 @@ class Pose(Carrier):
         Of (rotation vector left-multiplied, shift) in rad and mm.
     reprojection_px : float
         Root mean square distance between seen and projected tag corners.
+    sway : ndarray (2, 6)
+        Of a frame with a rolling shutter: how the pose (turn from the left, rad; shift, mm) has changed where x/z, and
+        where y/z, is larger by 1 than on the optical axis; zeros for a photo taken all at once.
     """
 
     rotation: Array
     shift_mm: Array
     covariance: Array
     reprojection_px: float
+    sway: Array = field(default_factory=lambda: np.zeros((2, 6)))
 
     def __post_init__(self) -> None:
-        check_shapes(self, {"rotation": (3, 3), "shift_mm": (3,), "covariance": (6, 6)})
+        check_shapes(self, {"rotation": (3, 3), "shift_mm": (3,), "covariance": (6, 6), "sway": (2, 6)})
         seal(self)
 
     @property
     def centre_mm(self) -> Array:
-        """Camera centre in the panel frame, (3,)."""
+        """Camera centre in the panel frame, (3,); of a frame with a rolling shutter, as its middle was exposed."""
         centre: Array = -self.rotation.T @ self.shift_mm
         return centre
 

@@ -14,7 +14,7 @@ from typing import Any
 
 from surfscan.core.errors import RefusedError
 
-__all__ = ["PhotoHeader", "read_header"]
+__all__ = ["PhotoHeader", "looks_like_video", "read_header"]
 
 _PNG = b"\x89PNG\r\n\x1a\n"
 _HEIF_BRANDS = {b"heic", b"heix", b"heim", b"heis", b"mif1", b"msf1", b"hevc", b"hevx"}
@@ -57,6 +57,14 @@ def read_header(data: bytes, file: str) -> PhotoHeader:
         return _tiff(data, file)
     if data[4:8] == b"ftyp" and data[8:12] in _HEIF_BRANDS:
         return _heic(data, file)
+    if looks_like_video(data):
+        raise RefusedError(
+            f"{file} is a video",
+            found="MP4 or MOV",
+            allowed="photos here: JPEG, PNG, TIFF or HEIC",
+            cure="name a video of crossed stripes or stripes in a folder's job sheet, and run surfscan check on that;"
+            " or take photos",
+        )
     raise RefusedError(
         f"{file} is no photo that can be read",
         found=_guess(data),
@@ -67,6 +75,13 @@ def read_header(data: bytes, file: str) -> PhotoHeader:
 
 MOST_DIRECTORIES = 64
 """A photo has one to five: itself, a thumbnail, EXIF."""
+
+
+def looks_like_video(data: bytes) -> bool:
+    """Whether a file begins as MP4 and MOV do, and is no HEIC photo."""
+    if data[4:8] == b"ftyp":
+        return data[8:12] not in _HEIF_BRANDS
+    return data[4:8] in (b"moov", b"mdat", b"wide")
 
 
 def _guess(data: bytes) -> str:

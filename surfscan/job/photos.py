@@ -20,7 +20,15 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.decoders import focal_from_35mm
 
-__all__ = ["focal_from_35mm", "photo_size", "pixels_of", "read_photo", "read_picture"]
+__all__ = [
+    "check_there",
+    "focal_from_35mm",
+    "linear",
+    "photo_size",
+    "pixels_of",
+    "read_photo",
+    "read_picture",
+]
 
 DECODE = "surfscan.job.decoders:photo"
 
@@ -61,7 +69,7 @@ def read_photo(path: Path | str, file: str, *, encoding: str = "srgb") -> Photo:
         of several pages.
     """
     data, told, pixels = _decoded(Path(path), file)
-    image, saturated = _linearise(pixels, encoding)
+    image, saturated = linear(pixels, encoding)
     return Photo(
         file=file,
         sha256=hashlib.sha256(data).hexdigest(),
@@ -124,45 +132,64 @@ def _decoded(path: Path, file: str) -> tuple[bytes, dict[str, Any], NDArray[Any]
     return data, told, pixels
 
 
-def _read_bytes(path: Path, file: str) -> bytes:
+def check_there(path: Path, file: str, allowed: str) -> int:
+    """Size of a file that is there and holds something, bytes.
+
+    Raises
+    ------
+    RefusedError
+        No file, none that may be read, or an empty one.
+    """
     try:
         size = path.stat().st_size
         if not path.is_file():
             raise RefusedError(
                 f"{file} is no file",
-                allowed="a photo",
+                allowed=allowed,
                 found="a folder, or what is none",
                 cure="correct the name in the sheet",
             )
-        if size == 0:
-            raise RefusedError(
-                f"{file} is empty",
-                found="0 bytes",
-                cure="copy it from the phone again",
-                allowed="a whole JPEG, PNG, TIFF or HEIC photo",
-            )
-        if size > _MOST_BYTES:
-            raise RefusedError(
-                f"{file} is too large",
-                found=f"{size / 1e6:.0f} MB",
-                allowed="up to 1000 MB",
-                cure="save it smaller; 12 megapixels are plenty",
-            )
-        return path.read_bytes()
     except FileNotFoundError:
         raise RefusedError(
             f"{file} is not there",
             found=f"no {path}",
-            cure="copy the photo into the job folder",
-            allowed="a photo in the job folder",
+            cure="copy it into the job folder",
+            allowed=f"{allowed}, in the job folder",
         ) from None
     except OSError as error:
+        raise _unreadable(file, error) from None
+    if size == 0:
         raise RefusedError(
-            f"{file} cannot be read",
-            found=error.strerror or str(error),
-            allowed="a file that this computer may read",
-            cure="check its rights, and that the drive is there",
-        ) from None
+            f"{file} is empty",
+            found="0 bytes",
+            cure="copy it from the phone again",
+            allowed=allowed,
+        )
+    return size
+
+
+def _unreadable(file: str, error: OSError) -> RefusedError:
+    return RefusedError(
+        f"{file} cannot be read",
+        found=error.strerror or str(error),
+        allowed="a file that this computer may read",
+        cure="check its rights, and that the drive is there",
+    )
+
+
+def _read_bytes(path: Path, file: str) -> bytes:
+    size = check_there(path, file, "a whole JPEG, PNG, TIFF or HEIC photo")
+    if size > _MOST_BYTES:
+        raise RefusedError(
+            f"{file} is too large",
+            found=f"{size / 1e6:.0f} MB",
+            allowed="up to 1000 MB",
+            cure="save it smaller; 12 megapixels are plenty",
+        )
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise _unreadable(file, error) from None
 
 
 @lru_cache(maxsize=8)
@@ -182,7 +209,7 @@ def _colour_curves(encoding: str, top: int) -> NDArray[np.float32]:
     return value.astype(np.float32)[None]
 
 
-def _linearise(pixels: NDArray[Any], encoding: str) -> tuple[NDArray[Any], NDArray[Any]]:
+def linear(pixels: NDArray[Any], encoding: str) -> tuple[NDArray[Any], NDArray[Any]]:
     """Luminance and blown-out mask, band by band through tables."""
     top = int(np.iinfo(pixels.dtype).max)
     edge = top - round(top * _TOP_STEP)

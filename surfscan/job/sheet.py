@@ -29,6 +29,7 @@ from surfscan.job.sheet_tables import (
 )
 from surfscan.job.sheet_text import read_toml
 from surfscan.job.sheet_uncertainty import UncertaintySheet
+from surfscan.job.video_file import is_video
 
 __all__ = ["Sheet", "load_sheet"]
 
@@ -66,6 +67,7 @@ class Sheet(Table):
     def _hangs_together(self) -> Sheet:
         self._check_files()
         self._check_light()
+        self._check_videos()
         self._check_places()
         self._check_board_tags()
         self._check_reference()
@@ -118,6 +120,38 @@ class Sheet(Table):
                     )
         if pattern in ("stripes", "crossed", "dots") and self.board is not None:
             self._check_directions(crossed=pattern != "stripes")
+
+    def _check_videos(self) -> None:
+        """A video is many photos from many places, so it needs a still board of stripes, and tags."""
+        for k, photo in enumerate(self.photos, 1):
+            if not is_video(photo.file):
+                continue
+            board = self.board
+            if (
+                self.by_lamp
+                or board is None
+                or board.pattern not in ("stripes", "crossed")
+                or self.tags is None
+            ):
+                raise refuse(
+                    "is a video, which this light or set-up can't be read from",
+                    key=f"photo[{k}].file",
+                    found="a lamp"
+                    if self.by_lamp
+                    else "no [tags]"
+                    if self.tags is None
+                    else "no [board]"
+                    if board is None
+                    else f'pattern "{board.pattern}"',
+                    allowed="a video of crossed stripes or stripes, with [tags] and [board]",
+                    cure="take photos instead, or film a board of crossed stripes",
+                )
+            if photo.reference is not None:
+                raise refuse(
+                    "does not go with a video",
+                    key=f"photo[{k}].reference",
+                    allowed="photos of panel and glass",
+                )
 
     def _check_lamps(self, lamps: list[bool]) -> None:
         if self.board is not None:

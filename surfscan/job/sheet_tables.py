@@ -207,7 +207,7 @@ class PhotoSheet(Table):
     """One photo: `[[photo]]`."""
 
     file: str = Field(
-        title="name of the photo: JPEG, PNG, TIFF (8 or 16 bit) or HEIC",
+        title="name of the photo: JPEG, PNG, TIFF (8 or 16 bit) or HEIC; or of a video, MP4 or MOV (H.264 or HEVC)",
         min_length=1,
         description="name of a file in the job folder",
     )

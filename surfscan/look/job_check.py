@@ -17,11 +17,13 @@ from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tag_mirror import mirror_alike
+from surfscan.job.video_file import VIDEO_ENDINGS, is_video
+from surfscan.job.videos import open_video
 from surfscan.look.first_look import FirstLook, look_at
 
 __all__ = ["Finding", "check_folder", "photo_files", "seen_ways"]
 
-_ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif")
+_ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", *VIDEO_ENDINGS)
 _ZOOMED = 0.02  # EXIF focal lengths farther apart than this were taken with another zoom
 _STOOD = 0.002  # of its distance: a camera on a stand is found in one place within this
 
@@ -86,6 +88,9 @@ def check_folder(
         if not (folder / row.file).is_file():
             found.append(_missing(where, row.file, there))
             continue
+        if is_video(row.file):
+            found.append(_of_video(folder, row.file, where))
+            continue
         try:
             photos[k] = read_photo(folder / row.file, row.file, encoding=row.encoding)
         except SurfscanError as error:
@@ -126,6 +131,17 @@ def _alike_in_a_mirror(sheet: Sheet) -> list[Finding]:
     numbers = f"tag{'s' if len(alike) > 1 else ''} {', '.join(map(str, alike))} of {sheet.tags.dictionary}"
     what = f"{numbers}: a reflection reads as the tag itself, and may be taken for it"
     return [Finding("tags.centres_mm", False, what, "print tags of other numbers")]
+
+
+def _of_video(folder: Path, file: str, where: str) -> Finding:
+    """What a video's header says; its frames are looked at when it is checked."""
+    try:
+        header = open_video(folder / file, file)
+    except SurfscanError as error:
+        return _told(where, error)
+    kind = {"h264": "H.264", "hevc": "HEVC"}[header.codec]
+    size = f"{len(header.times_s)} frames of {header.width} x {header.height}"
+    return Finding(where, True, f"a video of {header.times_s[-1]:.1f} s, {size} in {kind}")
 
 
 def _missing(where: str, file: str, there: list[str]) -> Finding:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from surfscan.core.records import Array, Camera, Pose
+from surfscan.optics.rolling import as_exposed
 
 __all__ = ["project", "undistort"]
 
@@ -41,6 +42,8 @@ def project(
     yc = rot[1, 0] * x_mm + rot[1, 1] * y_mm + (rot[1, 2] * z_mm + shift[1])
     zc = rot[2, 0] * x_mm + rot[2, 1] * y_mm + (rot[2, 2] * z_mm + shift[2])
     zc = np.where(zc > 0, zc, np.nan)
+    if pose.sway.any():
+        xc, yc, zc = as_exposed(xc, yc, zc, pose)
     u, v = _distort(xc / zc, yc / zc, camera.distortion)
     return camera.focal_px * u + camera.centre_px[0], camera.focal_px * v + camera.centre_px[1]
 

@@ -60,8 +60,8 @@ def hit_board(
         Panel points, mm.
     p, q : ndarray
         Slopes dz/dx and dz/dy there (unitless).
-    camera_mm : ndarray (3,)
-        Camera centre in the panel frame.
+    camera_mm : ndarray (3,) or (3, ...)
+        Camera centre in the panel frame, for all points or for each.
     board : Board
 
     Returns

@@ -54,6 +54,10 @@ class PoseFit:
     by_survey : ndarray (6, K)
         Where the tags were surveyed: what each independent change of the survey does, one standard uncertainty each,
         the tags' side last (`surfscan.optics.survey`); K is 0 where they were measured by hand.
+    misses_px : dict of int to ndarray (4, 2)
+        Projected less seen corners of each tag.
+    by_shutter : Pose, optional
+        Of a frame with a rolling shutter: the pose if its read-out took one standard uncertainty longer.
     """
 
     pose: Pose
@@ -63,6 +67,8 @@ class PoseFit:
     by_focal: Array
     by_tag: dict[int, Array]
     by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
+    misses_px: dict[int, Array] = field(default_factory=dict)
+    by_shutter: Pose | None = None
 
 
 def pose_from_tags(
@@ -73,6 +79,7 @@ def pose_from_tags(
     camera: Camera,
     file: str = "photo",
     width_px: int = 1600,
+    near: PoseFit | None = None,
 ) -> PoseFit:
     """Fit the camera's pose to the tags seen.
 
@@ -89,6 +96,8 @@ def pose_from_tags(
         Name for messages.
     width_px : int
         Width of the photo, which scales the limit of a poor fit.
+    near : PoseFit, optional
+        Of a frame of the same video: a fit that starts there is taken when it is good, which spares looking for others.
 
     Returns
     -------
@@ -116,6 +125,13 @@ def pose_from_tags(
             allowed="three tags or more that are not in one line",
         )
     limit = limit_px(width_px)
+    if near is not None and all(tag.id in near.tag_tilt for tag in known):
+        ideal = np.stack([undistort(tag.corners_px, camera=camera) for tag in known])
+        start = np.concatenate([cv2.Rodrigues(near.pose.rotation)[0].ravel(), near.pose.shift_mm])
+        lie = np.array([[near.tag_turn_rad[tag.id], *near.tag_tilt[tag.id]] for tag in known])
+        found = _refine(start, known, ideal, centres_mm, side_mm, camera, lie)
+        if found.pose.reprojection_px <= limit:
+            return found
     best, other = _fit_both(known, centres_mm, side_mm, camera)
     if best.pose.reprojection_px > limit:
         raise _explain_misfit(known, centres_mm, side_mm, camera, best, file, limit)
@@ -243,12 +259,13 @@ def _refine(
     centres: Mapping[int, tuple[float, ...]],
     side: float,
     camera: Camera,
+    lie: Array | None = None,
 ) -> PoseFit:
     count = len(tags)
     middle = np.array([centres[tag.id] for tag in tags], float)
     rotation = cv2.Rodrigues(start[:3])[0]
-    turn_tilt = np.zeros((count, 3))
-    for k in range(count):
+    turn_tilt = np.zeros((count, 3)) if lie is None else lie
+    for k in range(count if lie is None else 0):
         # The tag's first turn: its upper edge traced back to the panel plane.
         ends = np.column_stack([ideal[k], np.ones(4)]) @ rotation
         origin = -rotation.T @ start[3:6]
@@ -292,6 +309,7 @@ def _refine(
         {tag.id: own[k, 1:].copy() for k, tag in enumerate(tags)},
         {tag.id: float(each[k]) for k, tag in enumerate(tags)},
         *_sensitivities((rotation, shift, own), jac, middle, side, camera, tags),
+        misses_px={tag.id: misses[k] for k, tag in enumerate(tags)},
     )
 
 

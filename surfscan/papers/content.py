@@ -25,6 +25,7 @@ from surfscan.papers.blocks import (
 from surfscan.papers.drawing import draw_setup
 from surfscan.papers.particulars import Particulars, measured_how, particulars_fields
 from surfscan.papers.seal import what_it_shows
+from surfscan.report.films import film_lines
 from surfscan.report.words import (
     VERDICT_WORDS,
     action_text,
@@ -278,6 +279,7 @@ def _origin(
         )
         columns = ("Photo", "Focal length", "Tags fit to", "SHA-256 of the file")
         blocks += [Heading("Photos"), Table(columns, rows, (0.17, 0.14, 0.1, 0.59))]
+        blocks += [Text(line, small=True) for line in film_lines(result.details)]
         blocks += [] if photos is None else [photos]
     run = result.run
     measured = run.get("map")

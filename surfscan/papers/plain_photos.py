@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-import hashlib
 import io
 from collections.abc import Iterable
 from pathlib import Path
 
 import cv2
 import numpy as np
+from numpy.typing import NDArray
 from PIL import Image
 
 from surfscan.core.errors import RefusedError
 from surfscan.job.photos import read_picture
+from surfscan.job.videos import digest, read_frame
 from surfscan.results.stored import StoredResult
 
 __all__ = ["lay_photos"]
@@ -49,6 +50,7 @@ def lay_photos(result: StoredResult, folder: Path | str) -> bytes:
         )
     known = _by_digest(path for path in Path(folder).rglob("*") if path.is_file())
     each = []
+    frames = {name: k for film in result.details.get("videos", []) for name, k in film["numbers"].items()}
     for row in result.photos:
         path = known.get(str(row.get("sha256")))
         if path is None:
@@ -58,7 +60,7 @@ def lay_photos(result: StoredResult, folder: Path | str) -> bytes:
                 allowed=f"SHA-256 {str(row.get('sha256'))[:16]}...",
                 cure="name the job folder that the result was made from",
             )
-        each.append(read_picture(path, path.name))
+        each.append(_picture(path, str(row.get("file")), frames))
     count = min(len(each), _IN_A_ROW)
     wide = (_WIDE - (count - 1) * _GAP) // count
     small = [
@@ -78,9 +80,14 @@ def lay_photos(result: StoredResult, folder: Path | str) -> bytes:
     return code.getvalue()
 
 
+def _picture(path: Path, name: str, frames: dict[str, int]) -> NDArray[np.uint8]:
+    """A photo, or the frame of a video that a result calls so, to be looked at."""
+    return read_frame(path, path.name, frames[name]) if name in frames else read_picture(path, path.name)
+
+
 def _by_digest(paths: Iterable[Path]) -> dict[str, Path]:
     try:
-        return {hashlib.sha256(path.read_bytes()).hexdigest(): path for path in paths}
+        return {digest(path): path for path in paths}
     except OSError as error:
         raise RefusedError(
             f"{error.filename or 'A photo'} cannot be read",

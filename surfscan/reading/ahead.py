@@ -59,7 +59,7 @@ def look_ahead(
 ) -> Ahead:
     """What to expect of a photo in a round; `laid` is the same photo laid on the surface before."""
     board, step = context.mirrored_board, context.grid.step_mm
-    hit = surface.hit(cutout.view.camera_mm, board) if laid is None else laid.hit
+    hit = surface.hit(cutout.view.pose, board) if laid is None else laid.hit
     place = hit.place(cutout.view.varies)
     if laid is None:
         picture, state = rectify(cutout, surface.x, surface.y, surface.z)

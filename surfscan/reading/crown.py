@@ -79,7 +79,7 @@ def _directions(
     cutout: Cutout, surface: Surface, context: Context
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """In which directions of the panel the photo's own board axis, and the other, go by."""
-    hit = surface.hit(cutout.view.camera_mm, context.mirrored_board)
+    hit = surface.hit(cutout.view.pose, context.mirrored_board)
     own = cutout.view.varies
     found = []
     for axis in (own, "up" if own == "across" else "across"):

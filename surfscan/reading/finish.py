@@ -46,7 +46,7 @@ def finish(
     quality, gains, traces, white = [], [], [], 0.0
     for track in tracks:
         axis = track.view.varies
-        slope = surface.hit(track.view.camera_mm, context.mirrored_board).lever(axis)
+        slope = surface.hit(track.view.pose, context.mirrored_board).lever(axis)
         gains.append(float(np.nanmedian(np.hypot(slope[0], slope[1])[inside])))
         place = np.where(track.found.good & measured, track.found.wanted_mm, np.nan)
         lever = np.array([np.nanmedian(part[inside]) for part in slope])
@@ -83,7 +83,7 @@ def finish(
 def end_track(track: Track, surface: Surface, flags: Array, context: Context) -> QualityMaps:
     """One photo's flags, put into `flags`, and its quality."""
     found, board = track.found, context.mirrored_board
-    on = on_board(surface.hit(track.view.camera_mm, board), board)
+    on = on_board(surface.hit(track.view.pose, board), board)
     clear = context.inside & (found.state == 0)
     readable = strong(found.lock, clear)
     flag_photo(flags, context.inside, found.state, on, readable)

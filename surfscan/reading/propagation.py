@@ -19,6 +19,7 @@ from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import Hit, hit_board
 from surfscan.optics.pose import PoseFit
 from surfscan.optics.pose_checks import CORNER_NOISE_PX
+from surfscan.optics.rolling import as_exposed, eye_of, ray_of
 from surfscan.reading.joint import joint_slopes, projectors, reconcile
 from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.form import FairForm, take_form_off
@@ -112,7 +113,7 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
     wanted, seen, levers = [], [], []
     for view in views:
-        hit = hit_board(x, y, z, p, q, camera_mm=view.camera_mm, board=board)
+        hit = hit_board(x, y, z, p, q, camera_mm=eye_of(view.pose, x, y, z), board=board)
         wanted.append(hit.place(view.varies))
         if len(views) > 2:
             seen.append(np.isfinite(z) & on_board(hit, board))
@@ -200,6 +201,12 @@ def sources(
             )
         ],
     )
+    if any(fit.by_shutter is not None for fit in fits):
+        yield (
+            "rolling shutter",
+            "walk more slowly, or stand still for photos instead of a video",
+            [([(_later(v.pose, f), 1.0) for f, v in pairs], board, 1.0)],
+        )
     if tags is None:
         tags = sorted(set({} if board_fit is None else board_fit.by_tag).union(*(fit.by_tag for fit in fits)))
     if any(fit.by_survey.size for fit in fits):
@@ -218,6 +225,16 @@ def sources(
             cameras[k] = (moved_pose(view.pose, change), 1.0)
             own.append((cameras, board, worse))
     yield PHOTO_CORNERS, "larger tags, or go closer", own
+
+
+def _later(pose: Pose, fit: PoseFit) -> Pose:
+    """A pose moved by what a longer read-out of a rolling shutter does to its fit."""
+    other = fit.by_shutter
+    if other is None:
+        return pose
+    turn = cv2.Rodrigues(np.ascontiguousarray(other.rotation @ fit.pose.rotation.T))[0].ravel()
+    moved = moved_pose(pose, np.r_[turn, other.shift_mm - fit.pose.shift_mm])
+    return replace(moved, sway=other.sway)
 
 
 def _tag_places(
@@ -326,7 +343,8 @@ def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, 
     """Change of both slopes."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
-        hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=pose.centre_mm, board=board)
+        eye = eye_of(pose, few.x, few.y, few.z)
+        hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=eye, board=board)
         seen = wanted * (board.period_mm / few.period_mm)
         if pose is not old:
             # The same pixel now shows another place of the panel.
@@ -361,8 +379,9 @@ def _joint_step(few: Few, sides: list[tuple[Hit, Array, str]]) -> tuple[Array, A
 def slide(few: Few | Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
     """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
     points = np.stack([few.x, few.y, few.z], -1)
-    seen = points @ old.rotation.T + old.shift_mm
-    ray = np.stack([seen[..., 0] / longer, seen[..., 1] / longer, seen[..., 2]], -1) @ new.rotation
-    centre = new.centre_mm
-    along = (few.z - centre[2]) / ray[..., 2]
-    return centre[0] + along * ray[..., 0] - few.x, centre[1] + along * ray[..., 1] - few.y
+    x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
+    if old.sway.any():
+        x, y, z = as_exposed(x, y, z, old)
+    centre, ray = ray_of(new, x / z / longer, y / z / longer)
+    along = (few.z - centre[2]) / ray[2]
+    return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

@@ -9,8 +9,9 @@ import numpy as np
 from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.reading import Context
-from surfscan.core.records import Board, Grid
+from surfscan.core.records import Board, Grid, Pose
 from surfscan.optics.mirror import Hit, hit_board
+from surfscan.optics.rolling import eye_of
 
 __all__ = [
     "ENOUGH",
@@ -42,10 +43,13 @@ class Surface(Carrier):
         check_shapes(self, dict.fromkeys(("x", "y", "z", "p", "q"), ("H", "W")))
         seal(self)
 
-    def hit(self, camera_mm: Array, board: Board, *, p: Array | None = None, q: Array | None = None) -> Hit:
-        """Where each cell looks on the board from a camera; with other slopes than its own, if given."""
+    def hit(
+        self, camera: Array | Pose, board: Board, *, p: Array | None = None, q: Array | None = None
+    ) -> Hit:
+        """Where each cell looks on the board from a camera's centre or pose; by other slopes than its own, if given."""
         p, q = self.p if p is None else p, self.q if q is None else q
-        return hit_board(self.x, self.y, self.z, p, q, camera_mm=camera_mm, board=board)
+        eye = eye_of(camera, self.x, self.y, self.z) if isinstance(camera, Pose) else camera
+        return hit_board(self.x, self.y, self.z, p, q, camera_mm=eye, board=board)
 
     def level(self, context: Context) -> Surface:
         """Take the plane through the surface at the tags off, height and slopes alike."""

@@ -113,7 +113,7 @@ def follow_photo(each: Seen, *, surface: Surface, turn: int) -> bool:
     """One round of one photo; whether anything is left of it."""
     part, board = cut(surface, each.box), inner_board(each.context.mirrored_board)
     inside = each.context.inside & ~each.odd & ~each.folded
-    inside &= on_board(part.hit(each.tracks[0].view.camera_mm, board), board)
+    inside &= on_board(part.hit(each.tracks[0].view.pose, board), board)
     if inside.sum() < 50:
         return False
     for track in each.tracks:
@@ -162,7 +162,7 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
         to = np.ix_(r, c)
         part = cut(surface, each.box)
         few = Surface(*(m[at] for m in (part.x, part.y, part.z, part.p, part.q)))
-        hit = part.hit(each.tracks[0].view.camera_mm, board)
+        hit = part.hit(each.tracks[0].view.pose, board)
         for track in each.tracks:
             way, found = track.view.varies, track.found
             place = hit.place(way)
@@ -192,7 +192,7 @@ def _moved(
     old = track.view.pose
     new = moved_pose(old, change)
     dx, dy = slide(few, old, new)
-    there = few.hit(new.centre_mm, board).place(track.view.varies)
+    there = few.hit(new, board).place(track.view.varies)
     return np.asarray(-(slope[1] * dx + slope[0] * dy) - (there - place))
 
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.panels import Panel
 
-__all__ = ["Hits", "cast", "fresnel", "meet_board", "mirror_hits", "pixel_rays", "project"]
+__all__ = ["Hits", "cast", "fresnel", "meet_board", "mirror_hits", "moving_rays", "pixel_rays", "project"]
 
 Array = NDArray[Any]
 
@@ -82,6 +82,20 @@ def _distort(x: Array, y: Array, camera: Camera) -> tuple[Array, Array]:
 
 def pixel_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, pose: Pose) -> Array:
     """Return unit directions (..., 3) in the panel frame in which pixels look; distortion is undone."""
+    return _unit(_ahead(columns, rows, camera) @ pose.rotation)
+
+
+def moving_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, rotation: Array) -> Array:
+    """The same (2, R, C, 3) for a camera that turns from row to row and while each is exposed: (2, R, 3, 3)."""
+    return _unit(np.einsum("rcj,krji->krci", _ahead(columns, rows, camera), rotation))
+
+
+def _unit(ahead: Array) -> Array:
+    unit: Array = ahead / np.linalg.norm(ahead, axis=-1, keepdims=True)
+    return unit
+
+
+def _ahead(columns: ArrayLike, rows: ArrayLike, camera: Camera) -> Array:
     c, r = np.broadcast_arrays(np.asarray(columns, dtype=np.float64), np.asarray(rows, dtype=np.float64))
     x = (c - camera.centre_px[0]) / camera.focal_px
     y = (r - camera.centre_px[1]) / camera.focal_px
@@ -90,9 +104,7 @@ def pixel_rays(columns: ArrayLike, rows: ArrayLike, camera: Camera, pose: Pose) 
         for _ in range(30):  # a fixed point, each step some 10 times closer for a phone's lens
             xs, ys = _distort(x, y, camera)
             x, y = x + (xd - xs), y + (yd - ys)
-    ahead = np.stack([x, y, np.ones_like(x)], -1) @ pose.rotation
-    unit: Array = ahead / np.linalg.norm(ahead, axis=-1, keepdims=True)
-    return unit
+    return np.stack([x, y, np.ones_like(x)], -1)
 
 
 def _five(camera: Camera) -> tuple[float, float, float, float, float]:

@@ -13,7 +13,7 @@ Not rendered: reflections of reflections, shadows of the panel on itself, the pa
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Any
 
 import cv2
@@ -24,8 +24,8 @@ from surfscan.core.records import Pose
 from surfscan.synth import board_light
 from surfscan.synth.marks import Mark
 from surfscan.synth.panels import Flat, Panel
-from surfscan.synth.rays import Hits, cast, fresnel, meet_board, pixel_rays, project
-from surfscan.synth.scene import Exposure, Scene, Tags
+from surfscan.synth.rays import Hits, cast, fresnel, meet_board, moving_rays, pixel_rays, project
+from surfscan.synth.scene import Exposure, Motion, Scene, Tags
 
 __all__ = ["render", "render_shots"]
 
@@ -34,6 +34,9 @@ TAG_BLACK, TAG_WHITE = 0.05, 0.85  # reflectance of toner and paper: common figu
 _FLAT = Panel((1.0, 1.0), Flat())
 MARK_SAMPLES = 6
 """Rays a pixel and direction where a small fault is."""
+
+MOVED_PX = 12
+"""Pixels between rays that tell how hits move within an exposure."""
 
 _PAD = 3  # cubic interpolation reads two neighbours
 _FAR = 1e9  # a board place that is off any board; unlike NaN it survives interpolation
@@ -110,7 +113,8 @@ def render_shots(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
     pictures: list[Array] = [np.empty(0)] * len(shots)
     places: dict[bytes, list[int]] = {}
     for k, shot in enumerate(shots):
-        places.setdefault(shot.pose.rotation.tobytes() + shot.pose.shift_mm.tobytes(), []).append(k)
+        place = shot.pose.rotation.tobytes() + shot.pose.shift_mm.tobytes()
+        places.setdefault(place if shot.moving is None else place + str(k).encode(), []).append(k)
     for which in places.values():
         for k, picture in zip(which, _from_one_place(scene, [shots[k] for k in which]), strict=True):
             pictures[k] = picture
@@ -126,7 +130,7 @@ def _from_one_place(scene: Scene, shots: Sequence[Exposure]) -> list[Array]:
     step = max(1, 240_000 // max(right - left, 1))  # bounds the memory of a strip to some 100 MB
     for row in range(top, bottom, step):
         end = min(row + step, bottom)
-        strip = _strip(scene, shots[0].pose, left, right, row, end)
+        strip = _strip(scene, shots[0], left, right, row, end)
         for picture, shot in zip(pictures, shots, strict=True):
             picture[row:end, left:right] = _mean(_shade(scene, shot, strip), scene.supersampling)
     for mark in scene.marks:
@@ -223,18 +227,58 @@ def _meet(scene: Scene, hits: Hits, p: Array, q: Array, finer: Callable[..., Arr
     return _Met(hits, p, q, finer, x, y, *_diffuse_reflectance(scene, x, y))
 
 
-def _strip(scene: Scene, pose: Pose, left: int, right: int, top: int, bottom: int) -> _Met:
+def _strip(scene: Scene, shot: Exposure, left: int, right: int, top: int, bottom: int) -> _Met:
     n = scene.supersampling
     columns = np.arange(left - _PAD, right + _PAD)
-    rows = np.arange(top - _PAD, bottom + _PAD)[:, None]
-    d = pixel_rays(columns, rows, scene.camera, pose)
-    hits, p, q = cast(scene.panel, pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    rows = np.arange(top - _PAD, bottom + _PAD)
+    if shot.moving is None:
+        d = pixel_rays(columns, rows[:, None], scene.camera, shot.pose)
+        hits, p, q = cast(scene.panel, shot.pose.centre_mm, scene.board, d, scene.board_sag_mm)
+    else:
+        hits, p, q = _cast_moving(scene, shot.moving, columns, rows)
 
     def finer(field: Array, nan: float = _FAR) -> Array:
-        whole = _finer_rows(np.nan_to_num(field, nan=nan).astype(np.float32), n, _PAD)
-        return _finer_rows(whole.T, n, _PAD).T
+        whole = np.nan_to_num(field, nan=nan).astype(np.float32)
+        if whole.ndim == 3:  # each sample of a pixel at a time of its own within the exposure
+            first, last = (_finer_rows(_finer_rows(one, n, _PAD).T, n, _PAD).T for one in whole)
+            return np.asarray(first + _sample_times(n, first.shape) * (last - first))
+        return _finer_rows(_finer_rows(whole, n, _PAD).T, n, _PAD).T
 
     return _meet(scene, hits, p, q, finer)
+
+
+def _cast_moving(scene: Scene, moving: Motion, columns: Array, rows: Array) -> tuple[Hits, Array, Array]:
+    """Hits (2, H, W) as the exposure begins and ends: a ray per pixel for its middle, a few for how that changes."""
+
+    def met(columns: Array, rows: Array, *, middle: bool) -> tuple[Hits, Array, Array]:
+        rotation, places = moving(rows)
+        if middle:  # turns of milliradians: their mean is a rotation to a millionth
+            rotation, places = rotation.mean(0, keepdims=True), places.mean(0, keepdims=True)
+        d = moving_rays(columns, rows[:, None], scene.camera, rotation)
+        return cast(scene.panel, np.moveaxis(places, -1, 0)[..., None], scene.board, d, scene.board_sag_mm)
+
+    few = [np.linspace(v[0], v[-1], max(2, len(v) // MOVED_PX)) for v in (columns, rows)]
+    ends = met(few[0], few[1], middle=False)[0]
+    hits, p, q = met(columns, rows, middle=True)
+    to_columns = (np.arange(len(columns)) * (len(few[0]) - 1) / max(len(columns) - 1, 1)).astype(np.float32)
+    to_rows = (np.arange(len(rows)) * (len(few[1]) - 1) / max(len(rows) - 1, 1)).astype(np.float32)
+    where = np.meshgrid(to_columns, to_rows)
+
+    def both(name: str) -> Array:
+        value, far = getattr(hits, name)[0], getattr(ends, name)
+        change = np.nan_to_num(far[1] - far[0]).astype(np.float32)
+        change = cv2.remap(change, *where, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
+        return np.stack([value - change / 2, value + change / 2])
+
+    return Hits(**{f.name: both(f.name) for f in fields(Hits)}), p[0], q[0]
+
+
+def _sample_times(n: int, shape: tuple[int, ...]) -> Array:
+    """When in the exposure, 0 to 1, each of a pixel's n x n samples is taken: spread over rows and columns alike."""
+    column, row = np.meshgrid(np.arange(n), np.arange(n))
+    order = (column * n + (row + column) % n).argsort(axis=None).argsort().reshape(n, n)
+    times = (order + 0.5) / (n * n)
+    return np.tile(times.astype(np.float32), (shape[0] // n, shape[1] // n))
 
 
 def _shade(scene: Scene, shot: Exposure, met: _Met, marks: Sequence[Mark] = ()) -> Array:

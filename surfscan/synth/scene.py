@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -13,7 +14,17 @@ from surfscan.core.records import Board, Camera, Pose
 from surfscan.synth.marks import Mark, Speck
 from surfscan.synth.panels import Panel
 
-__all__ = ["Exposure", "Lighting", "Scene", "Stain", "Tags", "board_facing", "corner_tags", "look_at"]
+__all__ = [
+    "Exposure",
+    "Lighting",
+    "Motion",
+    "Scene",
+    "Stain",
+    "Tags",
+    "board_facing",
+    "corner_tags",
+    "look_at",
+]
 
 Array = NDArray[Any]
 
@@ -129,12 +140,17 @@ class Lighting:
     lamp_power_mm2: float = 6.0e5
 
 
+Motion = Callable[[Array], tuple[Array, Array]]
+"""From rows (R,) to the camera's rotation (2, R, 3, 3) and centre (2, R, 3) as their exposure begins and ends."""
+
+
 @dataclass(frozen=True)
 class Exposure:
     """One photo: its file, camera pose, and what the board shows (or where the lamp is).
 
     `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the board's. With
-    `shows_board` the board's front is in the picture itself, not only in the panel's mirror.
+    `shows_board` the board's front is in the picture itself, not only in the panel's mirror. `moving` says where the
+    camera is while a row is exposed; `pose` is then its middle.
     """
 
     file: str
@@ -145,6 +161,7 @@ class Exposure:
     phase_deg: float = 0.0
     lamp_mm: tuple[float, float, float] | None = None
     shows_board: bool = False
+    moving: Motion | None = None
 
     def __post_init__(self) -> None:
         if self.pattern not in ("stripes", "crossed", "stepped", "dots", "lamp") or self.varies not in (

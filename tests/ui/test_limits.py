@@ -40,6 +40,8 @@ def test_pixels_are_counted_before_anything_is_decoded() -> None:
 def test_bytes_count_and_total_are_limited() -> None:
     with pytest.raises(surfscan.RefusedError, match="allowed: up to 40 MB"):
         limits.check_photo(b"\xff\xd8\xff" + bytes(42_000_000), "big.jpg")
+    with pytest.raises(surfscan.RefusedError, match="is a video, which the page does not take"):
+        limits.check_photo(b"\0\0\0\x14ftypqt  " + bytes(50_000_000), "walk.mov")
     with pytest.raises(surfscan.RefusedError, match="too many photos"):
         limits.check_total([1] * (limits.MOST_PHOTOS + 1))
     with pytest.raises(surfscan.RefusedError, match="too large together"):
