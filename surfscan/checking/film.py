@@ -22,7 +22,7 @@ from surfscan.reading.station import Station
 
 __all__ = ["Film", "Still", "film_fit", "has_video", "photo_of", "stand_still"]
 
-NEAR = 0.02
+NEAR = 0.05
 """Share of a frame's width within which tags must be where they were for a pose to start from theirs: from farther off
 it may end in the other of the two poses that a plane has."""
 
@@ -52,6 +52,8 @@ class Film:
     readout : Readout
     left_out : dict of str to int
         How many frames were not used, by reason.
+    known : list of (dict, PoseFit)
+        Middles of the tags, px, and poses that others may start from.
     """
 
     file: str
@@ -65,6 +67,7 @@ class Film:
     shape: tuple[int, int] = (0, 0)
     readout: Readout = field(default_factory=lambda: Readout(*PRIOR_S, 0))
     left_out: dict[str, int] = field(default_factory=dict)
+    known: list[tuple[dict[int, Array], PoseFit]] = field(default_factory=list)
 
     def clock(self, camera: Camera) -> Clock:
         """When the places of a frame are read: stored rows one after another."""
@@ -152,7 +155,7 @@ def film_fit(sheet: Sheet, film: Film, camera: Camera) -> Fit:
     assert sheet.tags is not None
     table = sheet.tags
 
-    known: list[tuple[dict[int, Array], PoseFit]] = []
+    known = film.known
 
     @lru_cache(maxsize=512)
     def remembered(key: tuple[tuple[int, bytes], ...]) -> PoseFit | None:
@@ -169,7 +172,10 @@ def film_fit(sheet: Sheet, film: Film, camera: Camera) -> Fit:
             )
         except RefusedError:
             return None
-        known.append(({t.id: t.corners_px.mean(0) for t in tags}, found))
+        # A fit that is worse than others may be stuck: nothing is to start from it.
+        best = min((other.pose.reprojection_px for _, other in known), default=np.inf)
+        if found.pose.reprojection_px <= 3 * best + 0.1:
+            known.append(({t.id: t.corners_px.mean(0) for t in tags}, found))
         return found
 
     def fit(tags: list[TagSeen]) -> PoseFit | None:
