@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Camera, Photo, TagSeen
+from surfscan.core.records import Array, Camera, Photo, TagSeen
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.sheet_tables import PhotoSheet
@@ -21,6 +21,10 @@ from surfscan.optics.shutter import PRIOR_S, Clock, Moment, Readout, still_tags,
 from surfscan.reading.station import Station
 
 __all__ = ["Film", "Still", "film_fit", "has_video", "photo_of", "stand_still"]
+
+NEAR = 0.05
+"""Share of a frame's width within which tags must be where they were for a pose to start from theirs: from farther off
+it may end in the other of the two poses that a plane has."""
 
 Fit = Callable[[list[TagSeen]], PoseFit | None]
 
@@ -48,6 +52,8 @@ class Film:
     readout : Readout
     left_out : dict of str to int
         How many frames were not used, by reason.
+    known : list of (dict, PoseFit)
+        Middles of the tags, px, and poses that others may start from.
     """
 
     file: str
@@ -61,6 +67,7 @@ class Film:
     shape: tuple[int, int] = (0, 0)
     readout: Readout = field(default_factory=lambda: Readout(*PRIOR_S, 0))
     left_out: dict[str, int] = field(default_factory=dict)
+    known: list[tuple[dict[int, Array], PoseFit]] = field(default_factory=list)
 
     def clock(self, camera: Camera) -> Clock:
         """When the places of a frame are read: stored rows one after another."""
@@ -148,7 +155,7 @@ def film_fit(sheet: Sheet, film: Film, camera: Camera) -> Fit:
     assert sheet.tags is not None
     table = sheet.tags
 
-    last: list[PoseFit] = []
+    known = film.known
 
     @lru_cache(maxsize=512)
     def remembered(key: tuple[tuple[int, bytes], ...]) -> PoseFit | None:
@@ -161,17 +168,33 @@ def film_fit(sheet: Sheet, film: Film, camera: Camera) -> Fit:
                 camera=camera,
                 file=film.file,
                 width_px=film.shape[1],
-                near=last[0] if last else None,
+                near=_nearest({t.id: t.corners_px.mean(0) for t in tags}, known, NEAR * film.shape[1]),
             )
         except RefusedError:
             return None
-        last[:] = [found]
+        # A fit that is worse than others may be stuck: nothing is to start from it.
+        best = min((other.pose.reprojection_px for _, other in known), default=np.inf)
+        if found.pose.reprojection_px <= 3 * best + 0.1:
+            known.append(({t.id: t.corners_px.mean(0) for t in tags}, found))
         return found
 
     def fit(tags: list[TagSeen]) -> PoseFit | None:
         return remembered(tuple((t.id, np.asarray(t.corners_px, float).tobytes()) for t in tags))
 
     return fit
+
+
+def _nearest(
+    middles: dict[int, Array], known: list[tuple[dict[int, Array], PoseFit]], within_px: float
+) -> PoseFit | None:
+    """The fit of the frame whose tags are where these are, as near as can be; None when all are farther off."""
+    best, least = None, within_px
+    for others, found in known:
+        if all(tag in others for tag in middles):
+            off = max(float(np.abs(at - others[tag]).max()) for tag, at in middles.items())
+            if off < least:
+                best, least = found, off
+    return best
 
 
 def stand_still(sheet: Sheet, still: Still, photo: Photo, camera: Camera, source: str) -> Station:

@@ -35,7 +35,7 @@ __all__ = ["film_photos"]
 LEFT_OUT = (
     "fewer than three tags in them or beside them",
     "blurred",
-    "another shows the same as well",
+    "misread, or showing what another shows as well",
 )
 """Why frames are not used."""
 
@@ -56,6 +56,9 @@ NEAR_S = 0.4
 
 BLURRED = 1.35
 """Blur against the sharpest of those past which a frame is left out, where it is over a pixel."""
+
+MISREAD = 2.5
+"""Misfit of a frame's tags, against the usual one, past which one of them was misread."""
 
 STEADY_S = 0.1
 """Time between frames that are held against each other for stabilisation."""
@@ -144,7 +147,9 @@ def _chosen(sheet: Sheet, row: PhotoSheet, tell: Tell) -> list[Still]:
     # How the camera was going is told from both sides.
     amid = [k for k in sharp if k - 1 in whole and k + 1 in whole]
     fits = {k: fit(film.still(k, camera) or []) for k in _spread(amid, LOOKED_AT)}
-    candidates = {k: found for k, found in fits.items() if found is not None}
+    good = {k: found for k, found in fits.items() if found is not None}
+    usual = float(np.median([found.pose.reprojection_px for found in good.values()])) if good else 0.0
+    candidates = {k: found for k, found in good.items() if found.pose.reprojection_px <= MISREAD * usual}
     if not candidates:
         raise _no_tags(film, len(amid))
     picks = choose(sheet, candidates, blur_px={k: film.blur_px[k] for k in candidates})

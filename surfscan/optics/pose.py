@@ -130,7 +130,8 @@ def pose_from_tags(
         start = np.concatenate([cv2.Rodrigues(near.pose.rotation)[0].ravel(), near.pose.shift_mm])
         lie = np.array([[near.tag_turn_rad[tag.id], *near.tag_tilt[tag.id]] for tag in known])
         found = _refine(start, known, ideal, centres_mm, side_mm, camera, lie)
-        if found.pose.reprojection_px <= limit:
+        usual = near.pose.reprojection_px
+        if found.pose.centre_mm[2] > 0 and found.pose.reprojection_px <= min(limit, 1.5 * usual + 0.1):
             return found
     best, other = _fit_both(known, centres_mm, side_mm, camera)
     if best.pose.reprojection_px > limit:
