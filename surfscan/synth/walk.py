@@ -133,7 +133,7 @@ def walk_past(
     return Walk(seconds * times, np.array(eyes), targets, phases, shake)
 
 
-def frames(
+def frames(  # house: each is a setting of the camera, and all but two have a default
     scene: Scene,
     walk: Walk,
     *,
