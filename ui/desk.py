@@ -127,27 +127,33 @@ class Desk:
             this.fault = f"{type(error).__name__}: {error}"
 
 
-def _at_station(name: str, result: surfscan.CheckResult) -> surfscan.CheckResult:
-    """What the station has to say, where there is one that is still known."""
+def _station_of(name: str) -> Any:
+    """The station; None without one, or where it was forgotten meanwhile: the sheet has all that was measured with."""
     if not name:
-        return result
-    from surfscan.places.check import told_by_station  # late: most checks are at none
-    from surfscan.places.stations import load_station
+        return None
+    from surfscan.places.stations import load_station  # late: most checks are at none
 
     try:
-        return told_by_station(load_station(name), result)
-    except surfscan.SurfscanError:  # forgotten meanwhile: the sheet has all that was measured with
+        return load_station(name)
+    except surfscan.SurfscanError:
+        return None
+
+
+def _at_station(name: str, result: surfscan.CheckResult) -> surfscan.CheckResult:
+    """The result with what its station has to say."""
+    place = _station_of(name)
+    if place is None:
         return result
+    from surfscan.places.check import told_by_station
+
+    return told_by_station(place, result)
 
 
 def _moved(name: str, error: surfscan.SurfscanError) -> surfscan.SurfscanError:
     """A refusal about tags told as what it means at a station."""
-    if not name or not isinstance(error, surfscan.RefusedError):
+    place = _station_of(name)
+    if place is None or not isinstance(error, surfscan.RefusedError):
         return error
     from surfscan.places.check import moved_frame
-    from surfscan.places.stations import load_station
 
-    try:
-        return moved_frame(load_station(name), error)
-    except surfscan.SurfscanError:
-        return error
+    return moved_frame(place, error)

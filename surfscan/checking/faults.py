@@ -11,7 +11,7 @@ from surfscan.core.flags import bit
 from surfscan.core.reading import SmallFaults
 from surfscan.core.records import CheckResult, HeightMap
 from surfscan.faults.find import find_faults
-from surfscan.faults.pieces import MOST_CUT, cut_out, height_at
+from surfscan.faults.pieces import MOST_CUT, cut_out
 from surfscan.job.sheet_tables import PanelSheet
 from surfscan.judge.faults import add_faults
 from surfscan.judge.judgement import Judgement
@@ -38,9 +38,9 @@ def fault_pieces(result: CheckResult, taken: Taken) -> dict[str, Array]:
     views = {trace.view.photo.file: trace.view for trace in taken.reading.traces}
     pieces = {}
     for row in result.details.get("faults", [])[:MOST_CUT]:
-        x, y = row["x_mm"], row["y_mm"]
+        (place,) = result.height.on_form(np.array([[row["x_mm"], row["y_mm"]]]))
         for file, view in views.items():
-            piece = cut_out(view, (x, y, height_at(result.height, x, y)), row["length_mm"])
+            piece = cut_out(view, place, row["length_mm"])
             if piece is not None:
                 pieces[f"f{row['id']} {file}"] = piece
     return pieces

@@ -14,7 +14,6 @@ import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
 from surfscan.checking.film import has_video
-from surfscan.checking.film_frames import film_photos
 from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
 from surfscan.checking.outcome import assemble
@@ -88,6 +87,8 @@ def check_job(
     why = lacks_scale(sheet)
     gathered = None
     if is_sweep(sheet) and (not why or has_video(sheet)):
+        from surfscan.checking.film_frames import film_photos  # late: most checks are of photos
+
         sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share), why=why)
         laid = lay_out(sheet, stills=stills)
         gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)

@@ -232,6 +232,13 @@ class HeightMap(Carrier):
         check_shapes(self, maps, {"H": rows, "W": columns})
         seal(self)
 
+    def on_form(self, places_mm: Array) -> Array:
+        """Places of the panel (N, 2) with the fair form's height, (N, 3), mm; 0 where there is no form."""
+        x, y = self.grid.x_mm, self.grid.y_mm
+        column = np.clip(np.searchsorted(x, places_mm[:, 0]), 0, x.size - 1)
+        row = np.clip(np.searchsorted(y, places_mm[:, 1]), 0, y.size - 1)
+        return np.column_stack([places_mm, np.nan_to_num(self.form_mm[row, column])])
+
 
 @dataclass(frozen=True, slots=True)
 class Spot:

@@ -8,12 +8,11 @@ import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array
-from surfscan.core.colour import to_srgb
+from surfscan.core.colour import shown_grey
 from surfscan.core.reading import View
-from surfscan.core.records import HeightMap
 from surfscan.optics.lens import project
 
-__all__ = ["MOST_CUT", "SIDE_PX", "cut_out", "height_at"]
+__all__ = ["MOST_CUT", "SIDE_PX", "cut_out"]
 
 SIDE_PX = 240
 """Of a piece's picture."""
@@ -30,7 +29,7 @@ AROUND = 4.0
 _RING = 24, 255
 
 
-def cut_out(view: View, place_mm: Sequence[float], length_mm: float) -> Array | None:
+def cut_out(view: View, place_mm: Sequence[float] | Array, length_mm: float) -> Array | None:
     """Cut a fault out of a photo.
 
     Parameters
@@ -57,10 +56,7 @@ def cut_out(view: View, place_mm: Sequence[float], length_mm: float) -> Array | 
     left, top = (int(max(np.floor(c - half), 0)) for c in middle)
     right, low = (int(min(np.ceil(c + half) + 1, most)) for c, most in zip(middle, (wide, tall), strict=True))
     piece = view.photo.image[top:low, left:right]
-    bright = float(np.percentile(piece, 99.0))
-    grey = np.rint(255 * to_srgb(np.clip(piece * (0.8 / bright if bright > 0 else 1.0), 0, 1))).astype(
-        np.uint8
-    )
+    grey = shown_grey(piece)
     scale = SIDE_PX / max(piece.shape)
     size = [max(1, round(n * scale)) for n in piece.shape]
     picture = np.zeros((SIDE_PX, SIDE_PX), np.uint8)
@@ -69,11 +65,3 @@ def cut_out(view: View, place_mm: Sequence[float], length_mm: float) -> Array | 
     for shade, thick in zip(_RING, (4, 2), strict=True):
         cv2.circle(picture, centre, round((radius + 2) * scale), shade, thick, cv2.LINE_AA)
     return picture
-
-
-def height_at(height: HeightMap, x_mm: float, y_mm: float) -> float:
-    """Height of the fair form at a place, mm; 0 where there is none."""
-    row, column = (
-        int(np.argmin(np.abs(axis - at))) for axis, at in ((height.grid.y_mm, y_mm), (height.grid.x_mm, x_mm))
-    )
-    return float(np.nan_to_num(height.form_mm[row, column]))

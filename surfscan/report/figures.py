@@ -14,7 +14,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
-from surfscan.core.colour import to_srgb
+from surfscan.core.colour import shown_grey
 from surfscan.core.flags import bit
 from surfscan.core.records import HeightMap, Spot
 from surfscan.core.units import MM, Units
@@ -174,23 +174,8 @@ def _upright_grey(photo: NDArray[Any], scale: float) -> Pixels:
     """The photo small, in sRGB, and no darker than a good exposure, for a bright shop."""
     size = (max(round(photo.shape[1] * scale), 1), max(round(photo.shape[0] * scale), 1))
     small = cv2.resize(np.asarray(photo, np.float32), size, interpolation=cv2.INTER_AREA)
-    bright = float(np.percentile(small[::8, ::8], 99.0))
-    steps = 4095
-    value = np.arange(steps + 1) / steps
-    curve = to_srgb(value)
-    gain = 0.8 / bright if bright > 0 else 1.0
-    index = np.clip(small * np.float32(gain * steps), 0, steps).astype(np.int32)
-    grey = np.rint(curve * 255).astype(np.uint8)[index]
-    picture: Pixels = cv2.merge([grey, grey, grey])
-    return picture
-
-
-def _on_form(height: HeightMap, places_mm: NDArray[Any]) -> NDArray[Any]:
-    """Places of the panel (N, 2) with the fair form's height, (N, 3); 0 where there is no form."""
-    x, y = height.grid.x_mm, height.grid.y_mm
-    column = np.clip(np.searchsorted(x, places_mm[:, 0]), 0, x.size - 1)
-    row = np.clip(np.searchsorted(y, places_mm[:, 1]), 0, y.size - 1)
-    return np.column_stack([places_mm, np.nan_to_num(height.form_mm[row, column])])
+    grey = shown_grey(small)
+    return np.stack([grey, grey, grey], axis=-1)
 
 
 def _nodes(height: HeightMap) -> tuple[NDArray[Any], NDArray[Any]]:
@@ -257,7 +242,7 @@ def _on_photo(
         return np.asarray(cv2.remap(array, columns, rows_at, how, borderMode=cv2.BORDER_CONSTANT))
 
     def pixel(x_mm: float, y_mm: float) -> tuple[float, float]:
-        found = place(_on_form(height, np.array([[x_mm, y_mm]])))[0]
+        found = place(height.on_form(np.array([[x_mm, y_mm]])))[0]
         return float(found[0]), float(found[1])
 
     return _Layer(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from surfscan.core.records import CheckResult, Grid, HeightMap
 from surfscan.report.colours import FAIR, colour_of, strength_of
-from surfscan.report.figures import _around_panel, _judged, _on_form, _on_photo, _upright_grey, end_of_scale
+from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
 from surfscan.report.legend import Pixels
 from surfscan.report.marks import hatch
 from surfscan.synth.lesson import Lesson
@@ -108,7 +108,7 @@ def draw_photo_pair(result: CheckResult) -> PhotoPair:
     x, y = height.grid.x_mm, height.grid.y_mm
 
     def to_picture(points_mm: NDArray[Any]) -> NDArray[Any]:
-        return place(_on_form(height, np.asarray(points_mm, float).reshape(-1, 2)))
+        return place(height.on_form(np.asarray(points_mm, float).reshape(-1, 2)))
 
     def to_panel(points_px: NDArray[Any]) -> NDArray[Any]:
         """By Newton's method on `to_picture`, whose map is smooth and nearly projective."""

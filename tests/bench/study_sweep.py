@@ -21,7 +21,7 @@ from scipy.interpolate import RegularGridInterpolator
 from study_coverage import true_spots
 
 from surfscan.checking.pipeline import check_job
-from surfscan.core.records import Camera
+from surfscan.core.records import Camera, CheckResult
 from surfscan.synth.camera_noise import write_job
 from surfscan.synth.panels import Crown, Dish, Flat, Panel
 from surfscan.synth.scene import Exposure, Scene, board_facing, corner_tags, look_at
@@ -84,6 +84,21 @@ def seams(result: Any, truth: Any) -> tuple[float, float]:
     return float(np.nanstd(off)), max(float(np.nanpercentile(s, 99.9)) for s in steps)
 
 
+def tell_spots(result: CheckResult, folder: Path) -> None:
+    """Print by how much each made spot is missed."""
+    for spot in true_spots(folder):
+        near = min(
+            (s for s in result.spots if s.kind == spot["kind"]),
+            key=lambda s: np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"]),
+            default=None,
+        )
+        if near is None:
+            print(f"  {spot['true']:.4f}: not found")
+            continue
+        off = 1e3 * (near.peak_mm - spot["true"])
+        print(f"  {spot['true']:.4f} mm: off {off:.2f} um, u95 {1e3 * near.u95_mm:.2f} um")
+
+
 def main() -> None:
     """Run the study."""
     parser = argparse.ArgumentParser(
@@ -110,17 +125,7 @@ def main() -> None:
                 f"{seed}: coverage {result.coverage:.3f}, rms {rms:.2f} um, step {step:.2f} um, {took:.1f} s, "
                 f"{resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB, {result.details['sweep']}"
             )
-            for spot in true_spots(folder):
-                near = min(
-                    (s for s in result.spots if s.kind == spot["kind"]),
-                    key=lambda s: np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"]),
-                    default=None,
-                )
-                if near is None:
-                    print(f"  {spot['true']:.4f}: not found")
-                    continue
-                off = 1e3 * (near.peak_mm - spot["true"])
-                print(f"  {spot['true']:.4f} mm: off {off:.2f} um, u95 {1e3 * near.u95_mm:.2f} um")
+            tell_spots(result, folder)
 
 
 if __name__ == "__main__":

@@ -22,8 +22,7 @@ from typing import Any
 
 import cv2
 import numpy as np
-from study_coverage import true_spots
-from study_sweep import seams, sweep_scene
+from study_sweep import seams, sweep_scene, tell_spots
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
 from videos import write_video
@@ -89,17 +88,7 @@ def told(folder: Path) -> None:
         f"{cpu:.0f} s of processor, {most:.0f} MB; {row['frames_used']} of {row['frames']} frames, "
         f"left out {row['left_out']}; read-out {row['readout_ms']:.2f} +/- {row['readout_u95_ms']:.2f} ms"
     )
-    for spot in true_spots(folder):
-        near = min(
-            (s for s in result.spots if s.kind == spot["kind"]),
-            key=lambda s: np.hypot(s.x_mm - spot["x_mm"], s.y_mm - spot["y_mm"]),
-            default=None,
-        )
-        if near is None:
-            print(f"  {spot['true']:.4f}: not found")
-            continue
-        off = 1e3 * (near.peak_mm - spot["true"])
-        print(f"  {spot['true']:.4f} mm: off {off:.2f} um, u95 {1e3 * near.u95_mm:.2f} um")
+    tell_spots(result, folder)
 
 
 def main() -> None:

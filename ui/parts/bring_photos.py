@@ -9,14 +9,14 @@ import streamlit as st
 import surfscan
 from surfscan.ui import job_files, limits, looks, session
 
-__all__ = ["kit_form", "new_station_form", "trouble"]
+__all__ = ["kit_form", "kit_refused", "new_station_form", "new_station_refused"]
 
 _TROUBLE, _MADE = "photos-alone-trouble", "stations-made"
 
 
 def kit_form(*, then: str, station: str = "") -> None:
     """Ask for a job's photos; `then` is the view that goes on."""
-    key = f"kit-{station}-{session.round_of_form()}"
+    key = _kit_key(station)
     _photos(
         "All its photos, in any order: those of the panel, and one with the whole board and the panel's tags in it",
         key,
@@ -27,7 +27,7 @@ def kit_form(*, then: str, station: str = "") -> None:
 
 def new_station_form() -> None:
     """Ask for a name and the photos of a place whose board stays."""
-    key = f"new-station-{st.session_state.get(_MADE, 0)}"
+    key = _new_station_key()
     st.text_input("Its name", key=f"{key}-name", max_chars=40, placeholder="Bay 1")
     st.toggle("The panel's tags stay there too, on a frame or stand", key=f"{key}-frame")
     _photos(
@@ -40,9 +40,27 @@ def new_station_form() -> None:
     _told(key)
 
 
-def trouble(start: str) -> bool:
-    """Whether the photos of a form whose key begins so are refused: it stays open."""
-    return str(st.session_state.get(_TROUBLE, ("",))[0]).startswith(start)
+def kit_refused(station: str = "") -> bool:
+    """Whether the photos of this `kit_form` are refused: it stays open."""
+    return _refusal(_kit_key(station)) is not None
+
+
+def new_station_refused() -> bool:
+    """The same of `new_station_form`."""
+    return _refusal(_new_station_key()) is not None
+
+
+def _kit_key(station: str) -> str:
+    return f"kit-{station}-{session.round_of_form()}"
+
+
+def _new_station_key() -> str:
+    return f"new-station-{st.session_state.get(_MADE, 0)}"
+
+
+def _refusal(key: str) -> surfscan.SurfscanError | None:
+    of, error = st.session_state.get(_TROUBLE, ("", None))
+    return error if of == key else None
 
 
 def _photos(label: str, key: str, taken: Callable[[], None] | None) -> None:
@@ -57,9 +75,9 @@ def _photos(label: str, key: str, taken: Callable[[], None] | None) -> None:
 
 
 def _told(key: str) -> None:
-    kept = st.session_state.get(_TROUBLE)
-    if kept is not None and kept[0] == key:
-        looks.refusal(kept[1])
+    error = _refusal(key)
+    if error is not None:
+        looks.refusal(error)
 
 
 def _brought(key: str) -> list[tuple[str, bytes]]:

@@ -6,7 +6,7 @@ import streamlit as st
 
 from surfscan.ui import looks, session
 from surfscan.ui.parts import steps
-from surfscan.ui.parts.bring_photos import kit_form, new_station_form, trouble
+from surfscan.ui.parts.bring_photos import kit_form, kit_refused, new_station_form, new_station_refused
 from surfscan.ui.parts.sheet_form import setup_form, setup_words
 from surfscan.ui.parts.stations import StationChoice, open_stations, stations
 
@@ -27,9 +27,7 @@ def show() -> None:
             width="stretch",
         )
     for name, told in open_stations():
-        with st.expander(
-            looks.escape(f"{name}: {told}; with a set-up photo"), expanded=trouble(f"kit-{name}-")
-        ):
+        with st.expander(looks.escape(f"{name}: {told}; with a set-up photo"), expanded=kit_refused(name)):
             kit_form(then="What", station=name)
     if not known:
         steps.sketch("3-board")
@@ -45,11 +43,9 @@ def show() -> None:
         st.caption("Only if board and tags stand and lie as they did then.")
     if session.confirmed():
         steps.onward(f"Keep this set-up: {setup_words()}", "What", key="where-keep")
-    with st.expander("A printed kit: nothing to measure, photos alone", expanded=trouble("kit--")):
+    with st.expander("A printed kit: nothing to measure, photos alone", expanded=kit_refused()):
         kit_form(then="What")
-    with st.expander(
-        "Make a station: a kit's board that stays where it is", expanded=trouble("new-station-")
-    ):
+    with st.expander("Make a station: a kit's board that stays where it is", expanded=new_station_refused()):
         new_station_form()
     with st.expander("A new set-up: measure it, or bring the sheet of an earlier job"):
         for name in ("2-tags", "3-board"):
