@@ -123,15 +123,19 @@ def _solve(
     if start is not None:
         z[..., :rows, :columns] = start
     eigen = (2 - 2 * np.cos(np.pi * np.arange(h) / h))[:, None] + (2 - 2 * np.cos(np.pi * np.arange(w) / w))
-    eigen[0, 0] = 1.0
+    eigen[0, 0] = np.inf  # no constant
+    inverse = (1 / eigen).astype(np.float32)
     both = (-2, -1)
     workers = 2 if right.size > MANY else 1
 
     def precondition(r: Array) -> Array:
-        c = dctn(r, type=2, norm="ortho", axes=both, overwrite_x=False, workers=workers)
-        c /= eigen
-        c[..., 0, 0] = 0.0
-        return np.asarray(idctn(c, type=2, norm="ortho", axes=both, overwrite_x=True, workers=workers))
+        # In single precision, which is two to three times as fast: the residual itself stays in double.
+        top = np.maximum(np.abs(r).max(axis=both, keepdims=True), np.finfo(float).tiny)
+        c = dctn(
+            (r / top).astype(np.float32), type=2, norm="ortho", axes=both, overwrite_x=True, workers=workers
+        )
+        c *= inverse
+        return top * idctn(c, type=2, norm="ortho", axes=both, overwrite_x=True, workers=workers)
 
     def apply(z: Array) -> Array:
         return _adjoint(wx * np.diff(z, axis=-1), wy * np.diff(z, axis=-2))

@@ -23,6 +23,7 @@ from surfscan.core.robust import robust_spread
 from surfscan.optics.field import FINE, Cutout, cut_out, rectify
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp_maps import LampReading, Turn, finish
+from surfscan.reading.lamp_thin import MANY_NUMBERS, thicken, thin
 from surfscan.reading.surface import ENOUGH, plane_through, scaled_axes
 from surfscan.shading.bend import Bends, bend_by_paint, bend_by_places
 from surfscan.shading.doubt import check_prior, scale_doubt
@@ -115,14 +116,27 @@ def read_lamp(
             allowed=f"at least {ENOUGH} cells",
         )
     series = _Series(context, fixed, lamps, judged, ambient is not None, place_sd_mm, bend_sd_mm)
-    z, setting, state = np.zeros(grid.shape), plain_setting(len(context.views)), None
+    first = _thinned(series)
+    z, setting, state = np.zeros(first.context.grid.shape), plain_setting(len(context.views)), None
     for turn in range(rounds):
-        state = _turn(series, turn, z, setting, sweeps=2 if turn == rounds - 1 else 1)
+        last = turn == rounds - 1
+        if last and first is not series:
+            first, z = series, thicken(z, grid.shape)
+        state = _turn(first, turn, z, setting, sweeps=2 if last else 1)
         setting, z = state.answer.setting, state.z
         if progress is not None:
             progress((turn + 1) / rounds)
     assert state is not None
     return finish(state, _bends(series, state), context, judged, pose, rounds)
+
+
+def _thinned(series: _Series) -> _Series:
+    """What the turns before the last work on: fewer cells where there are very many, else all."""
+    if len(series.cutouts) * series.judged.size < MANY_NUMBERS:
+        return series
+    context = thin(series.context)
+    judged = _trim(context.inside, context.grid.step_mm)
+    return replace(series, context=context, judged=judged) if judged.sum() >= ENOUGH else series
 
 
 @dataclass(frozen=True, slots=True)

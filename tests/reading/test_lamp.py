@@ -18,8 +18,10 @@ from surfscan.core.records import Camera, Grid, Photo, Pose
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import load_sheet
 from surfscan.optics.field import make_grid
+from surfscan.reading import lamp
 from surfscan.reading.fixed_camera import common_pose
 from surfscan.reading.lamp import read_lamp
+from surfscan.reading.lamp_thin import thicken, thin
 from surfscan.shading.lamp import Lamps
 from surfscan.synth.camera_noise import add_noise, encode_srgb, quantise
 from surfscan.synth.panels import Dish, Flat, Panel, Ridge, Sum
@@ -285,3 +287,31 @@ def test_refusals_say_why() -> None:
     grid = make_grid(SIZE, 2.0)
     with pytest.raises(NotMeasuredError, match="too small"):
         read_lamp(Context(tuple(views), grid, np.ones(grid.shape, np.int32), LEVEL), lamps)
+
+
+@pytest.mark.parametrize("step", [3.0, 3.3], ids=["even", "a row and a column over"])
+def test_a_thinned_grid_lies_where_the_whole_one_does(step: float) -> None:
+    grid = make_grid(SIZE, step)
+    photo = Photo("a.jpg", "", np.zeros((4, 4), np.float32), np.zeros((4, 4), bool))
+    view = View(photo, Camera(900.0, (1.5, 1.5)), look_at((0, 0, 900), (0, 0, 0)), "")
+    region = tag_region(grid, LEVEL, 25.5)
+    few = thin(Context((view,), grid, region, LEVEL))
+    x, y = np.meshgrid(few.grid.x_mm, few.grid.y_mm)
+    want = 1e-3 * grid.x_mm - 2e-3 * grid.y_mm[:, None] + 1e-5 * grid.x_mm * grid.y_mm[:, None]
+    got = thicken(1e-3 * x - 2e-3 * y + 1e-5 * x * y, grid.shape)
+    even = tuple(slice(0, n // 2 * 2) for n in grid.shape)
+    np.testing.assert_allclose(got[even], want[even], atol=1e-12)  # rounding alone
+    assert got.shape == grid.shape
+    under = (region != 0)[even].reshape(*few.inside.shape[:1], 2, few.inside.shape[1], 2).any((1, 3))
+    np.testing.assert_array_equal(few.inside, ~under)
+
+
+def test_thinned_turns_lead_to_the_same_height(monkeypatch: pytest.MonkeyPatch) -> None:
+    """On far fewer cells than it is done on, so that the light is told worse: within the noise even here."""
+    views, lamps, _, _ = known([Dish(-40, 10, -1.2, 140)], ring(6), gains=(0.9, 1.2, 1.1, 0.8, 1.15, 0.7))
+    whole = read(views, lamps)
+    monkeypatch.setattr(lamp, "MANY_NUMBERS", 0)
+    few = read(views, lamps)
+    off = few.reading.height_mm - whole.reading.height_mm
+    np.testing.assert_array_equal(np.isnan(off), np.isnan(whole.reading.height_mm))
+    assert np.nanmax(np.abs(off)) < 1.5 * whole.reading.noise_mm
