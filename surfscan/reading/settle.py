@@ -25,6 +25,10 @@ __all__ = [
     "southwell",
 ]
 
+MOST_ROUNDS = 100
+"""Of the solver between two looks at the photos. A panel takes 5 to 60; one of which a corner was seen takes 230,
+for the height of the rest."""
+
 Side = tuple[Array, Array, str]
 """Camera centre (3,), board coordinate seen (H, W) in mm from the board's middle, and its axis."""
 
@@ -84,7 +88,9 @@ def rebuild(
     x, y, _ = scaled_axes(grid)
     p = continue_smoothly(p, measured, x, y, reach_px=reach_px)
     q = continue_smoothly(q, measured, x, y, reach_px=reach_px)
-    z, _ = integrate_slopes(p, q, step_mm=grid.step_mm, weight=weights, tolerance=1e-5, start=surface.z)
+    z, _ = integrate_slopes(
+        p, q, step_mm=grid.step_mm, weight=weights, tolerance=1e-5, start=surface.z, max_rounds=MOST_ROUNDS
+    )
     return Surface(surface.x, surface.y, z, p, q)
 
 
