@@ -46,7 +46,6 @@ def run() -> int:
     try:
         _hear(signal.default_int_handler)
         status = main()
-        sys.stdout.flush()
         _hear(_leave)
     except KeyboardInterrupt:  # pressed again while the first was being told
         _leave(signal.SIGINT, None)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import io
 import json
+import os
 import sys
 import traceback
 from collections.abc import Sequence
@@ -81,6 +82,7 @@ COMMANDS = (
     teach,
 )
 _STOPPED = 130  # as shells report a process ended by SIGINT
+_NO_READER = 141  # and one ended by SIGPIPE
 
 
 def _parser() -> Parser:
@@ -99,6 +101,18 @@ def _parser() -> Parser:
     return parser
 
 
+def _run(given: list[str]) -> int:
+    options = _parser().parse_args(given)
+    if options.command is None:
+        raise UsageError(
+            "No command was given",
+            allowed=", ".join(module.__name__.rsplit(".", 1)[1].rstrip("_") for module in COMMANDS),
+            cure="see surfscan --help",
+            found="none",
+        )
+    return int(options.run(options))
+
+
 def main(argv: Sequence[str] | None = None) -> int:
     """Run the command and return its exit status.
 
@@ -113,24 +127,19 @@ def main(argv: Sequence[str] | None = None) -> int:
         if isinstance(stream, io.TextIOWrapper):
             stream.reconfigure(errors="backslashreplace")
     try:
-        options = _parser().parse_args(given)
-        if options.command is None:
-            raise UsageError(
-                "No command was given",
-                allowed=", ".join(module.__name__.rsplit(".", 1)[1].rstrip("_") for module in COMMANDS),
-                cure="see surfscan --help",
-                found="none",
-            )
-        return int(options.run(options))
+        try:
+            return _run(given)
+        finally:
+            sys.stdout.flush()  # a reader that left is noticed here, where it is told from a fault
     except KeyboardInterrupt:
         print("\nsurfscan: stopped; no half-written result was left", file=sys.stderr)
         return _STOPPED
     except SurfscanError as error:
         return _tell(error, given)
     except BrokenPipeError:  # the reader of our output left, as `head` does
-        with suppress(OSError):
-            sys.stdout.close()
-        return 1
+        with suppress(OSError, ValueError):  # what is left to be written goes nowhere
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return _NO_READER
     except ModuleNotFoundError as error:
         part = missing_part(error)
         return _fault(error, debug=debug) if part is None else _tell(part, given)

@@ -192,6 +192,21 @@ def python(*words: str, **options: Any) -> subprocess.CompletedProcess[str]:
     )
 
 
+def test_a_reader_that_leaves_ends_the_command_without_a_word(tmp_path: Path) -> None:
+    """``surfscan station list | true``: the status a shell gives for SIGPIPE, and no traceback."""
+    with subprocess.Popen(
+        [sys.executable, "-m", "surfscan", "station", "list"],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env={**SETTINGS, "SURFSCAN_HOME": str(tmp_path)},
+    ) as running:
+        assert running.stdout is not None
+        assert running.stderr is not None
+        running.stdout.close()
+        assert running.stderr.read() == b""
+        assert running.wait(60) == 141
+
+
 def test_as_a_process_a_folder_without_a_sheet_is_refused(tmp_path: Path) -> None:
     done = python("check", str(tmp_path), "--out", str(tmp_path / "out"))
     assert done.returncode == 3
