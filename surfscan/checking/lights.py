@@ -12,6 +12,7 @@ import numpy as np
 
 from surfscan.checking.context import PlacedJob, Progress, Taken, board_of, context_of
 from surfscan.checking.lamp_light import lamp_step_mm, take_lamp
+from surfscan.checking.next_photos import next_photos
 from surfscan.checking.sweep_light import is_sweep, take_sweep
 from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
@@ -141,7 +142,9 @@ def _dots(placed: PlacedJob, context: Context, progress: Progress | None) -> Tak
 def _crossed(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     both = tuple(replace(context.views[0], varies=axis) for axis in ("across", "up"))
     context = replace(context, views=both)
-    return _two_directions(placed, read_stripes(context, progress=progress), context, [0, 0])
+    reading = read_stripes(context, progress=progress)
+    taken = _two_directions(placed, reading, context, [0, 0])
+    return replace(taken, details={**taken.details, **next_photos(placed, context, reading)})
 
 
 def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
@@ -150,7 +153,9 @@ def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Ta
     def propagated(fair: FairForm) -> Budget:
         return budget_stripes(taken.reading, fair, setup)
 
-    return replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
+    whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
+    more = next_photos(whole.placed or placed, context, taken.reading)
+    return replace(whole, details={**whole.details, **more})
 
 
 def _dots_step_mm(placed: PlacedJob) -> float:

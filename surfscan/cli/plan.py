@@ -6,8 +6,13 @@ import argparse
 import json
 import math
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from surfscan.cli.terminal import Parser, add_inch, length, named_path, units_of
+from surfscan.core.errors import UsageError
+
+if TYPE_CHECKING:
+    from surfscan.plan.shot import Shot
 
 __all__ = ["add", "run"]
 
@@ -19,7 +24,8 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         parents=[common],
         help="say what a shot will see before it is taken",
         description="From panel, camera, board, distances and surface: what is in the photo, the contrast, the "
-        "smallest low visible and the deepest before the reflection folds. With --see: where board and camera must go.",
+        "smallest low visible and the deepest before the reflection folds. With --see: where board and camera must go. "
+        "With --sweep: from where several photos show a panel that is too large for the board.",
     )
     _add_panel(p)
     _add_camera(p)
@@ -31,6 +37,11 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         help="find where a low of that size is seen",
         nargs=2,
         type=length,
+    )
+    p.add_argument(
+        "--sweep",
+        action="store_true",
+        help="where to take several photos from, for a board too small to show in all of the panel",
     )
     p.add_argument(
         "--out", metavar="DIR", type=named_path, default=None, help="write plan.json and the pictures there"
@@ -122,6 +133,8 @@ def run(options: argparse.Namespace) -> int:
         light=RoomLight(room=options.room),
         tag_side_mm=options.tag,
     )
+    if options.sweep:
+        return _sweep(shot, options)
     placement = None
     if options.see is not None:
         placement = place_shot(shot, depth_mm=options.see[0], width_mm=options.see[1])
@@ -146,3 +159,33 @@ def run(options: argparse.Namespace) -> int:
             print(path)
     works = plan.works if placement is None else placement.reached
     return 0 if works else 4
+
+
+def _sweep(shot: Shot, options: argparse.Namespace) -> int:
+    """Print a sweep's places; status 0 when they show enough of the panel, else 4."""
+    from surfscan.plan.printing import write_files
+    from surfscan.plan.sweep import plan_sweep, sweep_document, sweep_text
+    from surfscan.plan.sweep_picture import draw_sweep
+    from surfscan.plan.words import shot_row
+
+    if options.see is not None:
+        raise UsageError(
+            "--sweep and --see are two questions",
+            found="both",
+            allowed="one of them",
+            cure="ask first where board and camera must go, then for the sweep from there",
+        )
+    plan = plan_sweep(shot)
+    document = {"schema": 1, "shot": shot_row(shot), "sweep": sweep_document(plan)}
+    files: list[Path] = []
+    if options.out is not None:
+        written = (json.dumps(document, indent=1) + "\n").encode()
+        pictures = draw_sweep(plan, units=units_of(options)) if plan.photos else {}
+        files = write_files(options.out, [("sweep.json", written), *pictures.items()])
+    if options.json:
+        print(json.dumps(document, indent=2))
+    else:
+        print("\n".join(sweep_text(plan, units_of(options))))
+        for path in files:
+            print(path)
+    return 0 if plan.works else 4

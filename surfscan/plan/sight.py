@@ -8,6 +8,7 @@ import numpy as np
 
 from surfscan.core.records import Array, Board, Camera, Pose
 from surfscan.optics.mirror import hit_board
+from surfscan.optics.standing import between
 from surfscan.plan.shot import Shot
 from surfscan.synth.panels import Crown, Flat, Shape
 from surfscan.synth.rays import mirror_hits, project
@@ -145,7 +146,7 @@ def see(shot: Shot, stage: Stage, *, cells: int = 700, to_rim: bool = False) -> 
         q=q,
         in_photo=inside & faces & ahead,
         on_board=on_board & faces,
-        blocked=_between(points, centre, stage.board),
+        blocked=between(points, centre, stage.board),
         cos_in=here.cos_in,
         camera_mm=np.linalg.norm(points - centre, axis=-1),
         board_mm=here.range_mm,
@@ -174,16 +175,6 @@ def _by_place(
             ]
         )
     return rows[0][0], rows[1][0], rows[0][1], rows[1][1]
-
-
-def _between(points: Array, centre: Array, board: Board) -> Array:
-    """Whether the way from each point to the camera passes through the board."""
-    ray = centre - points
-    with np.errstate(divide="ignore", invalid="ignore"):
-        t = ((board.centre_mm - points) @ board.normal) / (ray @ board.normal)
-    met = points + t[..., None] * ray - board.centre_mm
-    a, b = np.abs(met @ board.across), np.abs(met @ board.up)
-    return np.asarray((t > 0) & (t < 1) & (a <= board.size_mm[0] / 2) & (b <= board.size_mm[1] / 2))
 
 
 def fold_bend(shot: Shot, stage: Stage, x_mm: Array, y_mm: Array) -> Array:

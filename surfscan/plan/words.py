@@ -10,8 +10,9 @@ from surfscan.core.message import Phrase, fill_in
 from surfscan.core.units import MM, Units
 from surfscan.plan.backward import Placement
 from surfscan.plan.records import Change, Plan
+from surfscan.plan.shot import Shot
 
-__all__ = ["plan_document", "plan_text"]
+__all__ = ["plan_document", "plan_text", "shot_row"]
 
 
 _FIGURES = (
@@ -117,7 +118,7 @@ def plan_document(plan: Plan, placement: Placement | None = None) -> dict[str, A
     document: dict[str, Any] = {
         "schema": 1,
         "works": plan.works,
-        "shot": asdict(plan.shot),
+        "shot": shot_row(plan.shot),
         "figures": asdict(plan.figures),
         "curve": [
             {"width_mm": w, "smallest_mm": d, "deepest_mm": m, "read_share": r, "why": y}
@@ -147,6 +148,12 @@ def plan_document(plan: Plan, placement: Placement | None = None) -> dict[str, A
         }
     cleaned: dict[str, Any] = _clean(document)
     return cleaned
+
+
+def shot_row(shot: Shot) -> dict[str, Any]:
+    """A shot as a JSON-ready table; what is not a number is null."""
+    row: dict[str, Any] = _clean(asdict(shot))
+    return row
 
 
 def _clean(value: Any) -> Any:

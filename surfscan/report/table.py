@@ -8,6 +8,7 @@ from typing import Any, Protocol
 from surfscan.core.records import Spot
 from surfscan.core.units import MM, Units
 from surfscan.report.films import film_lines
+from surfscan.report.sweeps import unseen_lines
 from surfscan.report.words import (
     Told,
     action_text,
@@ -71,7 +72,8 @@ def format_result(result: Shown, units: Units = MM, *, why: bool = False) -> str
     lines += _wrapped(
         f"{limits_line(result.limits, units)} {100 * result.coverage:.0f} % of the judged region was measured."
     )
-    lines += [line for text in film_lines(result.details) for line in _wrapped(text)]
+    more = [*film_lines(result.details), *unseen_lines(result.details, units)]
+    lines += [line for text in more for line in _wrapped(text)]
     if result.spots:
         lines += ["", *_spot_lines(result.spots, result.details, units)]
     order = work_lines(result.details, units)

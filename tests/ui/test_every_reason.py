@@ -48,3 +48,21 @@ def test_the_page_tells_every_reason(units: str) -> None:
         if re.sub(r"\s+", " ", sentence_of(one, units_named(units))) not in said
     ]
     assert missing == []
+
+
+def test_the_page_says_what_no_photo_shows_and_where_to_stand() -> None:
+    row = {
+        "share": 0.12,
+        "part": "upper left",
+        "board_mm": [[-300, 500, 400], [300, 500, 400], [300, 100, 650], [-300, 100, 650]],
+        "photos": [{"camera_mm": [-300.0, 40.0, 900.0], "new_share": 0.1}],
+    }
+    made = made_result()
+    page = AppTest.from_function(_page, default_timeout=60)
+    page.session_state["made"] = replace(made, details={**made.details, "unseen": row})
+    page.run()
+    assert not page.exception
+    assert "12% of the panel, most of it upper left" in told(page)
+    assert "-300, 40, 900 mm" in told(page)
+    assert any(one.key == "more-photos" for one in page.button)
+    assert any("Where to stand next" in str(one.proto) for one in page.get("image") + page.get("imgs"))

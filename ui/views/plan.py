@@ -16,6 +16,8 @@ from surfscan.plan.pictures import draw_plan
 from surfscan.plan.printing import write_print
 from surfscan.plan.records import Plan
 from surfscan.plan.shot import Shot, finish_named
+from surfscan.plan.sweep import SweepPlan, plan_sweep, sweep_text
+from surfscan.plan.sweep_picture import draw_sweep
 from surfscan.plan.words import plan_text
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length, ask_number
@@ -46,6 +48,7 @@ def show() -> None:
         "Use this set-up for the job", key="p-use", on_click=_hand_over, args=(plan.shot,), width="stretch"
     )
     st.caption("Its numbers are then under Where, to be held against what really stands there.")
+    _sweep(plan)
     _print(plan.shot)
 
 
@@ -167,6 +170,24 @@ def _answer(plan: Plan, placement: Placement | None) -> None:
     st.image(pictures["curve.png"], caption="Which lows show: between the two lines")
     with st.expander("All figures"):
         st.code(plan_text(plan, units=units), language=None, wrap_lines=True)
+
+
+def _sweep(plan: Plan) -> None:
+    """From where several photos show a panel in a board that is too small for one."""
+    small = any(problem.name == "board" for problem in plan.problems)
+    with st.expander("Several photos, for a board that does not show in all of the panel", expanded=small):
+        st.markdown("Board and panel stay, the phone moves: every photo shows another part of the panel.")
+        if not st.toggle("Where to take them from", key=session.kept("p-sweep")):
+            return
+        sweep, units = _sweep_cached(repr(plan.shot), plan.shot), units_named(session.units())
+        if sweep.photos:
+            st.image(draw_sweep(sweep, dpi=110, units=units)["sweep.png"], caption="The places to scale")
+        st.code("\n".join(sweep_text(sweep, units)), language=None, wrap_lines=True)
+
+
+@st.cache_data(max_entries=20, show_spinner="Looking for places")
+def _sweep_cached(key: str, _shot: Shot) -> SweepPlan:
+    return plan_sweep(_shot)
 
 
 def _print(shot: Shot) -> None:

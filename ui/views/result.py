@@ -9,7 +9,9 @@ import streamlit as st
 
 import surfscan
 from surfscan.core.flags import bit
+from surfscan.core.units import units_named
 from surfscan.judge.cautions import CAUTIONS
+from surfscan.report.sweeps import unseen_lines
 from surfscan.ui import looks, running, session
 from surfscan.ui.parts.checking import not_confirmed
 from surfscan.ui.parts.fault_cards import chosen_fault, fault_cards, fault_marks
@@ -109,6 +111,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
         _why(result)
         return
     _picture(result, digest)
+    _next_photos(result)
     spot_cards(result, _CLOSER)
     fault_cards(result, digest)
     _work_order(result)
@@ -168,6 +171,24 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
             ):
                 session.go_to(_CLOSER, spot.id)
                 st.rerun()
+
+
+def _next_photos(result: surfscan.CheckResult) -> None:
+    """What no photo shows yet, and from where the next ones would."""
+    lines = unseen_lines(result.details, units_named(session.units()))
+    if not lines:
+        return
+    row = result.details["unseen"]
+    st.subheader("Not seen yet")
+    for line in lines:
+        st.markdown(looks.escape(line.removeprefix("Not seen yet: ")))
+    if row["photos"]:
+        from surfscan.plan.sweep_picture import draw_places  # late: most results have nothing to draw
+
+        size = tuple(result.panel["size_mm"])
+        places = [photo["camera_mm"] for photo in row["photos"]]
+        st.image(draw_places(row["board_mm"], size, places), caption="Where to stand next, to scale")
+        st.button("Add photos", on_click=session.go_to, args=("Photos",), key="more-photos", width="stretch")
 
 
 def _work_order(result: surfscan.CheckResult) -> None:
