@@ -106,7 +106,7 @@ def sweep_text(plan: SweepPlan, units: Units = MM) -> list[str]:
     many = "1 photo" if count == 1 else f"{count} photos"
     shows = "shows" if count == 1 else "show"
     rows = [
-        f"{many} of crossed stripes, by hand from these places, {shows} {plan.share:.0%} of the panel. Board and",
+        f"{many} of crossed stripes, by hand from these places, {shows} {100 * plan.share:.0f} % of the panel. Board and",
         "panel stay where they are; aim at the panel's middle, all tags in the photo. A hand's breadth does not",
         "matter. With plain stripes: all of them, then the board turned a quarter in its place and all again.",
         "",
@@ -122,7 +122,7 @@ def sweep_text(plan: SweepPlan, units: Units = MM) -> list[str]:
     unseen = plan.unseen_mm()
     if unseen is not None:
         rows.append(
-            f"{1 - plan.share:.0%} is shown by none, most of it {part_named(*unseen, plan.shot.panel_mm)}: "
+            f"{100 * (1 - plan.share):.0f} % is shown by none, most of it {part_named(*unseen, plan.shot.panel_mm)}: "
             "use a larger board, or shoot the panel in two parts."
         )
     return rows

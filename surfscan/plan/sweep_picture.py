@@ -120,8 +120,8 @@ def _view(box: Box, title: str, lines: list[list[Point]], eyes: list[Point]) -> 
         x, y = at(eye)
         near = next((p for p in names if np.hypot(p[0] - x, p[1] - y) < 3.0), (x, y))
         names.setdefault(near, []).append(f"{k}")
-        marks.append(Disc(x, y, 1.1))
-    marks += [Words(x + 1.8, y + 0.6, ", ".join(own), 3.2, bold=True) for (x, y), own in names.items()]
+        marks.append(Disc(x, y, 1.5))
+    marks += [Words(x + 2.2, y + 0.8, ", ".join(own), 5.0, bold=True) for (x, y), own in names.items()]
     return marks
 
 
@@ -156,7 +156,7 @@ def _shown(plan: SweepPlan, units: Units) -> list[Mark]:
     marks.append(Line(tuple((x0 + i * scale * w, y0 + j * scale * h) for i, j in corners), 0.5))
     for k, (x, y) in enumerate(plan.middles_mm(), 1):
         marks.append(
-            Words(x0 + scale * (x + w / 2), y0 + scale * (y + h / 2) - 1.3, f"{k}", 3.8, "middle", bold=True)
+            Words(x0 + scale * (x + w / 2), y0 + scale * (y + h / 2) - 1.8, f"{k}", 5.0, "middle", bold=True)
         )
     size = f"{units.bare(units.length(w))} x {units.length(h)}"
     marks.append(Words(left + wide / 2, low - 5, size, 3.0, "middle"))

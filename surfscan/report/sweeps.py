@@ -15,7 +15,7 @@ def unseen_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
     row = details.get("unseen")
     if not row:
         return []
-    lines = [f"Not seen yet: {row['share']:.0%} of the panel, most of it {row['part']}."]
+    lines = [f"Not seen yet: {100 * row['share']:.0f} % of the panel, most of it {row['part']}."]
     if not row["photos"]:
         return [
             f"{lines[0]} No place shows it with the board where it is and all tags in the photo: move the board and "
@@ -31,4 +31,4 @@ def unseen_lines(details: Mapping[str, Any], units: Units = MM) -> list[str]:
 
 def _place(photo: Mapping[str, Any], units: Units) -> str:
     x, y, z = (units.bare(units.length(float(v))) for v in photo["camera_mm"])
-    return f"{x}, {y}, {z} {units.word} (shows {photo['new_share']:.0%} more)"
+    return f"{x}, {y}, {z} {units.word} (shows {100 * photo['new_share']:.0f} % more)"

@@ -97,7 +97,7 @@ def test_what_is_not_seen_is_told_in_words() -> None:
         "photos": [{"camera_mm": [-300.0, 40.0, 900.0], "new_share": 0.1}],
     }
     first, second = unseen_lines({"unseen": row})
-    assert first == "Not seen yet: 12% of the panel, most of it upper left."
-    assert "-300, 40, 900 mm (shows 10% more)" in second
+    assert first == "Not seen yet: 12 % of the panel, most of it upper left."
+    assert "-300, 40, 900 mm (shows 10 % more)" in second
     assert "move the board" in unseen_lines({"unseen": {**row, "photos": []}})[0]
     assert unseen_lines({}) == []

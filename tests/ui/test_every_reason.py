@@ -62,7 +62,7 @@ def test_the_page_says_what_no_photo_shows_and_where_to_stand() -> None:
     page.session_state["made"] = replace(made, details={**made.details, "unseen": row})
     page.run()
     assert not page.exception
-    assert "12% of the panel, most of it upper left" in told(page)
+    assert "12 % of the panel, most of it upper left" in told(page)
     assert "-300, 40, 900 mm" in told(page)
     assert any(one.key == "more-photos" for one in page.button)
     assert any("Where to stand next" in str(one.proto) for one in page.get("image") + page.get("imgs"))
