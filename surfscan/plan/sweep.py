@@ -106,9 +106,9 @@ def sweep_text(plan: SweepPlan, units: Units = MM) -> list[str]:
     many = "1 photo" if count == 1 else f"{count} photos"
     shows = "shows" if count == 1 else "show"
     rows = [
-        f"{many} of crossed stripes, by hand from these places, {shows} {100 * plan.share:.0f} % of the panel. Board and",
-        "panel stay where they are; aim at the panel's middle, all tags in the photo. A hand's breadth does not",
-        "matter. With plain stripes: all of them, then the board turned a quarter in its place and all again.",
+        f"{many} of crossed stripes, by hand from these places, {shows} {100 * plan.share:.0f} % of the panel. Board",
+        "and panel stay where they are; aim at the panel's middle, all tags in the photo. A hand's breadth does",
+        "not matter. With plain stripes: all of them, then the board turned a quarter in its place and all again.",
         "",
         f"No.    x {units.word}    y {units.word}    z {units.word}   shows   new   most of it",
     ]
