@@ -112,6 +112,13 @@ def look_job(
             cure="lay tags on the panel: the lamp's places are counted from its middle",
             allowed="tags or corners_px, for a lamp",
         )
+    if sheet.board is not None and sheet.board.pattern == "crossed":
+        raise NotMeasuredError(
+            "crossed stripes can't be looked at without a scale",
+            found=why,
+            cure="lay tags on the panel and say where the board stands, or use stripes of one direction",
+            allowed="tags or corners_px and the board's place, for crossed stripes",
+        )
     tell = progress or (lambda share: None)
     stations = stand_if_placed(sheet, photos)
     if stations:

@@ -161,3 +161,8 @@ def test_a_photo_without_stripes_is_not_measured(tmp_path: Path) -> None:
 def test_a_lamp_job_without_tags_is_not_measured(tmp_path: Path) -> None:
     with pytest.raises(NotMeasuredError, match="needs tags"):
         check_job(without("lamp", "tags", tmp_path / "job"))
+
+
+def test_crossed_stripes_without_tags_are_refused_at_once(tmp_path: Path) -> None:
+    with pytest.raises(NotMeasuredError, match="crossed stripes can't be looked at without a scale"):
+        check_job(without("crossed", "tags", tmp_path / "job", photos=1))
