@@ -6,7 +6,7 @@ import shutil
 import sys
 import time
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -39,6 +39,17 @@ class BatchProgress:
 
     def __exit__(self, *_: object) -> None:
         self._clear()
+
+    def left_out(self, bare: Sequence[str]) -> None:
+        """Folders of photos that are no jobs: nothing is passed by in silence."""
+        if bare and not self._quiet:
+            few = ", ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
+            self._clear()
+            print(
+                f"surfscan: no panel.toml in {few}: left out; with --station NAME or --kit their photos are jobs",
+                file=sys.stderr,
+                flush=True,
+            )
 
     def tell(self, done: Done) -> None:
         """One more job."""

@@ -11,9 +11,10 @@ import pytest
 
 from surfscan.cli import main
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.fleet.bundles import job_number_in, panel_in
 from surfscan.results.record import open_record
 from surfscan.watch.arrivals import Arrivals
-from surfscan.watch.groups import Shot, group_shots, job_number_in, panel_in
+from surfscan.watch.groups import Shot, group_shots
 from surfscan.watch.keep import STATE, read_state
 from surfscan.watch.template import choose, load_templates
 from surfscan.watch.watcher import Watcher
