@@ -5,13 +5,13 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.batch_told import BatchProgress, Log, summary
-from surfscan.cli.bundles import add_bundle_options, packed_places
+from surfscan.cli.bundles import add_bundle_options, loaded_for, packed_places
 from surfscan.cli.complaints import see_least
 from surfscan.cli.recording import add_recording_options, check_recording
 from surfscan.cli.terminal import Parser
@@ -19,8 +19,7 @@ from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
     from surfscan.fleet.bundles import Packed
-    from surfscan.fleet.find import Job
-    from surfscan.fleet.one import Done, Orders
+    from surfscan.fleet.one import Orders
 
 __all__ = ["add", "run"]
 
@@ -83,28 +82,37 @@ def run(options: argparse.Namespace) -> int:
     """Do all jobs, write table and index; the exit status is that of the worst."""
     from surfscan.fleet.find import find_all
     from surfscan.fleet.lock import kept_alone
+    from surfscan.fleet.pool import Pool
     from surfscan.fleet.rows import worst_status
     from surfscan.fleet.table import write_tables
 
     orders = _orders(options)
-    check_recording(options)
-    packed = _packed(options)
-    found = find_all(options.folders, leave_out=options.out, packed=packed)
-    jobs = found.jobs
-    if not jobs:
-        raise _no_job(options, found.bare)
     began = time.monotonic()
-    with kept_alone(options.out), ExitStack() as open_things:
+    with ExitStack() as open_things:
+        pool = None
+        if options.scheduler is None:  # its processes load while jobs are looked for
+            pool = open_things.enter_context(Pool(orders, workers=options.workers, load=loaded_for(options)))
+        check_recording(options)
+        found = find_all(options.folders, leave_out=options.out, packed=_packed(options))
+        jobs = found.jobs
+        if not jobs:
+            raise _no_job(options, found.bare)
+        open_things.enter_context(kept_alone(options.out))
         progress = open_things.enter_context(BatchProgress(len(jobs), quiet=options.quiet))
         log = open_things.enter_context(Log(_log_path(options), began))
         progress.left_out(found.bare)
-        for done in _all(jobs, orders, options):
+        if pool is None:
+            pool = open_things.enter_context(
+                Pool(orders, workers=options.workers, scheduler=options.scheduler)
+            )
+        for done in pool.run(jobs):
             progress.tell(done)
             log.tell(done)
             if options.json:
                 print(json.dumps({"event": "job", "fresh": done.fresh, **done.row}), flush=True)
             elif done.fresh and not options.quiet:
                 progress.print_line(done)
+        pool.close()
         progress.stage("writing table and index")
         counts = write_tables(options.out)
     status = 0 if options.always_zero else worst_status(progress.counts)
@@ -114,14 +122,6 @@ def run(options: argparse.Namespace) -> int:
     else:
         print(told["text"])
     return status
-
-
-def _all(jobs: Sequence[Job], orders: Orders, options: argparse.Namespace) -> Iterator[Done]:
-    from surfscan.fleet.pool import Pool
-
-    load = sorted({job.packed.call.partition(":")[0] for job in jobs if job.packed is not None})
-    with Pool(orders, workers=options.workers, scheduler=options.scheduler, load=load) as pool:
-        yield from pool.run(jobs)
 
 
 def _packed(options: argparse.Namespace) -> Packed | None:

@@ -13,7 +13,7 @@ from surfscan.core.errors import UsageError
 if TYPE_CHECKING:
     from surfscan.fleet.bundles import Packed
 
-__all__ = ["add_bundle_options", "packed_places"]
+__all__ = ["add_bundle_options", "loaded_for", "packed_places"]
 
 _WORDS = ("stage", "substrate", "focal_35mm")
 _LOADED = "surfscan.places.bundle"
@@ -34,6 +34,11 @@ def add_bundle_options(parser: Parser, *, several: bool) -> None:
     )
     group.add_argument("--stage", metavar="STAGE", help="stage of the panels (default: primer)")
     add_panel_words(group)
+
+
+def loaded_for(options: argparse.Namespace) -> list[str]:
+    """What processes of jobs had better find loaded."""
+    return [_LOADED] if options.station or options.kit else []
 
 
 def packed_places(options: argparse.Namespace) -> list[Packed]:

@@ -64,7 +64,7 @@ def keeper_here(*, one_thread: bool = True) -> Keeper:
     """The keeper of this process, for workers of a cluster; it ends with the process."""
     with _lock:
         if one_thread not in _here:
-            _here[one_thread] = Keeper(one_thread=one_thread, load=(_WORK, "surfscan.results.record"))
+            _here[one_thread] = Keeper(one_thread=one_thread, load=(_WORK,))
         return _here[one_thread]
 
 

@@ -15,6 +15,7 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
+from surfscan.core.commit import HIDDEN
 from surfscan.core.errors import RefusedError
 from surfscan.core.parts import wanted
 from surfscan.fleet.identity import SHEET, sheet_names
@@ -32,6 +33,7 @@ __all__ = [
     "put_over",
     "read_each",
     "remote_folders",
+    "see_writable",
 ]
 
 _AT_ONCE = 256  # small files read from a store in one go
@@ -196,6 +198,15 @@ def filled(out: str, *, last: str, own: Collection[str]) -> Iterator[Path]:
                 store.put_file(str(made / last), mark)
     finally:
         shutil.rmtree(made, ignore_errors=True)
+
+
+def see_writable(address: str) -> None:
+    """See that something can be put at an address and taken away again, before anything is computed (RefusedError)."""
+    store, top = _store(address)
+    with _told(address):
+        trial = posixpath.join(top, f"{HIDDEN}{os.getpid()}")
+        store.pipe_file(trial, b"surfscan")
+        store.rm_file(trial)
 
 
 @contextmanager

@@ -59,6 +59,7 @@ class Pool:
             self.workers = workers or cores()
             record = () if orders.record is None else ("surfscan.results.record",)
             self._keeper = Keeper(one_thread=self.workers > 1, load=("surfscan.fleet.work", *record, *load))
+            self._keeper.start()  # it loads while the one who asks looks for jobs
             self._executor = ThreadPoolExecutor(self.workers, thread_name_prefix="job")
         else:
             from surfscan.fleet.cluster import Cluster
@@ -134,3 +135,4 @@ class Pool:
             self._executor.shutdown(wait=True, cancel_futures=True)
         if self._cluster is not None:
             self._cluster.close()
+            self._cluster = None

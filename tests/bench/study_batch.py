@@ -1,9 +1,14 @@
 """Many jobs under fire: throughput, random kills, ten thousand results. Not collected by pytest.
 
     python tests/bench/study_batch.py make  DIR [--jobs 1000]       small jobs, rendered; 50 scenes, many sheets
+                                      [--whole]                     none of them with a photo cut short
     python tests/bench/study_batch.py rate  DIR [--blocks 5]        batch against single checks, in turns
     python tests/bench/study_batch.py kills DIR [--kills 200]       resumable: run it again and it goes on
+                                      [--minutes M] [--gap 4 26]    stop after so long; seconds between kills
     python tests/bench/study_batch.py cluster-kills DIR [--kills N] the same with a Dask scheduler and two workers
+    python tests/bench/study_batch.py starts DIR                    from the command to the first job's process
+    python tests/bench/study_batch.py record DIR [--jobs 10]        four batches at once into one record
+                                                                    (and $STUDY_POSTGRESQL)
     python tests/bench/study_batch.py verdict DIR                   what the kills left behind
     python tests/bench/study_batch.py many  DIR [--jobs 10000]      table, index in Chromium, quick jobs, memory
 
@@ -38,7 +43,7 @@ ENVIRONMENT = {
 SURFSCAN = [sys.executable, "-m", "surfscan"]
 
 
-def make(folder: Path, count: int) -> None:
+def make(folder: Path, count: int, *, whole: bool) -> None:
     """Rendered pairs of 260 x 200 pixels; a job is one of them with a limit of its own, so no two are alike.
 
     In four of five, one photo is cut short, so that it is refused in hundredths of a second: a check takes over one.
@@ -75,7 +80,7 @@ def make(folder: Path, count: int) -> None:
         scene_folder = folder / "scenes" / f"{k % SCENES:02d}"
         for photo in scene_folder.glob("*.jpg"):
             data = photo.read_bytes()
-            cut = k // SCENES % EACH and photo.name == "stripes-up.jpg"
+            cut = not whole and k // SCENES % EACH and photo.name == "stripes-up.jpg"
             (job / photo.name).write_bytes(data[: len(data) // 2] if cut else data)
         text = (
             (scene_folder / "panel.toml")
@@ -178,11 +183,11 @@ class State:
         os.replace(fresh, self._path)
 
 
-def kills(folder: Path, wanted: int) -> None:
+def kills(folder: Path, wanted: int, minutes: float, per_kill: tuple[float, float]) -> None:
     """Kill the parent, the keeper or a job's process at random moments until so many were killed and all is done."""
     out, state, total = folder / "out", State(folder), len(list((folder / "jobs").glob("*/panel-*")))
-    per_kill = (4.0, 26.0)
-    while True:
+    ends = time.monotonic() + 60 * minutes
+    while time.monotonic() < ends:
         process = batch([folder / "jobs"], out)
         me = psutil.Process(process.pid)
         while process.poll() is None and sum(state.killed.values()) < wanted:
@@ -197,6 +202,9 @@ def kills(folder: Path, wanted: int) -> None:
                 kind = random.choice([name for name, found in victims.items() if found])
                 random.choice(victims[kind]).send_signal(signal.SIGKILL)
                 state.killed[kind] = state.killed.get(kind, 0) + 1
+            if time.monotonic() > ends and process.poll() is None:
+                process.kill()
+                state.killed["parent"] = state.killed.get("parent", 0) + 1
         said = process.communicate()
         state.look(out)
         state.save()
@@ -209,10 +217,69 @@ def kills(folder: Path, wanted: int) -> None:
             return
 
 
-def cluster_kills(folder: Path, wanted: int) -> None:
+def starts(folder: Path, times: int = 10) -> None:
+    """How long until the first job has a process of its own, with two workers."""
+    jobs = sorted((folder / "jobs").glob("*/panel-*"))[:2]
+    took = []
+    for k in range(times):
+        out = folder / "starts"
+        shutil.rmtree(out, ignore_errors=True)
+        began = time.monotonic()
+        process = batch(jobs, out)
+        me = psutil.Process(process.pid)
+        while all(one.ppid() == process.pid for one in me.children(recursive=True)):
+            time.sleep(0.005)
+        took.append(time.monotonic() - began)
+        process.kill()
+        process.communicate()
+        time.sleep(1.0)
+        print(f"{k}: {took[-1]:.2f} s, load {os.getloadavg()[0]:.1f}", flush=True)
+    print(
+        f"the first job's process after {min(took):.2f} to {max(took):.2f} s, median {np.median(took):.2f} (aim 3)"
+    )
+
+
+def one_record(folder: Path, count: int) -> None:
+    """Four batches at once, each of so many jobs of its own and one of all, into one new record."""
+    from surfscan.results.record import open_record
+
+    whole = [
+        job for job in sorted((folder / "jobs").glob("*/panel-*")) if int(job.name[-5:]) // SCENES % EACH == 0
+    ]
+    shared, rest = whole[:1], whole[1 : 1 + 4 * count]
+    places = {
+        "SQLite": str(folder / "record" / "shop.db"),
+        "PostgreSQL": os.environ.get("STUDY_POSTGRESQL", ""),
+    }
+    for name, record in places.items():
+        if not record:
+            continue
+        shutil.rmtree(folder / "record", ignore_errors=True)
+        (folder / "record").mkdir()
+        began = time.monotonic()
+        running = [
+            batch(
+                [*shared, *rest[k::4]], folder / "record" / f"out-{k}", "--workers", "1", "--record", record
+            )
+            for k in range(4)
+        ]
+        said = [one.communicate()[1] for one in running]
+        took = time.monotonic() - began
+        with open_record(record) as opened:
+            passes = [row.panel for row in opened.history()]
+            bad = [row.id for row in opened.history() if row.id in opened.unreadable()]
+        keys = len(set(passes))
+        print(
+            f"{name}: status {[one.returncode for one in running]}, {len(passes)} passes of {keys} panels"
+            f" (wanted: those with heights of {1 + len(rest)}), unreadable {bad}, {took:.0f} s"
+        )
+        print(*(text for text in said if text), sep="\n")
+
+
+def cluster_kills(folder: Path, wanted: int, minutes: float, per_kill: tuple[float, float]) -> None:
     """The same, with a scheduler and two workers of Dask: one of them, or the parent, is killed."""
     out, state = folder / "out", State(folder)
-    killed = 0
+    killed, ends = 0, time.monotonic() + 60 * minutes
     address = "tcp://127.0.0.1:8799"
     run: dict[str, subprocess.Popen[Any]] = {}
 
@@ -225,14 +292,14 @@ def cluster_kills(folder: Path, wanted: int) -> None:
         run[name] = subprocess.Popen([sys.executable, "-m", "dask", *what, *more], **quiet)
 
     try:
-        while True:
+        while time.monotonic() < ends:
             for name in ("scheduler", "one", "two"):
                 if name not in run or run[name].poll() is not None:
                     started(name)
                     time.sleep(1.0)
             process = batch([folder / "jobs"], out, "--scheduler", address)
             while process.poll() is None and killed < wanted:
-                time.sleep(random.uniform(4.0, 12.0))
+                time.sleep(random.uniform(*per_kill))
                 name = random.choice(["scheduler", "one", "two", "parent"])
                 victim = process if name == "parent" else run[name]
                 victim.send_signal(signal.SIGKILL)
@@ -262,7 +329,7 @@ def cluster_kills(folder: Path, wanted: int) -> None:
             one.terminate()
 
 
-def verdict(folder: Path) -> None:
+def verdict(folder: Path, least: int = SCENES) -> None:
     """Every job there once, whole, and the same as a check in this process finds (one of each scene)."""
     from surfscan.checking.pipeline import check_job
     from surfscan.core.errors import NotMeasuredError
@@ -294,8 +361,8 @@ def verdict(folder: Path) -> None:
         f"killed {state.killed}, {sum(state.killed.values())} in all; finished and done again: {state.again}"
     )
     different = 0
-    whole = [job for job in jobs if int(job.name[-5:]) // SCENES % EACH == 0]
-    for job in whole[:SCENES]:
+    whole = [job for job in jobs if int(job.name[-5:]) // SCENES % EACH == 0][:least]
+    for job in whole:
         try:
             mine = document(check_job(job))
         except NotMeasuredError as error:
@@ -310,7 +377,7 @@ def verdict(folder: Path) -> None:
             {k: v for k, v in one.items() if k not in ("run", "maps_sha256")} for one in (mine, theirs)
         )
         different += json.dumps(mine) != json.dumps(theirs)
-    print(f"{different} of {SCENES} results differ from a check here")
+    print(f"{different} of {len(whole)} results differ from a check here")
 
 
 def many(folder: Path, count: int) -> None:
@@ -394,23 +461,32 @@ def quick(folder: Path, count: int) -> None:
 
 def main() -> None:
     given = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    given.add_argument("what", choices=["make", "rate", "kills", "cluster-kills", "verdict", "many"])
+    given.add_argument(
+        "what", choices=["make", "rate", "kills", "cluster-kills", "starts", "record", "verdict", "many"]
+    )
     given.add_argument("folder", type=Path)
     given.add_argument("--jobs", type=int)
     given.add_argument("--kills", type=int, default=200)
     given.add_argument("--blocks", type=int, default=5)
+    given.add_argument("--whole", action="store_true")
+    given.add_argument("--minutes", type=float, default=1e6)
+    given.add_argument("--gap", type=float, nargs=2, default=(4.0, 26.0))
     options = given.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     if options.what == "make":
-        make(options.folder, options.jobs or 1000)
+        make(options.folder, options.jobs or 1000, whole=options.whole)
     elif options.what == "rate":
         rate(options.folder, options.blocks)
     elif options.what == "kills":
-        kills(options.folder, options.kills)
+        kills(options.folder, options.kills, options.minutes, options.gap)
     elif options.what == "cluster-kills":
-        cluster_kills(options.folder, options.kills)
+        cluster_kills(options.folder, options.kills, options.minutes, options.gap)
+    elif options.what == "starts":
+        starts(options.folder)
+    elif options.what == "record":
+        one_record(options.folder, options.jobs or 10)
     elif options.what == "verdict":
-        verdict(options.folder)
+        verdict(options.folder, options.jobs or SCENES)
     else:
         many(options.folder, options.jobs or 10_000)
 

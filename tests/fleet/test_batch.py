@@ -297,7 +297,7 @@ class Deaf(MemoryFileSystem):  # type: ignore[misc]
     def find(self, path: str, *_: Any, **__: Any) -> Any:
         raise RuntimeError("no credentials were found")
 
-    put_file = rm_file = find
+    put_file = pipe_file = find
 
 
 def test_a_store_that_fails_is_told_in_words(
