@@ -434,6 +434,18 @@ def open_index(path: Path) -> None:
             print(
                 f"opened in {shown:.2f} s (aim 2), sorted in {sort:.2f} s, one found in {found:.2f} s, {rows} row drawn"
             )
+        phone = browser.new_page(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)
+        phone.goto(path.as_uri())
+        for column in ("worst_mm", "outcome"):
+            began = time.monotonic()
+            phone.locator("#by").select_option(column)
+            phone.locator("#body .row").first.wait_for()
+            sort = time.monotonic() - began
+        first = phone.locator("#body .row .verdict").first.inner_text()
+        phone.locator("#turn").click()
+        last = phone.locator("#body .row .verdict").first.inner_text()
+        wide = phone.evaluate("document.documentElement.scrollWidth")
+        print(f"a phone of 390 px: page {wide} px wide, sorted in {sort:.2f} s, by verdict from {first} or from {last}")
         browser.close()
 
 
