@@ -119,7 +119,7 @@ def _templates(options: argparse.Namespace) -> list[Template]:
             "Where the photos are taken was not said",
             found="no --station, --kit or --sheet",
             allowed="--station NAME, --kit, or --sheet panel.toml",
-            cure="surfscan station list shows the stations",
+            cure="say it: the stations are those of surfscan station list",
         )
     from surfscan.watch.template import load_templates, see_apart
 

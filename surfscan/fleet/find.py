@@ -117,6 +117,7 @@ def find_all(
             else Job(name, one.source, packed, panel_in(whole), job_number_in(whole))
         )
     _see_names(jobs)
+    _see_apart(jobs, leave_out)
     bare = [one.source for one in below if not one.sheet] if packed is None else []
     return Found(sorted(jobs, key=lambda job: job.name), bare)
 
@@ -131,6 +132,20 @@ def _see_names(jobs: Sequence[Job]) -> None:
             allowed="one job for each name",
             cure="run them one after the other, each into an output folder of its own",
         )
+
+
+def _see_apart(jobs: Sequence[Job], out: str | Path | None) -> None:
+    """Pictures of a result among a bundle's photos would be taken for photos."""
+    for job in jobs:
+        if job.packed is not None and out is not None and not (is_address(out) or is_address(job.source)):
+            place = (Path(out) / job.name).resolve()
+            if place == Path(job.source).resolve():
+                raise UsageError(
+                    "Results can't go in among photos",
+                    found=f"{place} for both",
+                    allowed="a folder of its own for results",
+                    cure="choose another --out",
+                )
 
 
 def _likely(top: str, folders: Iterable[tuple[str, str, Sequence[str]]]) -> Iterator[_Below]:

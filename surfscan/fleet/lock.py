@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from surfscan.core.errors import RefusedError
 from surfscan.fleet.places import local_path, see_writable
-from surfscan.report.output import LOCK
+from surfscan.report.output import LOCK, prepare_output
 
 __all__ = ["kept_alone"]
 
@@ -34,7 +34,7 @@ def kept_alone(out: str) -> Iterator[None]:
     if path is None:
         yield
         return
-    path.mkdir(parents=True, exist_ok=True)
+    prepare_output(path)
     with (path / LOCK).open("a+") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

@@ -3,6 +3,7 @@
     python tests/bench/study_batch.py make  DIR [--jobs 1000]       small jobs, rendered; 50 scenes, many sheets
                                       [--whole]                     none of them with a photo cut short
     python tests/bench/study_batch.py rate  DIR [--blocks 5]        batch against single checks, in turns
+                                      [--size 8] [--ways batch loaded]
     python tests/bench/study_batch.py kills DIR [--kills 200]       resumable: run it again and it goes on
                                       [--minutes M] [--gap 4 26]    stop after so long; seconds between kills
     python tests/bench/study_batch.py cluster-kills DIR [--kills N] the same with a Dask scheduler and two workers
@@ -33,7 +34,7 @@ from typing import Any
 import numpy as np
 import psutil
 
-SCENES, EACH, BLOCK = 50, 5, 8
+SCENES, EACH = 50, 5
 ENVIRONMENT = {
     **os.environ,
     "OMP_NUM_THREADS": "1",
@@ -100,61 +101,66 @@ def batch(jobs: list[Path], out: Path, *more: str) -> subprocess.Popen[str]:
     )
 
 
-def rate(folder: Path, blocks: int) -> None:
-    """Blocks of 8 jobs in turns: one batch with two workers; pairs of single commands; pairs of loaded checks."""
-    jobs = [
-        job for job in sorted((folder / "jobs").glob("*/panel-*")) if int(job.name[-5:]) // SCENES % EACH == 0
-    ]
-    took: dict[str, list[float]] = {"batch": [], "loaded": [], "commands": []}
-    first = []
+def whole_jobs(folder: Path, *, whole: bool) -> list[Path]:
+    """The jobs of a folder none of whose photos is cut short: all of them where it was made `whole`."""
+    jobs = sorted((folder / "jobs").glob("*/panel-*"), key=lambda job: job.name)
+    return [job for job in jobs if whole or int(job.name[-5:]) // SCENES % EACH == 0]
+
+
+def rate(folder: Path, blocks: int, size: int, ways: list[str], *, whole: bool) -> None:
+    """Blocks of jobs in turns: one batch with two workers; pairs of loaded checks; pairs of single commands."""
+    jobs = whole_jobs(folder, whole=whole)
+    took: dict[str, list[float]] = {way: [] for way in ways}
+    seen: list[float] = []
     for block in range(blocks):
-        chosen = jobs[BLOCK * block : BLOCK * block + BLOCK]
-        for way in took:
+        chosen = jobs[size * block : size * (block + 1)]
+        for way in ways if block % 2 == 0 else ways[::-1]:
             out = folder / "rate" / f"{way}-{block}"
             shutil.rmtree(out, ignore_errors=True)
             began = time.monotonic()
             if way == "batch":
                 process = batch(chosen, out)
-                while (
-                    not list(out.glob("*/.surfscan-*"))
-                    and not list(out.glob("*/job.json"))
-                    and process.poll() is None
-                ):
-                    time.sleep(0.01)
-                first.append(time.monotonic() - began)
+                me = psutil.Process(process.pid)
+                while process.poll() is None:
+                    with suppress(psutil.NoSuchProcess):
+                        seen.append(me.memory_info().rss / 1e6)
+                    time.sleep(0.5)
                 process.communicate()
-            elif way == "commands":
-                halves = [
-                    " ; ".join(
-                        f"{sys.executable} -m surfscan check {job} --out {out / job.name} --quiet >/dev/null"
-                        for job in half
-                    )
-                    for half in (chosen[::2], chosen[1::2])
-                ]
-                running = [subprocess.Popen(["bash", "-c", text], env=ENVIRONMENT) for text in halves]
-                for one in running:
-                    one.wait()
             else:
-                code = (
-                    "import sys; from surfscan.fleet.work import check_into\n"
-                    "for job in sys.argv[2:]:\n"
-                    "    check_into(job, sys.argv[1] + job[-6:], {}, progress=lambda *_: None)"
-                )
-                running = [
-                    subprocess.Popen([sys.executable, "-c", code, str(out), *map(str, half)], env=ENVIRONMENT)
-                    for half in (chosen[::2], chosen[1::2])
-                ]
+                running = [_by_hand(way, half, out) for half in (chosen[::2], chosen[1::2])]
                 for one in running:
                     one.wait()
             took[way].append(time.monotonic() - began)
-            print(block, way, round(took[way][-1], 2), flush=True)
+            print(block, way, round(took[way][-1], 2), f"load {os.getloadavg()[0]:.1f}", flush=True)
     for way, values in took.items():
+        print(f"{way:9} {size * blocks / sum(values):.3f} jobs a second, {size * blocks} jobs")
+    for way in ways[1:]:
+        ratios = [other / mine for mine, other in zip(took["batch"], took[way], strict=True)]
+        whole_ratio = sum(took[way]) / sum(took["batch"])
         print(
-            f"{way:9} {BLOCK * blocks / sum(values):.3f} jobs a second, best block {BLOCK / min(values):.3f}"
+            f"batch over {way}: {whole_ratio:.3f} (aim 0.95), by blocks {[round(one, 2) for one in ratios]}"
         )
-    print(f"batch over commands: {sum(took['commands']) / sum(took['batch']):.3f} (aim 0.95)")
-    print(f"batch over processes that check four jobs each: {sum(took['loaded']) / sum(took['batch']):.3f}")
-    print(f"first file of a result after {min(first):.2f} to {max(first):.2f} s")
+    quarter = max(len(seen) // 4, 1)
+    print(
+        "the parent's memory by quarters, MB:",
+        [round(max(seen[k * quarter : (k + 1) * quarter])) for k in range(4)],
+    )
+
+
+def _by_hand(way: str, jobs: list[Path], out: Path) -> subprocess.Popen[Any]:
+    """One of two programs side by side: `check` for each job, or one that is loaded once and checks its half."""
+    if way == "commands":
+        text = " ; ".join(
+            f"{sys.executable} -m surfscan check {job} --out {out / job.name} --quiet >/dev/null"
+            for job in jobs
+        )
+        return subprocess.Popen(["bash", "-c", text], env=ENVIRONMENT)
+    code = (
+        "import sys; from surfscan.fleet.work import check_into\n"
+        "for job in sys.argv[2:]:\n"
+        "    check_into(job, sys.argv[1] + job[-6:], {}, progress=lambda *_: None)"
+    )
+    return subprocess.Popen([sys.executable, "-c", code, str(out), *map(str, jobs)], env=ENVIRONMENT)
 
 
 def marks(out: Path) -> dict[str, int]:
@@ -243,9 +249,7 @@ def one_record(folder: Path, count: int) -> None:
     """Four batches at once, each of so many jobs of its own and one of all, into one new record."""
     from surfscan.results.record import open_record
 
-    whole = [
-        job for job in sorted((folder / "jobs").glob("*/panel-*")) if int(job.name[-5:]) // SCENES % EACH == 0
-    ]
+    whole = whole_jobs(folder, whole=False)
     shared, rest = whole[:1], whole[1 : 1 + 4 * count]
     places = {
         "SQLite": str(folder / "record" / "shop.db"),
@@ -361,7 +365,7 @@ def verdict(folder: Path, least: int = SCENES) -> None:
         f"killed {state.killed}, {sum(state.killed.values())} in all; finished and done again: {state.again}"
     )
     different = 0
-    whole = [job for job in jobs if int(job.name[-5:]) // SCENES % EACH == 0][:least]
+    whole = whole_jobs(folder, whole=False)[:least]
     for job in whole:
         try:
             mine = document(check_job(job))
@@ -445,7 +449,9 @@ def open_index(path: Path) -> None:
         phone.locator("#turn").click()
         last = phone.locator("#body .row .verdict").first.inner_text()
         wide = phone.evaluate("document.documentElement.scrollWidth")
-        print(f"a phone of 390 px: page {wide} px wide, sorted in {sort:.2f} s, by verdict from {first} or from {last}")
+        print(
+            f"a phone of 390 px: page {wide} px wide, sorted in {sort:.2f} s, by verdict from {first} or from {last}"
+        )
         browser.close()
 
 
@@ -480,6 +486,8 @@ def main() -> None:
     given.add_argument("--jobs", type=int)
     given.add_argument("--kills", type=int, default=200)
     given.add_argument("--blocks", type=int, default=5)
+    given.add_argument("--size", type=int, default=8)
+    given.add_argument("--ways", nargs="+", default=["batch", "loaded", "commands"])
     given.add_argument("--whole", action="store_true")
     given.add_argument("--minutes", type=float, default=1e6)
     given.add_argument("--gap", type=float, nargs=2, default=(4.0, 26.0))
@@ -488,7 +496,7 @@ def main() -> None:
     if options.what == "make":
         make(options.folder, options.jobs or 1000, whole=options.whole)
     elif options.what == "rate":
-        rate(options.folder, options.blocks)
+        rate(options.folder, options.blocks, options.size, options.ways, whole=options.whole)
     elif options.what == "kills":
         kills(options.folder, options.kills, options.minutes, options.gap)
     elif options.what == "cluster-kills":

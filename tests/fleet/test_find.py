@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from surfscan.core.errors import RefusedError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.fleet import identity
 from surfscan.fleet.bundles import Packed
 from surfscan.fleet.find import find_all, find_jobs
@@ -59,6 +59,8 @@ def test_photos_without_a_sheet_are_jobs_of_a_station(tmp_path: Path) -> None:
     alone = find_all([tmp_path])
     assert [job.name for job in alone.jobs] == ["1042/door"]
     assert sorted(Path(one).name for one in alone.bare) == ["bonnet", "left_roof"]
+    with pytest.raises(UsageError, match="among photos"):
+        find_all([tmp_path], packed=bay, leave_out=tmp_path)
     (given,) = find_all([tmp_path / "1042" / "left_roof"], packed=bay).jobs
     assert (given.name, given.panel) == ("left_roof", "left roof")
 
