@@ -8,8 +8,8 @@
                                       [--minutes M] [--gap 4 26]    stop after so long; seconds between kills
     python tests/bench/study_batch.py cluster-kills DIR [--kills N] the same with a Dask scheduler and two workers
     python tests/bench/study_batch.py starts DIR                    from the command to the first job's process
-    python tests/bench/study_batch.py record DIR [--jobs 10]        four batches at once into one record
-                                                                    (and $STUDY_POSTGRESQL)
+    python tests/bench/study_batch.py record DIR                    after rate: four batches at once into one record
+                                                                    (SQLite, and the URL in $STUDY_POSTGRESQL)
     python tests/bench/study_batch.py verdict DIR                   what the kills left behind
     python tests/bench/study_batch.py many  DIR [--jobs 10000]      table, index in Chromium, quick jobs, memory
 
@@ -22,6 +22,7 @@ import argparse
 import json
 import os
 import random
+import resource
 import shutil
 import signal
 import subprocess
@@ -111,13 +112,14 @@ def rate(folder: Path, blocks: int, size: int, ways: list[str], *, whole: bool) 
     """Blocks of jobs in turns: one batch with two workers; pairs of loaded checks; pairs of single commands."""
     jobs = whole_jobs(folder, whole=whole)
     took: dict[str, list[float]] = {way: [] for way in ways}
+    used: dict[str, list[float]] = {way: [] for way in ways}
     seen: list[float] = []
     for block in range(blocks):
         chosen = jobs[size * block : size * (block + 1)]
         for way in ways if block % 2 == 0 else ways[::-1]:
             out = folder / "rate" / f"{way}-{block}"
             shutil.rmtree(out, ignore_errors=True)
-            began = time.monotonic()
+            began, before = time.monotonic(), _processor()
             if way == "batch":
                 process = batch(chosen, out)
                 me = psutil.Process(process.pid)
@@ -131,9 +133,17 @@ def rate(folder: Path, blocks: int, size: int, ways: list[str], *, whole: bool) 
                 for one in running:
                     one.wait()
             took[way].append(time.monotonic() - began)
-            print(block, way, round(took[way][-1], 2), f"load {os.getloadavg()[0]:.1f}", flush=True)
+            used[way].append(_processor() - before)
+            print(
+                f"{block} {way} {took[way][-1]:.1f} s, processor {used[way][-1]:.1f} s,"
+                f" load {os.getloadavg()[0]:.1f}",
+                flush=True,
+            )
     for way, values in took.items():
-        print(f"{way:9} {size * blocks / sum(values):.3f} jobs a second, {size * blocks} jobs")
+        print(
+            f"{way:9} {size * blocks / sum(values):.3f} jobs a second, {size * blocks} jobs,"
+            f" {sum(used[way]) / size / blocks:.2f} s of processor each"
+        )
     for way in ways[1:]:
         ratios = [other / mine for mine, other in zip(took["batch"], took[way], strict=True)]
         whole_ratio = sum(took[way]) / sum(took["batch"])
@@ -145,6 +155,12 @@ def rate(folder: Path, blocks: int, size: int, ways: list[str], *, whole: bool) 
         "the parent's memory by quarters, MB:",
         [round(max(seen[k * quarter : (k + 1) * quarter])) for k in range(4)],
     )
+
+
+def _processor() -> float:
+    """Seconds of processor of all that has been started and waited for, and of what that waited for."""
+    told = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return told.ru_utime + told.ru_stime
 
 
 def _by_hand(way: str, jobs: list[Path], out: Path) -> subprocess.Popen[Any]:
@@ -245,39 +261,42 @@ def starts(folder: Path, times: int = 10) -> None:
     )
 
 
-def one_record(folder: Path, count: int) -> None:
-    """Four batches at once, each of so many jobs of its own and one of all, into one new record."""
+def one_record(folder: Path) -> None:
+    """Four batches at once add what `rate` found to one new record, each result in two of them."""
     from surfscan.results.record import open_record
 
-    whole = whole_jobs(folder, whole=False)
-    shared, rest = whole[:1], whole[1 : 1 + 4 * count]
-    places = {
-        "SQLite": str(folder / "record" / "shop.db"),
-        "PostgreSQL": os.environ.get("STUDY_POSTGRESQL", ""),
-    }
-    for name, record in places.items():
+    blocks = [sorted(one.glob("*/job.json")) for one in sorted((folder / "rate").glob("batch-*"))[:4]]
+    home = folder / "record"
+    for name, record in (
+        ("SQLite", str(home / "shop.db")),
+        ("PostgreSQL", os.environ.get("STUDY_POSTGRESQL", "")),
+    ):
         if not record:
             continue
-        shutil.rmtree(folder / "record", ignore_errors=True)
-        (folder / "record").mkdir()
+        shutil.rmtree(home, ignore_errors=True)
+        home.mkdir()
+        sources: list[list[Path]] = [[] for _ in blocks]
+        wanted = set()
+        for k, block in enumerate(blocks):
+            for mark in block:
+                told = json.loads(mark.read_text())
+                if told["heights"]:
+                    wanted.add(told["job"]["panel"])
+                for out in (k, (k + 1) % len(blocks)):
+                    shutil.copytree(mark.parent, home / f"out-{out}" / mark.parent.name)
+                    sources[out].append(Path(told["job"]["source"]))
         began = time.monotonic()
-        running = [
-            batch(
-                [*shared, *rest[k::4]], folder / "record" / f"out-{k}", "--workers", "1", "--record", record
-            )
-            for k in range(4)
-        ]
+        running = [batch(jobs, home / f"out-{k}", "--record", record) for k, jobs in enumerate(sources)]
         said = [one.communicate()[1] for one in running]
         took = time.monotonic() - began
         with open_record(record) as opened:
-            passes = [row.panel for row in opened.history()]
-            bad = [row.id for row in opened.history() if row.id in opened.unreadable()]
-        keys = len(set(passes))
+            passes, bad = [row.panel for row in opened.history()], opened.unreadable()
         print(
-            f"{name}: status {[one.returncode for one in running]}, {len(passes)} passes of {keys} panels"
-            f" (wanted: those with heights of {1 + len(rest)}), unreadable {bad}, {took:.0f} s"
+            f"{name}: status {[one.returncode for one in running]}, {len(passes)} passes, each once:"
+            f" {sorted(passes) == sorted(wanted)}, unreadable {list(bad)}, {took:.0f} s",
+            *(text for text in said if text),
+            sep="\n",
         )
-        print(*(text for text in said if text), sep="\n")
 
 
 def cluster_kills(folder: Path, wanted: int, minutes: float, per_kill: tuple[float, float]) -> None:
@@ -504,7 +523,7 @@ def main() -> None:
     elif options.what == "starts":
         starts(options.folder)
     elif options.what == "record":
-        one_record(options.folder, options.jobs or 10)
+        one_record(options.folder)
     elif options.what == "verdict":
         verdict(options.folder, options.jobs or SCENES)
     else:

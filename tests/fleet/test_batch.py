@@ -355,7 +355,7 @@ def test_folders_of_photos_are_jobs_of_a_station(
         assert opened.sheet(passes["left door"].id) == kept.read_text()
     capsys.readouterr()
     assert main([*given, "--stage", "filler"]) == 3
-    assert "3 of them were known already" in capsys.readouterr().out
+    assert "3 of them known already" in capsys.readouterr().out
 
 
 def test_photos_without_a_station_are_told(bundles: Path, capsys: pytest.CaptureFixture[str]) -> None:
