@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import os
+import sys
 import time
 from collections.abc import Callable
+from importlib import import_module
 from typing import Any
 
 Progress = Callable[[str, float], None]
@@ -30,6 +32,14 @@ def hoard(megabytes: int, *, progress: Progress) -> int:
 
 def fail(*, progress: Progress) -> None:
     raise ZeroDivisionError("made for the test")
+
+
+def call_and_list(function: str, *given: Any, progress: Progress) -> tuple[Any, list[str]]:
+    """Call a function, and list what was loaded for it."""
+    module, _, name = function.partition(":")
+    known = set(sys.modules)
+    answer = getattr(import_module(module), name)(*given, progress=progress)
+    return answer, sorted(set(sys.modules) - known)
 
 
 def tell_and_hang(*, progress: Progress) -> None:

@@ -9,10 +9,10 @@ from pydantic import Field, ValidationError, field_validator, model_validator
 
 from surfscan.car.places import place_named, places
 from surfscan.core.errors import RefusedError
+from surfscan.core.trade_names import JOB_NUMBER
 from surfscan.job.sheet_base import Table, as_tuples, inside
 from surfscan.job.sheet_errors import refuse, retell
 from surfscan.job.sheet_text import read_toml
-from surfscan.results.record_keys import JOB_NUMBER
 
 __all__ = ["CAR_SHEET", "CarSheet", "PanelEntry", "load_car_sheet"]
 

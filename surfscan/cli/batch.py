@@ -5,27 +5,28 @@ from __future__ import annotations
 import argparse
 import json
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from surfscan.cli.batch_told import BatchProgress, Log, summary
+from surfscan.cli.bundles import add_bundle_options, loaded_for, packed_places
 from surfscan.cli.complaints import see_least
 from surfscan.cli.recording import add_recording_options, check_recording
 from surfscan.cli.terminal import Parser
 from surfscan.core.errors import UsageError
 
 if TYPE_CHECKING:
-    from surfscan.fleet.find import Job
-    from surfscan.fleet.one import Done, Orders
+    from surfscan.fleet.bundles import Packed
+    from surfscan.fleet.one import Orders
 
 __all__ = ["add", "run"]
 
-_EPILOG = """A job is a folder with panel.toml. Its result folder is named as the job's folder below DIR,
-with everything that check writes, small.jpg and job.json. A job whose sheet, photos and program
-version are those of its result is not done again. FOLDER and DIR may be addresses of fsspec
-(s3://..., memory://..., file://...).
+_EPILOG = """A job is a folder with panel.toml; with --station or --kit also a folder of one panel's photos.
+Its result folder is named as the job's folder below DIR, with everything that check writes,
+small.jpg and job.json. A job whose sheet, photos, station and program version are those of its
+result is not done again. FOLDER and DIR may be addresses of fsspec (s3://..., memory://...).
 
 exit status, by the worst of all jobs:
   1 crashed, out of time or memory, or a fault of ours   3 refused   4 not measured   10 rework
@@ -73,37 +74,45 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         help="add a line for each job to this file (default: DIR/batch.log)",
     )
     add_recording_options(batch)
+    add_bundle_options(batch, several=False)
     batch.set_defaults(run=run)
 
 
 def run(options: argparse.Namespace) -> int:
     """Do all jobs, write table and index; the exit status is that of the worst."""
-    from surfscan.fleet.find import find_jobs
+    from surfscan.fleet.find import find_all
     from surfscan.fleet.lock import kept_alone
+    from surfscan.fleet.pool import Pool
     from surfscan.fleet.rows import worst_status
     from surfscan.fleet.table import write_tables
 
     orders = _orders(options)
-    check_recording(options)
-    jobs = find_jobs(options.folders, leave_out=options.out)
-    if not jobs:
-        raise UsageError(
-            "There is no job below the folders",
-            found=", ".join(map(str, options.folders)),
-            allowed="folders with panel.toml in them",
-            cure="check the path; surfscan new makes a job",
-        )
     began = time.monotonic()
-    with kept_alone(options.out), ExitStack() as open_things:
+    with ExitStack() as open_things:
+        pool = None
+        if options.scheduler is None:  # its processes load while jobs are looked for
+            pool = open_things.enter_context(Pool(orders, workers=options.workers, load=loaded_for(options)))
+        check_recording(options)
+        found = find_all(options.folders, leave_out=options.out, packed=_packed(options))
+        jobs = found.jobs
+        if not jobs:
+            raise _no_job(options, found.bare)
+        open_things.enter_context(kept_alone(options.out))
         progress = open_things.enter_context(BatchProgress(len(jobs), quiet=options.quiet))
         log = open_things.enter_context(Log(_log_path(options), began))
-        for done in _all(jobs, orders, options):
+        progress.left_out(found.bare)
+        if pool is None:
+            pool = open_things.enter_context(
+                Pool(orders, workers=options.workers, scheduler=options.scheduler)
+            )
+        for done in pool.run(jobs):
             progress.tell(done)
             log.tell(done)
             if options.json:
                 print(json.dumps({"event": "job", "fresh": done.fresh, **done.row}), flush=True)
             elif done.fresh and not options.quiet:
                 progress.print_line(done)
+        pool.close()
         progress.stage("writing table and index")
         counts = write_tables(options.out)
     status = 0 if options.always_zero else worst_status(progress.counts)
@@ -115,11 +124,35 @@ def run(options: argparse.Namespace) -> int:
     return status
 
 
-def _all(jobs: Sequence[Job], orders: Orders, options: argparse.Namespace) -> Iterator[Done]:
-    from surfscan.fleet.pool import Pool
+def _packed(options: argparse.Namespace) -> Packed | None:
+    """Where photos without a sheet were taken; None when that is not said."""
+    if len(options.station) > 1:
+        raise UsageError(
+            "--station was given more than once",
+            found=" and ".join(options.station),
+            allowed="one station for all folders of a batch",
+            cure="run one batch for each station, into an output folder of its own",
+        )
+    return next(iter(packed_places(options)), None)
 
-    with Pool(orders, workers=options.workers, scheduler=options.scheduler) as pool:
-        yield from pool.run(jobs)
+
+def _no_job(options: argparse.Namespace, bare: Sequence[str]) -> UsageError:
+    folders = ", ".join(map(str, options.folders))
+    if bare:
+        return UsageError(
+            "There is no job below the folders, but there are photos",
+            found=f"photos without panel.toml in {bare[0]}"
+            + (f" and in {len(bare) - 1} more" if len(bare) > 1 else ""),
+            allowed="folders with panel.toml; or of photos, with --station NAME or --kit",
+            cure="say where they were taken: surfscan station list shows the stations",
+        )
+    photos = bool(options.station or options.kit)
+    return UsageError(
+        "There is no job below the folders",
+        found=folders,
+        allowed="folders with panel.toml" + (", or with photos, in them" if photos else " in them"),
+        cure="check the path; surfscan new makes a job",
+    )
 
 
 def _orders(options: argparse.Namespace) -> Orders:

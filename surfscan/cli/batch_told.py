@@ -6,7 +6,7 @@ import shutil
 import sys
 import time
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import IO, TYPE_CHECKING, Any
@@ -34,11 +34,22 @@ class BatchProgress:
 
     def __enter__(self) -> BatchProgress:
         if not self._quiet and not self._live:
-            print(f"surfscan: {self.total} jobs", file=sys.stderr, flush=True)
+            print(f"surfscan: {_jobs(self.total)}", file=sys.stderr, flush=True)
         return self
 
     def __exit__(self, *_: object) -> None:
         self._clear()
+
+    def left_out(self, bare: Sequence[str]) -> None:
+        """Folders of photos that are no jobs: nothing is passed by in silence."""
+        if bare and not self._quiet:
+            few = ", ".join(bare[:3]) + (f" and {len(bare) - 3} more" if len(bare) > 3 else "")
+            self._clear()
+            print(
+                f"surfscan: no panel.toml in {few}: left out; with --station NAME or --kit their photos are jobs",
+                file=sys.stderr,
+                flush=True,
+            )
 
     def tell(self, done: Done) -> None:
         """One more job."""
@@ -141,6 +152,10 @@ def duration(seconds: float) -> str:
     return f"{minutes} min" if minutes < 100 else f"{minutes // 60} h {minutes % 60} min"
 
 
+def _jobs(count: int) -> str:
+    return f"{count} job{'s' * (count != 1)}"
+
+
 def summary(progress: BatchProgress, out: str, *, rows: Mapping[str, int], seconds: float) -> dict[str, Any]:
     """The end, for JSON and in words."""
     from surfscan.fleet.table import has_parquet
@@ -148,10 +163,10 @@ def summary(progress: BatchProgress, out: str, *, rows: Mapping[str, int], secon
     counts = dict(progress._named())
     known = progress.done - progress.fresh
     lines = [
-        f"{progress.done} jobs in {duration(seconds)}: "
+        f"{_jobs(progress.done)} in {duration(seconds)}: "
         + ", ".join(f"{n} {name}" for name, n in counts.items()),
-        f"{known} of them were known already." if known else "",
-        f"All {rows['jobs']} results below {out}: index.html, jobs.csv, spots.csv ({rows['spots']} spots).",
+        f"{known} of them known already: nothing of theirs has changed." if known else "",
+        f"{out}: index.html, jobs.csv and spots.csv of all {rows['jobs']} results there, with {rows['spots']} spots.",
         "" if has_parquet() else "No Parquet, which needs another part: pip install 'surfscan[table]'.",
     ]
     return {

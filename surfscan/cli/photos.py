@@ -14,10 +14,12 @@ if TYPE_CHECKING:
     from surfscan.core.records import CheckResult
 
 __all__ = [
+    "add_panel_words",
     "add_photo_options",
     "are_photos",
     "check_given_photos",
     "job_folder",
+    "panel_words",
     "see_no_photo_options",
     "see_photo_options",
 ]
@@ -30,12 +32,17 @@ def add_photo_options(parser: argparse.ArgumentParser) -> None:
     """Add them to the parser of ``check``; ``--name`` and ``--stage`` are there already."""
     group = parser.add_argument_group("photos alone, in place of JOB (with --name and --stage)")
     group.add_argument("--station", metavar="NAME", help="where they were taken: see surfscan station")
+    add_panel_words(group)
+    group.add_argument(
+        "--keep-job", metavar="FOLDER", type=named_path, help="where the job is kept (DIR/job)"
+    )
+
+
+def add_panel_words(group: argparse._ArgumentGroup) -> None:
+    """What is said of panels without a sheet, besides ``--stage``."""
     group.add_argument("--substrate", metavar="WORD", help="steel, aluminium, plastic or fibreglass")
     group.add_argument(
         "--focal-35mm", metavar="MM", type=float, help="of the lens, where the photos' EXIF does not tell it"
-    )
-    group.add_argument(
-        "--keep-job", metavar="FOLDER", type=named_path, help="where the job is kept (DIR/job)"
     )
 
 
@@ -87,9 +94,24 @@ def check_given_photos(options: argparse.Namespace, progress: Callable[[str, flo
     """Make photos into a job, keep it and check it."""
     import shutil
 
-    from surfscan.core.trade_names import STAGES, SUBSTRATES, nearest_name, stage_named, substrate_named
     from surfscan.places.arrange import Panel
     from surfscan.places.check import check_photos
+
+    stage, substrate = panel_words(options)
+    panel = Panel(options.name or "", stage, substrate, options.focal_35mm)
+    folder = job_folder(options)
+    made = not folder.exists()
+    try:
+        return check_photos(options.jobs, folder, panel, station=options.station, progress=progress)
+    except BaseException:
+        if made:
+            shutil.rmtree(folder, ignore_errors=True)
+        raise
+
+
+def panel_words(options: argparse.Namespace) -> tuple[str, str]:
+    """Stage and substrate of ``--stage`` and ``--substrate``; ``--focal-35mm`` is held to its range (UsageError)."""
+    from surfscan.core.trade_names import STAGES, SUBSTRATES, nearest_name, stage_named, substrate_named
 
     words = []
     for option, typed, known, names in (
@@ -113,12 +135,4 @@ def check_given_photos(options: argparse.Namespace, progress: Callable[[str, flo
             allowed="5 to 2000 mm",
             cure="phones: often 24 to 28",
         )
-    panel = Panel(options.name or "", words[0], words[1], options.focal_35mm)
-    folder = job_folder(options)
-    made = not folder.exists()
-    try:
-        return check_photos(options.jobs, folder, panel, station=options.station, progress=progress)
-    except BaseException:
-        if made:
-            shutil.rmtree(folder, ignore_errors=True)
-        raise
+    return words[0], words[1]

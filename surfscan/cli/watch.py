@@ -8,11 +8,15 @@ import sys
 import time
 from collections import Counter
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
+from surfscan.cli.bundles import add_bundle_options, packed_places
 from surfscan.cli.complaints import see_least
 from surfscan.cli.terminal import Parser, named_path
 from surfscan.core.errors import RefusedError, UsageError
+
+if TYPE_CHECKING:
+    from surfscan.watch.template import Template
 
 __all__ = ["add", "run"]
 
@@ -25,14 +29,15 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         help="check photos as they arrive in a folder",
         description=(
             "Watch a folder that photos arrive in (a phone's sync folder, a camera's drop). Photos are read when they"
-            " are whole; those of one folder, with tags of the sheet, taken one after the other, make a job when they"
-            " are as many as the sheet has. The panel is named as the photos' folder, and a folder of digits on the way"
-            " is its job number. It can be stopped and started again at any moment; renaming photos changes nothing."
+            " are whole; those of one folder, with tags of one station (or kit, or sheet), taken one after the other,"
+            " make a job when they are as many as it needs. The panel is named as the photos' folder, and a folder of"
+            " digits on the way is its job number. It can be stopped and started again at any moment; renaming photos"
+            " changes nothing."
         ),
     )
     watch.add_argument("folder", metavar="FOLDER", type=Path, help="the folder to watch, with all below it")
     watch.add_argument(
-        "--sheet", metavar="FILE", type=Path, action="append", required=True,
+        "--sheet", metavar="FILE", type=Path, action="append", default=[],
         help="the job sheet that photos are put under, a panel.toml; several, when their tags have different numbers",
     )  # fmt: skip
     watch.add_argument(
@@ -60,6 +65,7 @@ def add(commands: argparse._SubParsersAction[Parser], common: Parser) -> None:
         action="store_true",
         help="do what is there, then end; exit status of the worst as batch has it",
     )
+    add_bundle_options(watch, several=True)
     watch.set_defaults(run=run)
 
 
@@ -67,11 +73,10 @@ def run(options: argparse.Namespace) -> int:
     """Watch until stopped, or once."""
     from surfscan.fleet.lock import kept_alone
     from surfscan.fleet.rows import worst_status
-    from surfscan.watch.template import load_templates
     from surfscan.watch.watcher import Watcher
 
     _see_options(options)
-    templates = load_templates(options.sheet)
+    templates = _templates(options)
     record = options.record
     if record is not None:
         from surfscan.results.record import open_record
@@ -105,6 +110,27 @@ def run(options: argparse.Namespace) -> int:
             time.sleep(options.every)
         told.lacking(watcher.state.lacking)
     return worst_status(told.outcomes)
+
+
+def _templates(options: argparse.Namespace) -> list[Template]:
+    """The set-ups that photos are put under (UsageError, RefusedError)."""
+    if not (options.sheet or options.station or options.kit):
+        raise UsageError(
+            "Where the photos are taken was not said",
+            found="no --station, --kit or --sheet",
+            allowed="--station NAME, --kit, or --sheet panel.toml",
+            cure="say it: the stations are those of surfscan station list",
+        )
+    from surfscan.watch.template import load_templates, see_apart
+
+    packed = packed_places(options)
+    templates = load_templates(options.sheet)
+    if packed:
+        from surfscan.watch.places import load_places
+
+        templates += load_places(packed)
+        see_apart(templates)
+    return templates
 
 
 def _see_options(options: argparse.Namespace) -> None:

@@ -1,11 +1,22 @@
-"""Stages of work and substrates: their names here, and what else a shop calls them."""
+"""Stages of work and substrates: their names here, what else a shop calls them; how a job number looks."""
 
 from __future__ import annotations
 
 import difflib
 import re
 
-__all__ = ["STAGES", "SUBSTRATES", "UNKNOWN_SUBSTRATE", "nearest_name", "stage_named", "substrate_named"]
+__all__ = [
+    "JOB_NUMBER",
+    "STAGES",
+    "SUBSTRATES",
+    "UNKNOWN_SUBSTRATE",
+    "nearest_name",
+    "stage_named",
+    "substrate_named",
+]
+
+JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
+"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
 
 STAGES = ("bare-metal", "filler", "putty", "primer", "sealer", "base", "clear")
 """In the order of work."""

@@ -168,7 +168,8 @@ class Keeper:
 
     def _environment(self) -> dict[str, str]:
         path = os.pathsep.join(entry or os.getcwd() for entry in sys.path)
-        return {**os.environ, **self._settings, "PYTHONPATH": path}
+        quick = {"PYDANTIC_DISABLE_PLUGINS": "1"}  # else it reads what is installed, and looks for some
+        return {**quick, **os.environ, **self._settings, "PYTHONPATH": path}
 
     def _started(self) -> socket.socket:
         """The socket of a process that runs; the lock is held."""

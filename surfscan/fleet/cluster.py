@@ -66,7 +66,7 @@ class Cluster:
 
     def _see_versions(self) -> None:
         """One version everywhere: the version is a part of what a result is known by."""
-        for worker, found in self._client.run(_version, on_error="return").items():
+        for worker, found in self._client.run(_ready, on_error="return").items():
             if found != VERSION:
                 raise RefusedError(
                     f"The worker {worker} has another surfscan",
@@ -82,5 +82,9 @@ class Cluster:
             self._local.close()
 
 
-def _version() -> str:
+def _ready() -> str:
+    """On a worker: begin to load what checks need, and say which version this is."""
+    from surfscan.fleet.one import keeper_here
+
+    keeper_here().start()
     return VERSION

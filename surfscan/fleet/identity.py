@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import tomllib
 from collections.abc import Iterator
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
+from surfscan.fleet.bundles import Packed
+from surfscan.job.file_kinds import photos_among
 from surfscan.version import VERSION
 
 __all__ = ["SHEET", "identity_of", "named_files", "sheet_names"]
@@ -19,21 +22,23 @@ _LONGEST_NAME = 4096
 _LARGEST = 2_000_000_000  # bytes; a photo over half of this is refused, so more of it need not be read
 
 
-def identity_of(folder: Path | str, *, station: Path | str | None = None) -> str:
+def identity_of(folder: Path | str, *, packed: Packed | None = None, panel: str = "") -> str:
     """The identity of a job: what changes it changes the result, and nothing else does.
 
     Parameters
     ----------
     folder : path
         The job folder. A sheet that will be refused has an identity too.
-    station : path, optional
-        The file of the station that the photos were taken at.
+    packed : Packed, optional
+        The station, or the kits, of photos without a sheet; then every photo in the folder counts.
+    panel : str
+        The panel's name, where there is no sheet that says it.
 
     Returns
     -------
     str
         SHA-256 in hexadecimal, over the digests of the sheet, of every file that the sheet names and that is there,
-        and of the station's file, and over the program's version. The folder's place and name are not in it.
+        and of the station, and over the program's version. The folder's place is not in it.
 
     Raises
     ------
@@ -41,11 +46,12 @@ def identity_of(folder: Path | str, *, station: Path | str | None = None) -> str
         When a file can't be read.
     """
     folder = Path(folder)
+    names = named_files(folder) if packed is None else photos_among(os.listdir(folder))
     whole = {
         "program": VERSION,
-        "sheet": _digest(folder / SHEET),
-        "files": {name: _digest(folder / name) for name in named_files(folder)},
-        "station": None if station is None else _digest(Path(station)),
+        "sheet": _digest(folder / SHEET) if packed is None else packed.typed(panel),
+        "files": {name: _digest(folder / name) for name in names},
+        "station": None if packed is None else packed.digest,
     }
     return hashlib.sha256(json.dumps(whole, sort_keys=True).encode()).hexdigest()
 

@@ -28,7 +28,17 @@ __all__ = ["FORK", "KILL", "MESSAGE", "NUMBER", "Request", "answer", "serve", "s
 MESSAGE = struct.Struct("!cq")
 NUMBER = struct.Struct("!q")
 FORK, KILL = b"F", b"K"
-LOADED = ("surfscan.checking.pipeline", "surfscan.checking.lamp_light", "surfscan.report.export")
+LOADED = (
+    "surfscan.checking.pipeline",
+    "surfscan.checking.lamp_light",
+    "surfscan.report.export",
+    # What a check loads when it comes to it: here once, else in every child anew.
+    "scipy.constants",
+    "scipy.linalg",
+    "scipy.optimize",
+    "scipy.sparse.linalg",
+    "scipy.spatial.transform",
+)
 """What children find loaded: all that a check needs."""
 
 _PARENT_DEATH = 1  # PR_SET_PDEATHSIG of Linux's prctl(2)

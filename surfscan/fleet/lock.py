@@ -7,8 +7,8 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 
 from surfscan.core.errors import RefusedError
-from surfscan.fleet.places import local_path
-from surfscan.report.output import LOCK
+from surfscan.fleet.places import local_path, see_writable
+from surfscan.report.output import LOCK, prepare_output
 
 __all__ = ["kept_alone"]
 
@@ -17,12 +17,16 @@ __all__ = ["kept_alone"]
 def kept_alone(out: str) -> Iterator[None]:
     """Hold an output folder of this computer for a block; the hold ends with the process, however that ends.
 
+    An address is not held, as stores have no locks; it is seen that it can be written.
+
     Raises
     ------
     RefusedError
-        When another process holds it.
+        When another process holds it, or the address can't be written.
     """
     path = local_path(out)
+    if path is None:
+        see_writable(out)
     try:
         import fcntl
     except ImportError:  # Windows
@@ -30,7 +34,7 @@ def kept_alone(out: str) -> Iterator[None]:
     if path is None:
         yield
         return
-    path.mkdir(parents=True, exist_ok=True)
+    prepare_output(path)
     with (path / LOCK).open("a+") as file:
         try:
             fcntl.flock(file, fcntl.LOCK_EX | fcntl.LOCK_NB)

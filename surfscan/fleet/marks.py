@@ -7,21 +7,25 @@ leaves either a finished job or one that will be done again.
 from __future__ import annotations
 
 import json
+import shutil
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from surfscan.fleet.bundles import JOB_KEPT
 from surfscan.fleet.places import find_below, read_each
 from surfscan.fleet.rows import JOB_COLUMNS, OUTCOMES, Row
 from surfscan.report.output import FAULTS_FILE, OUTPUT_FILES, sweep, write_file
 
-__all__ = ["MARK", "SMALL", "Mark", "clear", "read_mark", "read_marks", "write_mark"]
+__all__ = ["MARK", "OWN", "SMALL", "Mark", "clear", "read_mark", "read_marks", "write_mark"]
 
 MARK = "job.json"
 SMALL = "small.jpg"
 """The small picture for an index."""
+OWN = (*OUTPUT_FILES, FAULTS_FILE, SMALL)
+"""Files of a result folder besides its mark."""
 _SCHEMA = 1
 _NEEDED = {column.name for column in JOB_COLUMNS}
 
@@ -45,9 +49,11 @@ def write_mark(folder: Path, mark: Mark) -> None:
 def clear(folder: Path, *, results: bool = False) -> None:
     """Make a result folder unfinished, and take away what a killed run left; with `results`, its results too."""
     sweep(folder, older_s=0.0)  # nobody else writes here: a batch holds its output folder
-    for name in (MARK, *((*OUTPUT_FILES, FAULTS_FILE, SMALL) if results else ())):
+    for name in (MARK, *(OWN if results else ())):
         with suppress(FileNotFoundError):
             (folder / name).unlink()
+    if results:
+        shutil.rmtree(folder / JOB_KEPT, ignore_errors=True)
 
 
 def read_mark(out: str, name: str) -> Mark | None:

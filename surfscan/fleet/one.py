@@ -8,9 +8,10 @@ from pathlib import Path
 
 from surfscan.core.errors import RefusedError
 from surfscan.fleet.apart import Bounds, EndedError, Keeper, Progress
+from surfscan.fleet.bundles import JOB_KEPT
 from surfscan.fleet.find import Job
 from surfscan.fleet.identity import SHEET, identity_of
-from surfscan.fleet.marks import MARK, Mark, clear, read_mark, write_mark
+from surfscan.fleet.marks import MARK, OWN, Mark, clear, read_mark, write_mark
 from surfscan.fleet.places import below, fetched, fetched_files, filled
 from surfscan.fleet.rows import OUTCOMES, Row, blank_row
 
@@ -63,7 +64,7 @@ def keeper_here(*, one_thread: bool = True) -> Keeper:
     """The keeper of this process, for workers of a cluster; it ends with the process."""
     with _lock:
         if one_thread not in _here:
-            _here[one_thread] = Keeper(one_thread=one_thread, load=(_WORK, "surfscan.results.record"))
+            _here[one_thread] = Keeper(one_thread=one_thread, load=(_WORK,))
         return _here[one_thread]
 
 
@@ -98,8 +99,8 @@ def run_job(
     """
     keeper = keeper or keeper_here()
     try:
-        with fetched(job.source) as folder:
-            identity = identity_of(folder, station=job.station or None)
+        with fetched(job.source, sheet=job.packed is None) as folder:
+            identity = identity_of(folder, packed=job.packed, panel=job.panel)
             mark = read_mark(orders.out, job.name)
             known = (
                 mark is not None
@@ -129,7 +130,7 @@ def give_up(
         reason=reason,
         tries=tries,
     )
-    with filled(below(orders.out, job.name), last=MARK) as here:
+    with filled(below(orders.out, job.name), last=MARK, own=(*OWN, JOB_KEPT)) as here:
         clear(here, results=True)
         write_mark(here, Mark(row))
     return Done(row, True)
@@ -144,12 +145,13 @@ def _check(
         tries = own + lost + 1
         known = {"job": job.name, "source": job.source, "identity": identity, "tries": tries}
         try:
-            with filled(below(orders.out, job.name), last=MARK) as here:
+            with filled(below(orders.out, job.name), last=MARK, own=(*OWN, JOB_KEPT)) as here:
                 row, heights = keeper.call(
-                    f"{_WORK}:check_into",
+                    f"{_WORK}:check_into" if job.packed is None else job.packed.call,
                     str(folder.absolute()),
                     str(here.absolute()),
                     known,
+                    *(() if job.packed is None else (job.packed, job.panel)),
                     bounds=orders.bounds,
                     progress=progress,
                 )
@@ -176,14 +178,16 @@ def _add(job: Job, orders: Orders, folder: Path, identity: str, keeper: Keeper) 
             key = identity[:_KEY]
             if key in _recorded[record]:
                 return
-        with fetched_files(below(orders.out, job.name), ("result.json", "height.npz")) as results:
+        sheet = SHEET if job.packed is None else f"{JOB_KEPT}/{SHEET}"
+        names = ("result.json", "height.npz", *(() if job.packed is None else (sheet,)))
+        with fetched_files(below(orders.out, job.name), names) as results:
             keeper.call(
                 f"{_WORK}:add_to_record",
                 record,
                 str(results.absolute()),
                 key,
-                orders.job_number,
-                str((folder / SHEET).absolute()),
+                orders.job_number or job.job_number,
+                str(((folder if job.packed is None else results) / sheet).absolute()),
             )
         _recorded[record].add(key)
     except EndedError as error:

@@ -9,7 +9,7 @@ from __future__ import annotations
 import os
 import queue
 import time
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import CancelledError, Executor, Future, ThreadPoolExecutor
 from typing import Any
 
@@ -39,6 +39,8 @@ class Pool:
         Jobs at once; all cores by default. On a cluster it has its own number.
     scheduler : str, optional
         Address of a Dask scheduler, or "local" for a cluster of processes on this computer.
+    load : sequence of str
+        Modules that jobs find loaded on this computer, besides those of a check.
     """
 
     def __init__(
@@ -47,6 +49,7 @@ class Pool:
         *,
         workers: int | None = None,
         scheduler: str | None = None,
+        load: Sequence[str] = (),
     ) -> None:
         self.orders = orders
         self._keeper: Keeper | None = None
@@ -54,8 +57,9 @@ class Pool:
         self._executor: Executor
         if scheduler is None:
             self.workers = workers or cores()
-            load = ("surfscan.fleet.work", *(() if orders.record is None else ("surfscan.results.record",)))
-            self._keeper = Keeper(one_thread=self.workers > 1, load=load)
+            record = () if orders.record is None else ("surfscan.results.record",)
+            self._keeper = Keeper(one_thread=self.workers > 1, load=("surfscan.fleet.work", *record, *load))
+            self._keeper.start()  # it loads while the one who asks looks for jobs
             self._executor = ThreadPoolExecutor(self.workers, thread_name_prefix="job")
         else:
             from surfscan.fleet.cluster import Cluster
@@ -131,3 +135,4 @@ class Pool:
             self._executor.shutdown(wait=True, cancel_futures=True)
         if self._cluster is not None:
             self._cluster.close()
+            self._cluster = None

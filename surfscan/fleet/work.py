@@ -17,7 +17,7 @@ from surfscan.report.export import document, write_result
 from surfscan.report.figures import end_of_scale
 from surfscan.report.panes import draw_map_pane
 
-__all__ = ["add_to_record", "check_into", "recorded"]
+__all__ = ["add_to_record", "check_into", "recorded", "result_into"]
 
 SMALL_PX = (192, 128)
 """Most width and height of the small picture: twice what the index shows, for sharp screens."""
@@ -45,9 +45,15 @@ def check_into(
     RefusedError
         When the result can't be written. A job that is refused is a row.
     """
-    here = Path(out)
+    return result_into(lambda: check_job(folder, progress=progress), Path(out), known, progress=progress)
+
+
+def result_into(
+    check: Callable[[], CheckResult], here: Path, known: Row, *, progress: Callable[[str, float], None]
+) -> tuple[Row, bool]:
+    """Call what checks, and write what it finds into a result folder, with its mark; as `check_into`."""
     try:
-        result = check_job(folder, progress=progress)
+        result = check()
     except SurfscanError as error:
         outcome = "not_measured" if isinstance(error, NotMeasuredError) else "refused"
         row = blank_row(**known, outcome=outcome, status=OUTCOMES[outcome], reason=str(error))

@@ -14,6 +14,7 @@ import numpy as np
 
 from surfscan.core.errors import SurfscanError
 from surfscan.core.records import Photo
+from surfscan.job.file_kinds import PHOTO_ENDINGS
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet, load_sheet
 from surfscan.job.tag_mirror import mirror_alike
@@ -23,7 +24,7 @@ from surfscan.look.first_look import FirstLook, look_at
 
 __all__ = ["Finding", "check_folder", "photo_files", "seen_ways"]
 
-_ENDINGS = (".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif", *VIDEO_ENDINGS)
+_ENDINGS = (*PHOTO_ENDINGS, *VIDEO_ENDINGS)
 _ZOOMED = 0.02  # EXIF focal lengths farther apart than this were taken with another zoom
 _STOOD = 0.002  # of its distance: a camera on a stand is found in one place within this
 

@@ -140,7 +140,7 @@ def arrange(
     setup, shots = _roles(looks, known["board"])
     out = _tables(known, panel, setup, shots)
     moved = {**names, **(files or {})}
-    if known["board"].get("pattern", "stripes") == "stripes" and len(shots) > 1:
+    if known["board"].get("pattern", "stripes") == "stripes":
         out["photo"] = _directed(out, moved, setup, shots)
     return Arranged(out, moved, "" if setup is None else setup.name)
 

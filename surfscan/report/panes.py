@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import cv2
 import numpy as np
@@ -19,7 +19,9 @@ from surfscan.report.colours import FAIR, colour_of, strength_of
 from surfscan.report.figures import _around_panel, _judged, _on_photo, _upright_grey, end_of_scale
 from surfscan.report.legend import Pixels
 from surfscan.report.marks import hatch
-from surfscan.synth.lesson import Lesson
+
+if TYPE_CHECKING:
+    from surfscan.synth.lesson import Lesson
 
 __all__ = ["SCALE_KINDS", "Pane", "PhotoPair", "draw_lesson_map", "draw_map_pane", "draw_photo_pair"]
 

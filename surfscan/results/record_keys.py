@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import re
-
 from sqlalchemy import Connection, delete, func, select
 
 from surfscan.core.errors import UsageError
+from surfscan.core.trade_names import JOB_NUMBER
 from surfscan.results.record_tables import digest, meta
 
 __all__ = [
-    "JOB_NUMBER",
     "check_job_number",
     "forget_key",
     "keep_key",
@@ -19,9 +17,6 @@ __all__ = [
     "known_as",
     "pass_of_key",
 ]
-
-JOB_NUMBER = re.compile(r"[0-9][0-9./-]{0,31}")
-"""A job number has no letters, so that no number plate and no name gets into the record by habit."""
 
 _BEFORE = "once "  # names of the rows of `meta` that hold a key; their values are passes' numbers
 

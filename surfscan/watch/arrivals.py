@@ -11,9 +11,9 @@ from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 
-__all__ = ["ENDINGS", "Arrivals", "Resting"]
+from surfscan.job.file_kinds import is_photo
 
-ENDINGS = frozenset({".jpg", ".jpeg", ".png", ".tif", ".tiff", ".heic", ".heif"})
+__all__ = ["Arrivals", "Resting"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,5 +103,5 @@ class Arrivals:
             if entry.is_dir():
                 if path.resolve() != self._out:
                     yield from self._files(path)
-            elif path.suffix.lower() in ENDINGS:
+            elif is_photo(entry.name):
                 yield path

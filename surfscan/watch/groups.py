@@ -2,19 +2,13 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Iterable
 from dataclasses import dataclass
 
 from surfscan.car.summary import slug_of
-from surfscan.results.record_keys import JOB_NUMBER
+from surfscan.fleet.bundles import panel_in
 
-__all__ = ["Group", "Shot", "group_shots", "job_number_in", "panel_in"]
-
-_CAMERAS_OWN = re.compile(
-    r"\d*(dcim|camera|photos?|pictures?|images?|uploads?|inbox|incoming|\d{3}[a-z_]+)", re.IGNORECASE
-)
-"""Folders that cameras and sync programs make: they name no panel."""
+__all__ = ["Group", "Shot", "group_shots"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,16 +68,3 @@ def group_shots(shots: Iterable[Shot], photos: dict[int, int], *, gap_s: float) 
             current.append(shot)
         groups.append(Group(folder, sheet, tuple(current), len(current) == photos[sheet]))
     return groups
-
-
-def panel_in(folder: str) -> str:
-    """The panel's name from its folder: "1042/left front door" is "left front door"; "" for a camera's own folder."""
-    last = folder.rpartition("/")[2]
-    if not last or JOB_NUMBER.fullmatch(last) or _CAMERAS_OWN.fullmatch(last):
-        return ""
-    return last.replace("_", " ").strip()[:100]
-
-
-def job_number_in(folder: str) -> str:
-    """The job number from a folder on the way, the innermost; "" without one."""
-    return next((part for part in reversed(folder.split("/")) if JOB_NUMBER.fullmatch(part)), "")

@@ -32,7 +32,7 @@ class PhotoKept:
 
 @dataclass(slots=True)
 class JobKept:
-    """A job: the panel's name, the job number, its photos by content, and how it stands."""
+    """A job: the panel's name, the job number, its photos by content, how it stands, and where it was taken."""
 
     panel: str
     job_number: str
@@ -42,6 +42,7 @@ class JobKept:
     reason: str = ""
     made: str = ""  # ISO 8601, UTC
     done: str = ""
+    place: str = ""  # of photos without a sheet: the name of its template
 
 
 @dataclass(slots=True)

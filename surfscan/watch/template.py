@@ -1,48 +1,96 @@
-"""Job sheets that arrived photos are put under: one, or several that different tags tell apart.
-
-A template is the seam for stations: whatever knows a station's set-up can give its sheet, and all after is the same.
-"""
+"""Set-ups that arrived photos are put under: job sheets, stations, kits; several, where their tags tell them apart."""
 
 from __future__ import annotations
 
 import shutil
 import tempfile
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 from surfscan.core.errors import UsageError
+from surfscan.fleet.bundles import Packed
 from surfscan.fleet.identity import SHEET, sheet_names
 from surfscan.job.sheet import load_sheet
 from surfscan.job.sheet_text import read_toml
 from surfscan.job.sheet_writing import write_sheet
 
-__all__ = ["Template", "choose", "load_templates"]
+__all__ = ["PlaceTemplate", "SheetTemplate", "Template", "choose", "load_templates", "see_apart"]
 
 
-@dataclass(frozen=True, slots=True)
-class Template:
-    """A job sheet for a watched folder.
+class Template(Protocol):
+    """What a watch asks of a set-up.
 
     Attributes
     ----------
-    path : Path
-    tables : dict
-        As TOML has them.
+    name : str
+        What users know it by.
     dictionary : str
         Of its tags; "" where it has none.
     tags : frozenset of int
         Ids; any where it names none.
     photos : int
         That a job has.
+    ways : list of str or None
+        Which way the stripes vary in each photo, where the order of photos counts.
+    packed : Packed or None
+        The station or kits, where a job is its photos alone.
     """
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def dictionary(self) -> str: ...
+    @property
+    def tags(self) -> frozenset[int]: ...
+    @property
+    def photos(self) -> int: ...
+    @property
+    def ways(self) -> list[str] | None: ...
+    @property
+    def packed(self) -> Packed | None: ...
+
+    def write_job(self, folder: Path, photos: Sequence[Path], *, panel: str) -> None:
+        """Write a job folder of photos in their order."""
+
+
+@dataclass(frozen=True, slots=True)
+class PlaceTemplate:
+    """A station or a kit for a watched folder: its jobs are photos, which are put in order when they are checked."""
+
+    name: str
+    dictionary: str
+    tags: frozenset[int]
+    photos: int
+    packed: Packed
+    ways: None = field(default=None, init=False)
+
+    def write_job(self, folder: Path, photos: Sequence[Path], *, panel: str) -> None:
+        """Copy the photos into a folder."""
+        folder.mkdir(parents=True, exist_ok=True)
+        for k, path in enumerate(photos, 1):
+            shutil.copyfile(path, folder / f"photo-{k}{path.suffix.lower()}")
+
+
+@dataclass(frozen=True, slots=True)
+class SheetTemplate:
+    """A job sheet for a watched folder; `tables` as TOML has them."""
 
     path: Path
     tables: dict[str, Any]
     dictionary: str
     tags: frozenset[int]
     photos: int
+    packed: None = field(default=None, init=False)
+
+    @property
+    def name(self) -> str:
+        return str(self.path)
+
+    @property
+    def ways(self) -> list[str] | None:
+        return [row.get("varies") for row in self.tables["photo"]] if self.photos == 2 else None
 
     def write_job(self, folder: Path, photos: Sequence[Path], *, panel: str) -> None:
         """Write a job folder: the sheet with the panel's name, photos in the order of its rows, what else it has."""
@@ -72,7 +120,7 @@ def sheet_names_of(path: Path) -> set[str]:
 
 
 def load_templates(paths: Sequence[Path]) -> list[Template]:
-    """Read and check templates.
+    """Read and check job sheets.
 
     Raises
     ------
@@ -93,19 +141,26 @@ def load_templates(paths: Sequence[Path]) -> list[Template]:
             sheet = load_sheet(folder, need_photos=False)
         tags = sheet.tags
         ids = frozenset(() if tags is None else tags.centres_mm)
-        one = Template(path, tables, "" if tags is None else tags.dictionary, ids, len(sheet.photos))
-        for other in found:
+        found.append(
+            SheetTemplate(path, tables, "" if tags is None else tags.dictionary, ids, len(sheet.photos))
+        )
+    see_apart(found)
+    return found
+
+
+def see_apart(templates: Sequence[Template]) -> None:
+    """Refuse two set-ups that could be meant by the same tags (UsageError)."""
+    for k, one in enumerate(templates):
+        for other in templates[:k]:
             if other.dictionary == one.dictionary and (
                 not one.tags or not other.tags or one.tags & other.tags
             ):
                 raise UsageError(
-                    "Two sheets could be meant by the same tags",
-                    found=f"{other.path} and {path}",
-                    allowed="sheets with tags of different numbers, none in two of them",
+                    "Two set-ups could be meant by the same tags",
+                    found=f"{other.name} and {one.name}",
+                    allowed="set-ups with tags of different numbers, none in two of them",
                     cure="print other tags for one of them, or watch two folders",
                 )
-        found.append(one)
-    return found
 
 
 def choose(templates: Sequence[Template], seen: dict[str, list[int]]) -> Template | None:

@@ -14,12 +14,13 @@ from typing import Any
 
 from surfscan.core.errors import SurfscanError
 from surfscan.fleet.apart import Bounds, EndedError, Keeper
+from surfscan.fleet.bundles import job_number_in, panel_in
 from surfscan.fleet.find import Job
 from surfscan.fleet.one import DEFAULT_BOUNDS, Done, Orders
 from surfscan.fleet.pool import Pool
 from surfscan.report.output import prepare_output
 from surfscan.watch.arrivals import Arrivals, Resting
-from surfscan.watch.groups import Group, Shot, group_shots, job_number_in, panel_in
+from surfscan.watch.groups import Group, Shot, group_shots
 from surfscan.watch.keep import JobKept, PhotoKept, WatchState, read_state, write_state
 from surfscan.watch.template import Template, choose
 
@@ -70,7 +71,8 @@ class Watcher:
         self._arrivals = Arrivals(folder, leave_out=out, settle_s=settle_s)
         self._finished: queue.SimpleQueue[tuple[str, Future[Done]]] = queue.SimpleQueue()
         self._running: set[str] = set()
-        self._pool = Pool(self._orders(""), workers=workers)
+        load = sorted({one.packed.call.partition(":")[0] for one in templates if one.packed is not None})
+        self._pool = Pool(self._orders(""), workers=workers, load=load)
         self._keeper = Keeper(load=(_LOOK,))
         for name, job in self.state.jobs.items():  # of an earlier run; what is finished is found again
             if job.state != "done":
@@ -166,14 +168,17 @@ class Watcher:
         made = Path(tempfile.mkdtemp(prefix=".", dir=home.parent))
         panel = panel_in(group.folder)
         try:
-            ordered = self._in_order(template, made, list(paths), panel)
+            ordered = list(paths)
+            if template.ways is not None:
+                ordered = self._in_order(template, template.ways, made, ordered, panel)
             shutil.rmtree(home, ignore_errors=True)
             template.write_job(made, ordered, panel=panel)
             made.rename(home)
         finally:
             shutil.rmtree(made, ignore_errors=True)
         photos = [shot.sha256 for shot in group.shots]
-        job = JobKept(panel, job_number_in(group.folder), photos, made=_now())
+        place = "" if template.packed is None else template.name
+        job = JobKept(panel, job_number_in(group.folder), photos, made=_now(), place=place)
         self.state.jobs[group.name] = job
         for sha in photos:
             self.state.photos[sha].job = group.name
@@ -181,16 +186,15 @@ class Watcher:
         self._tell("job", {"job": group.name, "panel": panel, "photos": [shot.name for shot in group.shots]})
         self._submit(group.name, job)
 
-    def _in_order(self, template: Template, made: Path, paths: list[Path], panel: str) -> list[Path]:
+    def _in_order(
+        self, template: Template, rows: list[str], made: Path, paths: list[Path], panel: str
+    ) -> list[Path]:
         """Photos in the order of the sheet's rows: that of time, unless two show their stripes the other way round."""
-        if len(paths) != 2:
-            return paths
         template.write_job(made, paths, panel=panel)
         try:
             ways = self._keeper.call(f"{_LOOK}:ways_told", str(made), bounds=_LOOK_BOUNDS)
         except (SurfscanError, EndedError):  # the check will say so
             return paths
-        rows = [row.get("varies") for row in template.tables["photo"]]
         for path in made.iterdir():
             shutil.rmtree(path) if path.is_dir() else path.unlink()
         return paths[::-1] if ways is not None and ways != rows and ways == rows[::-1] else paths
@@ -199,9 +203,15 @@ class Watcher:
         return Orders(str(self._out / "results"), DEFAULT_BOUNDS, record=self._record, job_number=job_number)
 
     def _submit(self, name: str, job: JobKept) -> None:
+        packed = next((one.packed for one in self._templates if job.place and one.name == job.place), None)
+        if job.place and packed is None:
+            return  # of an earlier watch at another place: it waits for the next one there
         self._running.add(name)
         source = str(self._out / "jobs" / name)
-        future = self._pool.submit(Job(name, source), orders=self._orders(job.job_number))
+        future = self._pool.submit(
+            Job(name, source, packed, "" if packed is None else job.panel),
+            orders=self._orders(job.job_number),
+        )
         future.add_done_callback(lambda done: self._finished.put((name, done)))
 
     def _take_finished(self) -> bool:

@@ -1,9 +1,15 @@
 """Many jobs under fire: throughput, random kills, ten thousand results. Not collected by pytest.
 
     python tests/bench/study_batch.py make  DIR [--jobs 1000]       small jobs, rendered; 50 scenes, many sheets
+                                      [--whole]                     none of them with a photo cut short
     python tests/bench/study_batch.py rate  DIR [--blocks 5]        batch against single checks, in turns
+                                      [--size 8] [--ways batch loaded]
     python tests/bench/study_batch.py kills DIR [--kills 200]       resumable: run it again and it goes on
+                                      [--minutes M] [--gap 4 26]    stop after so long; seconds between kills
     python tests/bench/study_batch.py cluster-kills DIR [--kills N] the same with a Dask scheduler and two workers
+    python tests/bench/study_batch.py starts DIR                    from the command to the first job's process
+    python tests/bench/study_batch.py record DIR                    after rate: four batches at once into one record
+                                                                    (SQLite, and the URL in $STUDY_POSTGRESQL)
     python tests/bench/study_batch.py verdict DIR                   what the kills left behind
     python tests/bench/study_batch.py many  DIR [--jobs 10000]      table, index in Chromium, quick jobs, memory
 
@@ -16,6 +22,7 @@ import argparse
 import json
 import os
 import random
+import resource
 import shutil
 import signal
 import subprocess
@@ -28,7 +35,7 @@ from typing import Any
 import numpy as np
 import psutil
 
-SCENES, EACH, BLOCK = 50, 5, 8
+SCENES, EACH = 50, 5
 ENVIRONMENT = {
     **os.environ,
     "OMP_NUM_THREADS": "1",
@@ -38,7 +45,7 @@ ENVIRONMENT = {
 SURFSCAN = [sys.executable, "-m", "surfscan"]
 
 
-def make(folder: Path, count: int) -> None:
+def make(folder: Path, count: int, *, whole: bool) -> None:
     """Rendered pairs of 260 x 200 pixels; a job is one of them with a limit of its own, so no two are alike.
 
     In four of five, one photo is cut short, so that it is refused in hundredths of a second: a check takes over one.
@@ -75,7 +82,7 @@ def make(folder: Path, count: int) -> None:
         scene_folder = folder / "scenes" / f"{k % SCENES:02d}"
         for photo in scene_folder.glob("*.jpg"):
             data = photo.read_bytes()
-            cut = k // SCENES % EACH and photo.name == "stripes-up.jpg"
+            cut = not whole and k // SCENES % EACH and photo.name == "stripes-up.jpg"
             (job / photo.name).write_bytes(data[: len(data) // 2] if cut else data)
         text = (
             (scene_folder / "panel.toml")
@@ -95,61 +102,81 @@ def batch(jobs: list[Path], out: Path, *more: str) -> subprocess.Popen[str]:
     )
 
 
-def rate(folder: Path, blocks: int) -> None:
-    """Blocks of 8 jobs in turns: one batch with two workers; pairs of single commands; pairs of loaded checks."""
-    jobs = [
-        job for job in sorted((folder / "jobs").glob("*/panel-*")) if int(job.name[-5:]) // SCENES % EACH == 0
-    ]
-    took: dict[str, list[float]] = {"batch": [], "loaded": [], "commands": []}
-    first = []
+def whole_jobs(folder: Path, *, whole: bool) -> list[Path]:
+    """The jobs of a folder none of whose photos is cut short: all of them where it was made `whole`."""
+    jobs = sorted((folder / "jobs").glob("*/panel-*"), key=lambda job: job.name)
+    return [job for job in jobs if whole or int(job.name[-5:]) // SCENES % EACH == 0]
+
+
+def rate(folder: Path, blocks: int, size: int, ways: list[str], *, whole: bool) -> None:
+    """Blocks of jobs in turns: one batch with two workers; pairs of loaded checks; pairs of single commands."""
+    jobs = whole_jobs(folder, whole=whole)
+    took: dict[str, list[float]] = {way: [] for way in ways}
+    used: dict[str, list[float]] = {way: [] for way in ways}
+    seen: list[float] = []
     for block in range(blocks):
-        chosen = jobs[BLOCK * block : BLOCK * block + BLOCK]
-        for way in took:
+        chosen = jobs[size * block : size * (block + 1)]
+        for way in ways if block % 2 == 0 else ways[::-1]:
             out = folder / "rate" / f"{way}-{block}"
             shutil.rmtree(out, ignore_errors=True)
-            began = time.monotonic()
+            began, before = time.monotonic(), _processor()
             if way == "batch":
                 process = batch(chosen, out)
-                while (
-                    not list(out.glob("*/.surfscan-*"))
-                    and not list(out.glob("*/job.json"))
-                    and process.poll() is None
-                ):
-                    time.sleep(0.01)
-                first.append(time.monotonic() - began)
+                me = psutil.Process(process.pid)
+                while process.poll() is None:
+                    with suppress(psutil.NoSuchProcess):
+                        seen.append(me.memory_info().rss / 1e6)
+                    time.sleep(0.5)
                 process.communicate()
-            elif way == "commands":
-                halves = [
-                    " ; ".join(
-                        f"{sys.executable} -m surfscan check {job} --out {out / job.name} --quiet >/dev/null"
-                        for job in half
-                    )
-                    for half in (chosen[::2], chosen[1::2])
-                ]
-                running = [subprocess.Popen(["bash", "-c", text], env=ENVIRONMENT) for text in halves]
-                for one in running:
-                    one.wait()
             else:
-                code = (
-                    "import sys; from surfscan.fleet.work import check_into\n"
-                    "for job in sys.argv[2:]:\n"
-                    "    check_into(job, sys.argv[1] + job[-6:], {}, progress=lambda *_: None)"
-                )
-                running = [
-                    subprocess.Popen([sys.executable, "-c", code, str(out), *map(str, half)], env=ENVIRONMENT)
-                    for half in (chosen[::2], chosen[1::2])
-                ]
+                running = [_by_hand(way, half, out) for half in (chosen[::2], chosen[1::2])]
                 for one in running:
                     one.wait()
             took[way].append(time.monotonic() - began)
-            print(block, way, round(took[way][-1], 2), flush=True)
+            used[way].append(_processor() - before)
+            print(
+                f"{block} {way} {took[way][-1]:.1f} s, processor {used[way][-1]:.1f} s,"
+                f" load {os.getloadavg()[0]:.1f}",
+                flush=True,
+            )
     for way, values in took.items():
         print(
-            f"{way:9} {BLOCK * blocks / sum(values):.3f} jobs a second, best block {BLOCK / min(values):.3f}"
+            f"{way:9} {size * blocks / sum(values):.3f} jobs a second, {size * blocks} jobs,"
+            f" {sum(used[way]) / size / blocks:.2f} s of processor each"
         )
-    print(f"batch over commands: {sum(took['commands']) / sum(took['batch']):.3f} (aim 0.95)")
-    print(f"batch over processes that check four jobs each: {sum(took['loaded']) / sum(took['batch']):.3f}")
-    print(f"first file of a result after {min(first):.2f} to {max(first):.2f} s")
+    for way in ways[1:]:
+        ratios = [other / mine for mine, other in zip(took["batch"], took[way], strict=True)]
+        whole_ratio = sum(took[way]) / sum(took["batch"])
+        print(
+            f"batch over {way}: {whole_ratio:.3f} (aim 0.95), by blocks {[round(one, 2) for one in ratios]}"
+        )
+    quarter = max(len(seen) // 4, 1)
+    print(
+        "the parent's memory by quarters, MB:",
+        [round(max(seen[k * quarter : (k + 1) * quarter])) for k in range(4)],
+    )
+
+
+def _processor() -> float:
+    """Seconds of processor of all that has been started and waited for, and of what that waited for."""
+    told = resource.getrusage(resource.RUSAGE_CHILDREN)
+    return told.ru_utime + told.ru_stime
+
+
+def _by_hand(way: str, jobs: list[Path], out: Path) -> subprocess.Popen[Any]:
+    """One of two programs side by side: `check` for each job, or one that is loaded once and checks its half."""
+    if way == "commands":
+        text = " ; ".join(
+            f"{sys.executable} -m surfscan check {job} --out {out / job.name} --quiet >/dev/null"
+            for job in jobs
+        )
+        return subprocess.Popen(["bash", "-c", text], env=ENVIRONMENT)
+    code = (
+        "import sys; from surfscan.fleet.work import check_into\n"
+        "for job in sys.argv[2:]:\n"
+        "    check_into(job, sys.argv[1] + job[-6:], {}, progress=lambda *_: None)"
+    )
+    return subprocess.Popen([sys.executable, "-c", code, str(out), *map(str, jobs)], env=ENVIRONMENT)
 
 
 def marks(out: Path) -> dict[str, int]:
@@ -178,11 +205,11 @@ class State:
         os.replace(fresh, self._path)
 
 
-def kills(folder: Path, wanted: int) -> None:
+def kills(folder: Path, wanted: int, minutes: float, per_kill: tuple[float, float]) -> None:
     """Kill the parent, the keeper or a job's process at random moments until so many were killed and all is done."""
     out, state, total = folder / "out", State(folder), len(list((folder / "jobs").glob("*/panel-*")))
-    per_kill = (4.0, 26.0)
-    while True:
+    ends = time.monotonic() + 60 * minutes
+    while time.monotonic() < ends:
         process = batch([folder / "jobs"], out)
         me = psutil.Process(process.pid)
         while process.poll() is None and sum(state.killed.values()) < wanted:
@@ -197,6 +224,9 @@ def kills(folder: Path, wanted: int) -> None:
                 kind = random.choice([name for name, found in victims.items() if found])
                 random.choice(victims[kind]).send_signal(signal.SIGKILL)
                 state.killed[kind] = state.killed.get(kind, 0) + 1
+            if time.monotonic() > ends and process.poll() is None:
+                process.kill()
+                state.killed["parent"] = state.killed.get("parent", 0) + 1
         said = process.communicate()
         state.look(out)
         state.save()
@@ -209,10 +239,70 @@ def kills(folder: Path, wanted: int) -> None:
             return
 
 
-def cluster_kills(folder: Path, wanted: int) -> None:
+def starts(folder: Path, times: int = 10) -> None:
+    """How long until the first job has a process of its own, with two workers."""
+    jobs = sorted((folder / "jobs").glob("*/panel-*"))[:2]
+    took = []
+    for k in range(times):
+        out = folder / "starts"
+        shutil.rmtree(out, ignore_errors=True)
+        began = time.monotonic()
+        process = batch(jobs, out)
+        me = psutil.Process(process.pid)
+        while all(one.ppid() == process.pid for one in me.children(recursive=True)):
+            time.sleep(0.005)
+        took.append(time.monotonic() - began)
+        process.kill()
+        process.communicate()
+        time.sleep(1.0)
+        print(f"{k}: {took[-1]:.2f} s, load {os.getloadavg()[0]:.1f}", flush=True)
+    print(
+        f"the first job's process after {min(took):.2f} to {max(took):.2f} s, median {np.median(took):.2f} (aim 3)"
+    )
+
+
+def one_record(folder: Path) -> None:
+    """Four batches at once add what `rate` found to one new record, each result in two of them."""
+    from surfscan.results.record import open_record
+
+    blocks = [sorted(one.glob("*/job.json")) for one in sorted((folder / "rate").glob("batch-*"))[:4]]
+    home = folder / "record"
+    for name, record in (
+        ("SQLite", str(home / "shop.db")),
+        ("PostgreSQL", os.environ.get("STUDY_POSTGRESQL", "")),
+    ):
+        if not record:
+            continue
+        shutil.rmtree(home, ignore_errors=True)
+        home.mkdir()
+        sources: list[list[Path]] = [[] for _ in blocks]
+        wanted = set()
+        for k, block in enumerate(blocks):
+            for mark in block:
+                told = json.loads(mark.read_text())
+                if told["heights"]:
+                    wanted.add(told["job"]["panel"])
+                for out in (k, (k + 1) % len(blocks)):
+                    shutil.copytree(mark.parent, home / f"out-{out}" / mark.parent.name)
+                    sources[out].append(Path(told["job"]["source"]))
+        began = time.monotonic()
+        running = [batch(jobs, home / f"out-{k}", "--record", record) for k, jobs in enumerate(sources)]
+        said = [one.communicate()[1] for one in running]
+        took = time.monotonic() - began
+        with open_record(record) as opened:
+            passes, bad = [row.panel for row in opened.history()], opened.unreadable()
+        print(
+            f"{name}: status {[one.returncode for one in running]}, {len(passes)} passes, each once:"
+            f" {sorted(passes) == sorted(wanted)}, unreadable {list(bad)}, {took:.0f} s",
+            *(text for text in said if text),
+            sep="\n",
+        )
+
+
+def cluster_kills(folder: Path, wanted: int, minutes: float, per_kill: tuple[float, float]) -> None:
     """The same, with a scheduler and two workers of Dask: one of them, or the parent, is killed."""
     out, state = folder / "out", State(folder)
-    killed = 0
+    killed, ends = 0, time.monotonic() + 60 * minutes
     address = "tcp://127.0.0.1:8799"
     run: dict[str, subprocess.Popen[Any]] = {}
 
@@ -225,14 +315,14 @@ def cluster_kills(folder: Path, wanted: int) -> None:
         run[name] = subprocess.Popen([sys.executable, "-m", "dask", *what, *more], **quiet)
 
     try:
-        while True:
+        while time.monotonic() < ends:
             for name in ("scheduler", "one", "two"):
                 if name not in run or run[name].poll() is not None:
                     started(name)
                     time.sleep(1.0)
             process = batch([folder / "jobs"], out, "--scheduler", address)
             while process.poll() is None and killed < wanted:
-                time.sleep(random.uniform(4.0, 12.0))
+                time.sleep(random.uniform(*per_kill))
                 name = random.choice(["scheduler", "one", "two", "parent"])
                 victim = process if name == "parent" else run[name]
                 victim.send_signal(signal.SIGKILL)
@@ -262,7 +352,7 @@ def cluster_kills(folder: Path, wanted: int) -> None:
             one.terminate()
 
 
-def verdict(folder: Path) -> None:
+def verdict(folder: Path, least: int = SCENES) -> None:
     """Every job there once, whole, and the same as a check in this process finds (one of each scene)."""
     from surfscan.checking.pipeline import check_job
     from surfscan.core.errors import NotMeasuredError
@@ -294,8 +384,8 @@ def verdict(folder: Path) -> None:
         f"killed {state.killed}, {sum(state.killed.values())} in all; finished and done again: {state.again}"
     )
     different = 0
-    whole = [job for job in jobs if int(job.name[-5:]) // SCENES % EACH == 0]
-    for job in whole[:SCENES]:
+    whole = whole_jobs(folder, whole=False)[:least]
+    for job in whole:
         try:
             mine = document(check_job(job))
         except NotMeasuredError as error:
@@ -310,7 +400,7 @@ def verdict(folder: Path) -> None:
             {k: v for k, v in one.items() if k not in ("run", "maps_sha256")} for one in (mine, theirs)
         )
         different += json.dumps(mine) != json.dumps(theirs)
-    print(f"{different} of {SCENES} results differ from a check here")
+    print(f"{different} of {len(whole)} results differ from a check here")
 
 
 def many(folder: Path, count: int) -> None:
@@ -367,6 +457,20 @@ def open_index(path: Path) -> None:
             print(
                 f"opened in {shown:.2f} s (aim 2), sorted in {sort:.2f} s, one found in {found:.2f} s, {rows} row drawn"
             )
+        phone = browser.new_page(viewport={"width": 390, "height": 844}, is_mobile=True, has_touch=True)
+        phone.goto(path.as_uri())
+        for column in ("worst_mm", "outcome"):
+            began = time.monotonic()
+            phone.locator("#by").select_option(column)
+            phone.locator("#body .row").first.wait_for()
+            sort = time.monotonic() - began
+        first = phone.locator("#body .row .verdict").first.inner_text()
+        phone.locator("#turn").click()
+        last = phone.locator("#body .row .verdict").first.inner_text()
+        wide = phone.evaluate("document.documentElement.scrollWidth")
+        print(
+            f"a phone of 390 px: page {wide} px wide, sorted in {sort:.2f} s, by verdict from {first} or from {last}"
+        )
         browser.close()
 
 
@@ -394,23 +498,34 @@ def quick(folder: Path, count: int) -> None:
 
 def main() -> None:
     given = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    given.add_argument("what", choices=["make", "rate", "kills", "cluster-kills", "verdict", "many"])
+    given.add_argument(
+        "what", choices=["make", "rate", "kills", "cluster-kills", "starts", "record", "verdict", "many"]
+    )
     given.add_argument("folder", type=Path)
     given.add_argument("--jobs", type=int)
     given.add_argument("--kills", type=int, default=200)
     given.add_argument("--blocks", type=int, default=5)
+    given.add_argument("--size", type=int, default=8)
+    given.add_argument("--ways", nargs="+", default=["batch", "loaded", "commands"])
+    given.add_argument("--whole", action="store_true")
+    given.add_argument("--minutes", type=float, default=1e6)
+    given.add_argument("--gap", type=float, nargs=2, default=(4.0, 26.0))
     options = given.parse_args()
     options.folder.mkdir(parents=True, exist_ok=True)
     if options.what == "make":
-        make(options.folder, options.jobs or 1000)
+        make(options.folder, options.jobs or 1000, whole=options.whole)
     elif options.what == "rate":
-        rate(options.folder, options.blocks)
+        rate(options.folder, options.blocks, options.size, options.ways, whole=options.whole)
     elif options.what == "kills":
-        kills(options.folder, options.kills)
+        kills(options.folder, options.kills, options.minutes, options.gap)
     elif options.what == "cluster-kills":
-        cluster_kills(options.folder, options.kills)
+        cluster_kills(options.folder, options.kills, options.minutes, options.gap)
+    elif options.what == "starts":
+        starts(options.folder)
+    elif options.what == "record":
+        one_record(options.folder)
     elif options.what == "verdict":
-        verdict(options.folder)
+        verdict(options.folder, options.jobs or SCENES)
     else:
         many(options.folder, options.jobs or 10_000)
 

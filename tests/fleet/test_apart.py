@@ -51,7 +51,11 @@ def ended(keeper: Keeper, name: str, *arguments: object, bounds: Bounds | None =
 
 def test_it_finds_what_a_check_here_finds(keeper: Keeper) -> None:
     told: list[tuple[str, float]] = []
-    there, here = keeper.call(CHECK, SMALL, progress=lambda *step: told.append(step)), check_job(SMALL)
+    there, loaded = keeper.call(
+        "fleet_calls:call_and_list", CHECK, SMALL, progress=lambda *step: told.append(step)
+    )
+    here = check_job(SMALL)
+    assert [name for name in loaded if name.startswith(("scipy", "numpy", "cv2", "surfscan"))] == []
     assert there.spots == here.spots
     assert np.array_equal(there.height.height_mm, here.height.height_mm, equal_nan=True)
     points = np.array([[0.0, 0.0, 0.0], [100.0, -50.0, 1.0]])

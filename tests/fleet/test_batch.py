@@ -17,17 +17,20 @@ import fsspec
 import pandas as pd
 import pyarrow.parquet
 import pytest
+from fsspec.implementations.memory import MemoryFileSystem
 
 from surfscan.cli import main
 from surfscan.core.errors import RefusedError, UsageError
 from surfscan.fleet.apart import Bounds, EndedError, Keeper
 from surfscan.fleet.find import Job, find_jobs
 from surfscan.fleet.lock import kept_alone
-from surfscan.fleet.marks import MARK, read_mark
+from surfscan.fleet.marks import MARK
 from surfscan.fleet.one import Done, Orders, run_job
 from surfscan.fleet.pool import Pool
 from surfscan.fleet.rows import JOB_COLUMNS, OUTCOMES, SPOT_COLUMNS, worst_status
 from surfscan.fleet.table import write_tables
+from surfscan.job.sheet import load_sheet
+from surfscan.places.stations import new_station
 from surfscan.results.record import open_record
 from surfscan.results.stored import load_result
 
@@ -245,23 +248,129 @@ def test_a_job_ended_from_outside_is_tried_again(  # house: four columns of a ta
     assert (done.row["outcome"], done.row["tries"]) == (outcome, tries)
 
 
-def test_jobs_and_results_may_lie_at_addresses(tree: Path) -> None:
+def test_jobs_and_results_may_lie_at_addresses(tree: Path, bundles: Path, tmp_path: Path) -> None:
     """fsspec's own memory file system stands for a bucket."""
     store = fsspec.filesystem("memory")
     store.put(str(tree / "a") + "/", "/bucket/jobs/a/", recursive=True)
     store.put(str(tree / "wrong") + "/", "/bucket/jobs/wrong/", recursive=True)
-    arguments = ["batch", "memory://bucket/jobs", "--out", "memory://bucket/out", "--quiet"]
-    assert main([*arguments, "--always-zero"]) == 0
-    assert sorted(Path(one).name for one in store.ls("/bucket/out/a/good", detail=False)) == WHOLE
+    store.put(str(bundles / "jobs" / "1042") + "/", "/bucket/jobs/1042/", recursive=True)
+    arguments = [
+        "batch",
+        "memory://bucket/jobs",
+        "--out",
+        "memory://bucket/out",
+        "--quiet",
+        "--station",
+        "bay 1",
+    ]
+    record = f"{tmp_path}/shop.db"
+
+    def there(place: str) -> list[str]:
+        top = f"/bucket/out/{place}/"
+        return sorted(one.removeprefix(top) for one in store.find(top))
+
+    assert main([*arguments, "--always-zero", "--record", record]) == 0
+    assert there("a/good") == WHOLE
+    kept = [f"job-kept/{name}" for name in ("IMG_7.jpg", "IMG_8.jpg", "panel.toml")]
+    assert there("1042/left_door") == sorted([*WHOLE, *kept])
     rows = pd.read_csv(store.open("/bucket/out/jobs.csv"))
-    assert list(rows["job"]) == ["a/good", "wrong"]
-    assert list(rows["outcome"]) == ["rework", "refused"]
-    mark = read_mark("memory://bucket/out", "a/good")
-    assert mark is not None
+    assert list(rows["job"]) == ["1042/left_door", "1042/roof", "a/good", "wrong"]
+    assert list(rows["outcome"]) == ["rework", "refused", "rework", "refused"]
+    with open_record(record) as opened:
+        assert [bool(opened.sheet(row.id)) for row in opened.history()] == [True, True]
     before = store.created("/bucket/out/a/good/result.json")
     assert main(arguments) == 3
     assert store.created("/bucket/out/a/good/result.json") == before
+    # what no longer holds goes, and what is not ours stays
+    store.pipe("/bucket/out/1042/left_door/notes.txt", b"by hand")
+    store.rm("/bucket/jobs/1042/left_door/IMG_7.jpg")
+    assert main(arguments) == 3
+    assert there("1042/left_door") == [MARK, "notes.txt"]
     store.rm("/bucket", recursive=True)
+
+
+class Deaf(MemoryFileSystem):  # type: ignore[misc]
+    """A store whose driver fails with an exception of its own, as botocore's do."""
+
+    protocol = "deaf"
+
+    def find(self, path: str, *_: Any, **__: Any) -> Any:
+        raise RuntimeError("no credentials were found")
+
+    put_file = pipe_file = find
+
+
+def test_a_store_that_fails_is_told_in_words(
+    tiny: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    fsspec.register_implementation("deaf", Deaf, clobber=True)
+    for arguments, words in (
+        (
+            ["deaf://jobs", "--out", str(tmp_path / "out")],
+            "deaf://jobs can't be used; found RuntimeError: no cred",
+        ),
+        ([str(tiny), "--out", "deaf://out"], "can't be used; found RuntimeError: no credentials were found"),
+        (["s9://jobs", "--out", str(tmp_path / "out")], "an address whose kind fsspec has a driver for"),
+        (["memory://nothing", "--out", str(tmp_path / "out")], "There is nothing at memory://nothing"),
+    ):
+        assert main(["batch", *arguments, "--quiet"]) == 3
+        assert words in capsys.readouterr().err
+
+
+@pytest.fixture(scope="module")
+def bundles(tiny: Path, tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
+    """A station like the tiny job, and three folders: a panel's photos, one photo alone, and that job itself."""
+    top = tmp_path_factory.mktemp("bundles")
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setenv("SURFSCAN_HOME", str(top / "home"))
+        new_station("Bay 1", like=tiny)
+        for name, photos in (("left_door", ("across", "up")), ("roof", ("up",))):
+            (top / "jobs" / "1042" / name).mkdir(parents=True)
+            for k, photo in enumerate(photos, 1):  # not named by what they show
+                shutil.copy(tiny / f"stripes-{photo}.jpg", top / "jobs" / "1042" / name / f"IMG_{9 - k}.jpg")
+        shutil.copytree(tiny, top / "jobs" / "sheet")
+        yield top
+
+
+def test_folders_of_photos_are_jobs_of_a_station(
+    bundles: Path, run_once: tuple[Path, int], capsys: pytest.CaptureFixture[str]
+) -> None:
+    out, record = bundles / "out", bundles / "shop.db"
+    given = ["batch", str(bundles / "jobs"), "--out", str(out), "--station", "bay 1", "--record", str(record)]
+    assert main([*given, "--stage", "filler"]) == 3
+    rows = pd.read_csv(out / "jobs.csv").set_index("job")
+    assert dict(rows["outcome"]) == {"1042/left_door": "rework", "1042/roof": "refused", "sheet": "rework"}
+    door = rows.loc["1042/left_door"]
+    assert (door["panel"], door["stage"], door["photos"]) == ("left door", "filler", 2)
+    # the station is like the job, so it measures what the job does
+    assert door["worst_mm"] == rows.loc["sheet"]["worst_mm"]
+    assert names(out / "1042" / "left_door") == sorted([*WHOLE, "job-kept"])
+    kept = out / "1042" / "left_door" / "job-kept" / "panel.toml"
+    assert load_sheet(kept.parent).panel.name == "left door"
+    assert names(out / "1042" / "roof") == [MARK]
+    assert "All photos show the stripes running one way" in rows.loc["1042/roof"]["reason"]
+    with open_record(record) as opened:
+        passes = {row.panel: row for row in opened.history()}
+        assert passes["left door"].job == "1042"
+        assert opened.sheet(passes["left door"].id) == kept.read_text()
+    capsys.readouterr()
+    assert main([*given, "--stage", "filler"]) == 3
+    assert "3 of them known already" in capsys.readouterr().out
+
+
+def test_photos_without_a_station_are_told(bundles: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    folder, out = str(bundles / "jobs" / "1042"), str(bundles / "none")
+    for more, words in (
+        ((), "but there are photos"),
+        (("--station", "bay 7"), "There is no station 'bay 7'; found stations: Bay 1"),
+        (("--stage", "filler"), "--stage goes with photos without a sheet"),
+        (("--station", "Bay 1", "--kit"), "do not go together"),
+        (("--station", "Bay 1", "--station", "b"), "more than once"),
+        (("--kit", "--stage", "prymer"), "The nearest is primer"),
+    ):
+        assert main(["batch", folder, "--out", out, *more]) in (2, 3)
+        assert words in capsys.readouterr().err
+    assert not Path(out).exists()
 
 
 def test_two_batches_do_not_share_an_output_folder(

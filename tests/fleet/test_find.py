@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from surfscan.core.errors import RefusedError
+from surfscan.core.errors import RefusedError, UsageError
 from surfscan.fleet import identity
-from surfscan.fleet.find import find_jobs
+from surfscan.fleet.bundles import Packed
+from surfscan.fleet.find import find_all, find_jobs
 from surfscan.fleet.identity import identity_of, named_files
 
 SHEET = '[panel]\nname = "door"\n[camera]\nlens_file = "lens.toml"\n[[photo]]\nfile = "near/a.jpg"\n'
@@ -36,6 +38,31 @@ def test_jobs_are_called_as_their_folders(tmp_path: Path) -> None:
     # two folders with a job of one name: their own names come first
     assert names(tmp_path / "mon", tmp_path / "tue") == ["hood", "mon/door", "tue/door"]
     assert names(tmp_path / "mon", tmp_path / "mon") == ["door", "hood"]
+
+
+def test_photos_without_a_sheet_are_jobs_of_a_station(tmp_path: Path) -> None:
+    make(tmp_path / "1042" / "door")
+    for place in (
+        "1042/door/near/a.jpg", "1042/left_roof/A.JPG", "1042/.thumbs/a.jpg", "done/x/overlay.png", "bonnet/a.heic",
+        "notes/a.txt", "bonnet/.a.jpg",
+    ):  # fmt: skip
+        (tmp_path / place).parent.mkdir(parents=True, exist_ok=True)
+        (tmp_path / place).touch()
+    (tmp_path / "done" / "result.json").touch()
+    bay = Packed("m:n", "bay", ())
+    jobs = {job.name: job for job in find_all([tmp_path], packed=bay).jobs}
+    assert {name: job.packed for name, job in jobs.items()} == {
+        "1042/door": None, "1042/left_roof": bay, "bonnet": bay,
+    }  # fmt: skip
+    roof = jobs["1042/left_roof"]
+    assert (roof.panel, roof.job_number) == ("left roof", "1042")
+    alone = find_all([tmp_path])
+    assert [job.name for job in alone.jobs] == ["1042/door"]
+    assert sorted(Path(one).name for one in alone.bare) == ["bonnet", "left_roof"]
+    with pytest.raises(UsageError, match="among photos"):
+        find_all([tmp_path], packed=bay, leave_out=tmp_path)
+    (given,) = find_all([tmp_path / "1042" / "left_roof"], packed=bay).jobs
+    assert (given.name, given.panel) == ("left_roof", "left roof")
 
 
 def test_what_cannot_be_named_is_refused(tmp_path: Path) -> None:
@@ -75,11 +102,37 @@ def test_only_what_changes_the_result_changes_the_identity(
     ):
         path.write_bytes(data)
         seen.add(identity_of(job))
-    (tmp_path / "bay.toml").write_text("station")
-    seen.add(identity_of(job, station=tmp_path / "bay.toml"))
     monkeypatch.setattr(identity, "VERSION", "next")
     seen.add(identity_of(job))
-    assert len(seen) == 6
+    assert len(seen) == 5
+
+
+def test_a_bundle_is_known_by_its_photos_its_station_and_what_was_typed(tmp_path: Path) -> None:
+    (tmp_path / "door").mkdir()
+    photo = tmp_path / "door" / "a.jpg"
+    photo.write_bytes(b"photo")
+    bay = Packed("m:n", "bay", (("stations/bay/panel.toml", b"here"),))
+
+    def of(packed: Packed = bay, panel: str = "door") -> str:
+        return identity_of(tmp_path / "door", packed=packed, panel=panel)
+
+    first = of()
+    (tmp_path / "door" / "notes.txt").write_text("no photo")
+    assert of() == first
+    assert of(replace(bay, call="m:o")) == first
+    seen = {
+        first,
+        of(panel="roof"),
+        of(replace(bay, stage="filler")),
+        of(replace(bay, substrate="steel")),
+        of(replace(bay, focal_35mm=26.0)),
+        of(replace(bay, station="bay 2")),
+        of(replace(bay, files=((bay.files[0][0], b"moved"),))),
+    }
+    photo.write_bytes(b"photo.")
+    seen.add(of())
+    photo.rename(photo.with_name("b.jpg"))
+    assert len(seen | {of()}) == 9
 
 
 def test_the_identity_is_the_digest_that_its_words_say(tmp_path: Path) -> None:

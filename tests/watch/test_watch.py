@@ -11,11 +11,17 @@ import pytest
 
 from surfscan.cli import main
 from surfscan.core.errors import RefusedError, UsageError
+from surfscan.fleet.bundles import job_number_in, panel_in
+from surfscan.job.sheet import load_sheet
+from surfscan.places.bundle import packed_kits, packed_station
+from surfscan.places.kit import STANDARD
+from surfscan.places.stations import new_station
 from surfscan.results.record import open_record
 from surfscan.watch.arrivals import Arrivals
-from surfscan.watch.groups import Shot, group_shots, job_number_in, panel_in
-from surfscan.watch.keep import STATE, read_state
-from surfscan.watch.template import choose, load_templates
+from surfscan.watch.groups import Shot, group_shots
+from surfscan.watch.keep import STATE, read_state, write_state
+from surfscan.watch.places import load_places
+from surfscan.watch.template import choose, load_templates, see_apart
 from surfscan.watch.watcher import Watcher
 
 SMALL = Path(__file__).parents[2] / "fixtures" / "jobs" / "bad-photos"
@@ -143,6 +149,78 @@ def test_a_watch_from_half_a_photo_to_the_record(tmp_path: Path) -> None:
     with open_record(database) as record:
         told = [(row.job, row.panel, row.verdict) for row in record.history()]
     assert told == [("1042", "left front door", "rework")]
+
+
+@pytest.fixture
+def bay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.setenv("SURFSCAN_HOME", str(tmp_path / "home"))
+    return new_station("Bay 1", like=SMALL).folder
+
+
+def test_photos_taken_at_a_station_need_no_sheet(bay: Path, tmp_path: Path) -> None:
+    drop, out = tmp_path / "drop", tmp_path / "out"
+    (drop / "1042" / "roof").mkdir(parents=True)
+    for k, photo in enumerate((UP, ACROSS)):
+        shutil.copyfile(photo, drop / "1042" / "roof" / f"IMG_{k}.jpg")
+        os.utime(drop / "1042" / "roof" / f"IMG_{k}.jpg", (1000 + k, 1000 + k))
+    given = [
+        "watch",
+        str(drop),
+        "--out",
+        str(out),
+        "--settle",
+        "0",
+        "--every",
+        "0.05",
+        "--once",
+        "--workers",
+        "1",
+    ]
+    record = tmp_path / "shop.db"
+    assert main([*given, "--station", "bay 1", "--stage", "filler", "--record", str(record)]) == 10
+    ((name, job),) = read_state(out).jobs.items()
+    assert (job.panel, job.job_number, job.outcome, job.place) == ("roof", "1042", "rework", "station Bay 1")
+    with open_record(record) as opened:
+        assert [(row.job, row.panel, row.stage) for row in opened.history()] == [("1042", "roof", "filler")]
+    sheet = load_sheet(out / "results" / name / "job-kept")
+    assert [(row.file, row.varies) for row in sheet.photos] == [
+        ("photo-2.jpg", "across"),
+        ("photo-1.jpg", "up"),
+    ]
+    # a job of a station that is not watched any more waits, and the watch goes on
+    state = read_state(out)
+    state.jobs[name].state = "waiting"
+    write_state(out, state)
+    assert main([*given, "--sheet", str(SMALL / "panel.toml")]) == 0
+    assert read_state(out).jobs[name].state == "waiting"
+    # back at the station, what was finished is found and not done again
+    before = (out / "results" / name / "result.json").stat().st_mtime_ns
+    assert main([*given, "--station", "Bay 1", "--stage", "filler"]) == 10
+    assert read_state(out).jobs[name].state == "done"
+    assert (out / "results" / name / "result.json").stat().st_mtime_ns == before
+
+
+def test_stations_and_kits_are_told_apart_by_their_tags(
+    bay: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    (station,) = load_places([packed_station("bay 1")])
+    assert (station.dictionary, station.tags, station.photos) == ("4x4_50", frozenset(range(4)), 2)
+    kits = load_places([packed_kits()])
+    assert [one.photos for one in kits] == [2, 3, 2, 3, 2, 3]  # crossed or striped, and the set-up photo
+    see_apart([station, *kits])
+    assert choose([station, *kits], {"5x5_1000": list(STANDARD[1].panel_ids[:3])}) is kits[1]
+    given = ["watch", str(bay), "--out", "x"]
+    for more, words in (
+        ((), "Where the photos are taken was not said"),
+        (("--station", "bay 2"), "There is no station 'bay 2'"),
+        (("--station", "bay 1", "--station", "Bay 1"), "Two set-ups could be meant by the same tags"),
+        (
+            ("--sheet", str(SMALL / "panel.toml"), "--stage", "filler"),
+            "--stage goes with photos without a sheet",
+        ),
+    ):
+        assert main([*given, *more]) in (2, 3)
+        assert words in capsys.readouterr().err
 
 
 def test_the_command_tells_wrong_uses_and_a_damaged_state(

@@ -30,7 +30,7 @@ def show() -> None:
     )
     if not where:
         st.caption(
-            "surfscan watch FOLDER --sheet panel.toml --out DIR checks photos as they arrive in a folder."
+            "surfscan watch FOLDER --station NAME --out DIR checks photos as they arrive in a folder."
         )
         return
     _renewed(where)
