@@ -57,12 +57,14 @@ def kit_seen(photo: Photo) -> Kit:
             "No tags are seen on the panel",
             found=f"{len(seen)} of the screen's tags" if seen else "no tag at all",
             allowed="a kit's tags on the panel, sharp, flat and in the light",
-            cure="lay four tags of a printed kit round the place to be judged, and get them and the screen into the photo",
+            cure="lay four tags of a printed kit round the place to be judged; photograph them and the screen together",
         )
     return kit_of(seen - set(screen_ids()))
 
 
-def set_tables(kit: Kit, board: dict[str, Any], *, u_rel: float, far_mm: float | None = None) -> dict[str, Any]:
+def set_tables(
+    kit: Kit, board: dict[str, Any], *, u_rel: float, far_mm: float | None = None
+) -> dict[str, Any]:
     """`[tags]`, `[board]` and `[uncertainty]` of a sheet: a kit's tags before a screen.
 
     Parameters

@@ -1,7 +1,7 @@
 """A television that is a board: how large its picture is, what it shows for each photo, and the sheet's tables for it.
 
-The set is told pixels and draws them; what they measure on the glass is told once, by the length of a bar it shows or by
-its diagonal, and never guessed.
+The set is told pixels and draws them; what they measure on the glass is told once, by the length of a bar it shows or
+by its diagonal, and never guessed.
 """
 
 from __future__ import annotations
@@ -127,18 +127,12 @@ class SetBoard:
 
     @property
     def frames(self) -> tuple[ScreenFrame, ...]:
-        """What is photographed in the panel, in order.
+        """What is photographed in the panel, in order."""
+        return frames_of(self.pattern, periods_mm=(self.period_px * self.scale.pixel_mm,), steps=STEPS)
 
-        Raises
-        ------
-        RefusedError
-            When the stripes do not fit the screen.
-        """
-        frames = frames_of(
-            self.pattern, periods_mm=(self.period_px * self.scale.pixel_mm,), steps=STEPS
-        )
-        check_fits(frames, self.screen)
-        return frames
+    def see_that_it_fits(self) -> None:
+        """Refuse a scale that no screen's stripes fit: a wrong length is told at once (RefusedError)."""
+        check_fits(self.frames, self.screen)
 
     @property
     def count(self) -> int:
@@ -222,12 +216,16 @@ class SetBoard:
         if frame.pattern == "crossed":
             return "the panel, with the crossed stripes in it"
         way = "side by side" if frame.varies == "across" else "one above the other"
-        step = f", step {1 + round(frame.phase_deg * STEPS / 360)} of {STEPS}" if frame.pattern == "stepped" else ""
+        step = (
+            f", step {1 + round(frame.phase_deg * STEPS / 360)} of {STEPS}"
+            if frame.pattern == "stepped"
+            else ""
+        )
         return f"the panel, dark and light {way}{step}"
 
 
 def good_size(width_px: Any, height_px: Any) -> bool:
     """Whether a picture's size, as a set tells it, is one."""
-    return all(isinstance(v, int) and not isinstance(v, bool) and 200 <= v <= 20_000 for v in (width_px, height_px)) and (
-        math.isfinite(width_px / height_px) and 0.2 < width_px / height_px < 8
-    )
+    return all(
+        isinstance(v, int) and not isinstance(v, bool) and 200 <= v <= 20_000 for v in (width_px, height_px)
+    ) and (math.isfinite(width_px / height_px) and 0.2 < width_px / height_px < 8)

@@ -45,7 +45,7 @@ class Shot:
         return self.wanted is None
 
     def took(self, *, cure: str = "") -> Shot:
-        """The wanted photo has arrived: good, or with what cures it; then the screen stays, and so does an older good one."""
+        """The wanted photo has arrived: good, or with a cure; then the screen stays, and so does an older good one."""
         wanted = self.wanted
         if wanted is None:
             return self
