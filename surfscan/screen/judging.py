@@ -6,7 +6,7 @@ set-up photo, and in the others the very stripes, the right way round.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -151,4 +151,29 @@ def judge_photo(photo: Photo, setup: Photo, sheet: Sheet, row: int) -> tuple[Pho
         fit, _ = stand_board(laid.sheet, setup, inputs=Inputs(), laid=laid)
     except NotMeasuredError as error:  # for one kind of what comes out of here
         raise RefusedError(error.what, found=error.found, allowed=error.allowed, cure=error.cure) from None
-    return look_at(photo, sheet=posed_sheet(laid.sheet, fit), row=row).checks
+    posed = posed_sheet(laid.sheet, fit)
+    checks = look_at(photo, sheet=posed, row=row).checks
+    if any(check.name == "stripes" and check.value is None for check in checks):
+        return tuple(_stripes_amiss(check, photo, posed, row) for check in checks)
+    return checks
+
+
+def _stripes_amiss(check: PhotoCheck, photo: Photo, posed: Sheet, row: int) -> PhotoCheck:
+    """A refusal of the stripes, told to who can't have chosen them: the screen did."""
+    if check.name != "stripes" or check.value is not None:
+        return check
+    entry = posed.photos[row]
+    if entry.varies is not None:
+        turned = entry.model_copy(update={"varies": "up" if entry.varies == "across" else "across"})
+        rows = tuple(turned if k == row else one for k, one in enumerate(posed.photos))
+        if look_at(photo, sheet=posed.model_copy(update={"photos": rows}), row=row).runs_so:
+            return replace(
+                check,
+                sentence="the stripes in this photo run the other way: it is of another picture of the screen",
+                cure="take the photo of what the screen shows now",
+            )
+    return replace(
+        check,
+        sentence="the screen's stripes are not seen over enough of the panel",
+        cure="move until the screen is mirrored between the tags; wet or wipe the panel, and shade it from other lights",
+    )

@@ -47,11 +47,11 @@ class SetScene:
         scene = self.scene
         light = decode_srgb(shown / 255.0)
         if setup:
-            pose = look_at((700, -620, 900), (0, 200, 200), (0, 0, 1))
+            pose = look_at((420, -1000, 900), (0, 190, 230), (0, 0, 1))
             scene = replace(scene, light=Lighting(board_bright=0.8, board_dark=0.02, room_seen=0.2, background=0.2))
             shot = Exposure("s.jpg", pose, "crossed", shows_board=True, picture=light)
         else:
-            pose = look_at((15.0 + 25 * eye, -440.0 - 12 * eye, 560.0), (0, 0, 0))
+            pose = look_at((15.0 + 25 * eye, -400.0 - 12 * eye, 510.0), (0, 0, 0))
             shot = Exposure("p.jpg", pose, "crossed", picture=light)
         seen = add_noise(render(scene, shot), rng=np.random.default_rng(seed))
         picture = Image.fromarray(quantise(encode_srgb(seen)).astype(np.uint8)).convert("RGB")
