@@ -14,9 +14,9 @@ from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.render import render
 from surfscan.synth.scene import Exposure, Lighting, Scene, Tags, board_facing, look_at
 
-PIXELS = (1000, 750)
+PIXELS = (800, 600)
 FOCAL_35MM = 28
-FOCAL_PX = 806.0  # 28 mm of EXIF say 809 on these pixels
+FOCAL_PX = 645.0  # 28 mm of EXIF say 647 on these pixels
 SIZE = (440.0, 320.0)
 LOW = (-50.0, 30.0, -0.12, 90.0)
 HIGH = (70.0, -20.0, 0.08, 80.0)

@@ -105,7 +105,7 @@ def _ready(seen: SetSeen | None) -> bool:
 def _follow(number: int, k: int) -> None:
     """Whether the screen shows it by now; the rest of the view is drawn again when something else has changed."""
     seen = SETS.seen(number)
-    if seen is None or seen.owner != session.job_id() or not shots.fits(seen):
+    if seen is None or seen.owner not in ("", session.job_id()) or not shots.fits(seen):
         st.rerun()
     if not seen.awake:
         st.warning(
