@@ -23,8 +23,8 @@ from surfscan.ui.sets import SETS, SetSeen
 __all__ = [
     "active",
     "board",
-    "chosen",
     "choose",
+    "chosen",
     "fits",
     "measured",
     "remember",
@@ -71,9 +71,8 @@ def remember(seen: SetSeen, scale: Scale) -> None:
     Raises
     ------
     RefusedError
-        When it can't be written, or is no screen's.
+        When it can't be written.
     """
-    SetBoard(*seen.size, scale).see_that_it_fits()
     keep_scale(seen.name, seen.glass, scale)
 
 

@@ -175,5 +175,5 @@ def _stripes_amiss(check: PhotoCheck, photo: Photo, posed: Sheet, row: int) -> P
     return replace(
         check,
         sentence="the screen's stripes are not seen over enough of the panel",
-        cure="move until the screen is mirrored between the tags; wet or wipe the panel, and shade it from other lights",
+        cure="move until the screen is mirrored between the tags; wet or wipe the panel, and shade it",
     )

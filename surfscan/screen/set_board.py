@@ -19,7 +19,6 @@ from surfscan.plan.targets import tag_cells
 from surfscan.screen.pattern import (
     Screen,
     ScreenFrame,
-    check_fits,
     draw_frame,
     encode,
     frames_of,
@@ -129,10 +128,6 @@ class SetBoard:
     def frames(self) -> tuple[ScreenFrame, ...]:
         """What is photographed in the panel, in order."""
         return frames_of(self.pattern, periods_mm=(self.period_px * self.scale.pixel_mm,), steps=STEPS)
-
-    def see_that_it_fits(self) -> None:
-        """Refuse a scale that no screen's stripes fit: a wrong length is told at once (RefusedError)."""
-        check_fits(self.frames, self.screen)
 
     @property
     def count(self) -> int:

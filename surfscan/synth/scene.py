@@ -150,8 +150,8 @@ class Exposure:
 
     `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the board's. With
     `shows_board` the board's front is in the picture itself, not only in the panel's mirror. `moving` says where the
-    camera is while a row is exposed; `pose` is then its middle. `picture` (H, W), light 0 to 1, row 0 at the top, is what
-    a screen shows all over the board, in place of a pattern.
+    camera is while a row is exposed; `pose` is then its middle. `picture` (H, W), light 0 to 1, row 0 at the top, is
+    what a screen shows all over the board, in place of a pattern.
     """
 
     file: str

@@ -1,4 +1,4 @@
-"""Photos of a panel before a television, by the project's own renderer: they show what the set shows, pixel by pixel."""
+"""Photos of a panel before a television, by the project's own renderer: they show the set's very pixels."""
 
 from __future__ import annotations
 
@@ -48,7 +48,9 @@ class SetScene:
         light = decode_srgb(shown / 255.0)
         if setup:
             pose = look_at((420, -1000, 900), (0, 190, 230), (0, 0, 1))
-            scene = replace(scene, light=Lighting(board_bright=0.8, board_dark=0.02, room_seen=0.2, background=0.2))
+            scene = replace(
+                scene, light=Lighting(board_bright=0.8, board_dark=0.02, room_seen=0.2, background=0.2)
+            )
             shot = Exposure("s.jpg", pose, "crossed", shows_board=True, picture=light)
         else:
             pose = look_at((15.0 + 25 * eye, -400.0 - 12 * eye, 510.0), (0, 0, 0))

@@ -177,7 +177,7 @@ def _keep(seen: SetSeen, make: Callable[[], Scale], typed: str, allowed: str) ->
 def _stripes(seen: SetSeen, scale: Scale) -> None:
     SETS.show(seen.number, session.job_id(), None, (0, 0), "Choose the stripes on the phone.")
     st.success(
-        f"Screen {seen.number}: its picture is {screen_size(seen, scale)}, within {100 * scale.u_rel:.2g} %."
+        f"Screen {seen.number}: its picture is {screen_size(seen, scale)}, known to {100 * scale.u_rel:.1g} %."
     )
     st.radio(
         "What it shows",

@@ -7,8 +7,8 @@ import streamlit as st
 from surfscan.ui import looks, session, shots
 from surfscan.ui.parts import steps
 from surfscan.ui.parts.bring_photos import kit_form, kit_refused, new_station_form, new_station_refused
-from surfscan.ui.parts.sheet_form import setup_form, setup_words
 from surfscan.ui.parts.screen_shot import screen_size, use_screen
+from surfscan.ui.parts.sheet_form import setup_form, setup_words
 from surfscan.ui.parts.stations import StationChoice, open_stations, stations
 from surfscan.ui.sets import SETS
 

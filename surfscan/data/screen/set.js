@@ -32,15 +32,19 @@
           if (tag[3][j].charAt(i) === "0") rect(context, tag[0] + (i + 1) * cell, tag[1] + (j + 1) * cell, cell, cell, 0);
     }
   }
+  function say(words) {  // in one line, as large as it can be
+    el("band").textContent = words;
+    el("band").style.fontSize = Math.max(12, Math.min(26, 1.9 * window.innerWidth / (words.length + 1))) + "px";
+  }
   function show(answer) {
     var now = new Date().getTime(), frame = answer.frame, key;
-    el("band").textContent = answer.words || "";
+    say(answer.words || "");
     el("join").style.display = frame ? "none" : "block";
     canvas.style.display = frame ? "block" : "none";
     document.body.style.cursor = frame ? "none" : "auto";
     if (!frame) {
       drawn = ""; shown = -1;
-      el("what").textContent = answer.code ? "On the phone, under Where, choose A television as the board, and type" : "This screen has joined.";
+      el("what").textContent = answer.code ? "On the phone, under Where, choose \u201cA television as the board\u201d, and type" : "This screen has joined.";
       el("code").textContent = answer.code ? answer.code.slice(0, 3) + " " + answer.code.slice(3) : "";
       el("how").textContent = answer.code ? "" : "The phone chooses what it shows.";
       return;
@@ -60,7 +64,7 @@
       over = true;
       failed = answer ? 0 : failed + 1;
       if (answer) show(answer);
-      else if (failed > 3) el("band").textContent = "The computer does not answer: see that surfscan page runs and the network is there.";
+      else if (failed > 3) say("The computer does not answer: see that surfscan page runs and the network is there.");
       window.setTimeout(ask, EVERY);
     };
     fit();
