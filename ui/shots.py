@@ -110,7 +110,8 @@ def active() -> bool:
 def board() -> SetBoard:
     """The screen as the board of this job."""
     held = _held()
-    return SetBoard(*held["size"], Scale(held["pixel_mm"], held["u_rel"]), held["pattern"])
+    width, height = held["size"]
+    return SetBoard(width, height, Scale(held["pixel_mm"], held["u_rel"]), held["pattern"])
 
 
 def fits(seen: SetSeen) -> bool:
