@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 import surfscan
+from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
 from surfscan.screen.remembered import keep_scale, scale_kept
 from surfscan.screen.set_board import Scale, SetBoard
@@ -26,6 +27,7 @@ __all__ = [
     "choose",
     "chosen",
     "fits",
+    "lens_wanted",
     "measured",
     "remember",
     "restart",
@@ -34,6 +36,7 @@ __all__ = [
     "show_on_set",
     "start",
     "take",
+    "tell_lens",
     "told",
 ]
 
@@ -148,8 +151,10 @@ def restart(said: str) -> None:
     seen = chosen()
     held = _held()
     if seen is not None and seen.size != (0, 0):
+        lens, camera = held.get("lens"), session.job().get("camera") or {}
         scale = measured(seen) or Scale(held["pixel_mm"], held["u_rel"])
         start(seen, scale, held["pattern"])
+        held["lens"], session.job()["camera"] = lens, camera
     _put(Shot(board().count).restart(said))
 
 
@@ -218,11 +223,35 @@ def _judge(data: bytes, name: str, k: int) -> None:
         without_folder(lambda: (_set_up if k == 0 else _panel)(photo, k, Path(folder)), folder)
 
 
+def _read(photo: PhotoFile, folder: Path) -> Photo:
+    """The photo under its name in the sheet; without a focal length nothing can be told from it."""
+    read = replace(read_photo(folder / photo.file, photo.shown), file=photo.file)
+    if read.focal_px is None and not session.job().get("camera"):
+        _held()["lens"] = True
+        raise surfscan.RefusedError(
+            "The photo does not say the focal length of its lens",
+            found="a photo without its EXIF, as messengers and edits leave it",
+            allowed="the photo as the camera made it, or the focal length typed",
+            cure="bring the photo straight from the camera, or type the focal length below",
+        )
+    return read
+
+
+def lens_wanted() -> bool:
+    """Whether a photo came without the focal length of its lens."""
+    return bool(_held().get("lens"))
+
+
+def tell_lens(focal_35mm: float) -> None:
+    """The focal length of the job's lens, as for 35 mm film."""
+    session.job()["camera"] = {"focal_35mm": focal_35mm}
+
+
 def _set_up(photo: PhotoFile, k: int, folder: Path) -> None:
     from surfscan.screen.judging import judge_setup, kit_seen, set_tables
 
     made = board()
-    read = replace(read_photo(folder / photo.file, photo.shown), file=photo.file)
+    read = _read(photo, folder)
     kit = kit_seen(read)
     table = {**made.tables(), "setup_photo": photo.file}
     tables = {**session.job(), **set_tables(kit, table, u_rel=made.scale.u_rel)}
@@ -238,7 +267,7 @@ def _panel(photo: PhotoFile, k: int, folder: Path) -> None:
     taken = [*session.photos()]
     taken[k - 1 : k] = [photo]
     setup = session.extras()[0]
-    photos = [replace(read_photo(folder / one.file, one.shown), file=one.file) for one in (photo, setup)]
+    photos = [_read(one, folder) for one in (photo, setup)]
     checks = judge_photo(photos[0], photos[1], _sheet(session.job(), taken), k - 1)
     poor = [check for check in checks if not check.good]
     if poor:

@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import asyncio
+import io
 import json
 from typing import Any
 
 import pytest
 from page_runs import button, go, open_page, told, uploader
+from PIL import Image
 
 from surfscan.cli.page import find_page
 
@@ -250,6 +252,25 @@ def test_photos_come_only_when_the_screen_shows_what_they_are_for(screen: Any) -
     assert "Photo 1 of 2" in page.subheader[0].value  # the screen stays
     assert page.error
     assert "Once more" in hears()["words"]
+
+
+def test_a_photo_without_its_lens_is_asked_for_in_words(screen: Any) -> None:
+    number, hears = screen
+    page = start(number)
+    hears()
+    bare = io.BytesIO()
+    Image.new("L", (640, 480), 90).save(bare, "JPEG")
+    uploader(page, "screen-photo").set_value(("a.jpg", bare.getvalue(), "image/jpeg")).run()
+    assert "does not say the focal length" in told(page)
+    assert "camera." not in told(page).split("<style>")[0]  # a key's name is for who writes a sheet
+    (field,) = [one for one in page.text_input if one.label.startswith("Focal length")]
+    field.set_value("wide").run()
+    assert "is no number" in told(page)
+    field = next(one for one in page.text_input if one.label.startswith("Focal length"))
+    field.set_value("26").run()
+    assert page.session_state["job"]["camera"] == {"focal_35mm": 26.0}
+    uploader(page, "screen-photo").set_value(("a.jpg", bare.getvalue(), "image/jpeg")).run()
+    assert "No tags are seen on the panel" in told(page)
 
 
 def test_another_phone_takes_the_screen_and_gives_it_back(screen: Any) -> None:

@@ -7,6 +7,7 @@ import streamlit as st
 import surfscan
 from surfscan.screen.set_board import Scale
 from surfscan.ui import limits, looks, running, session, shots
+from surfscan.ui.parts.lengths import parse_number
 from surfscan.ui.parts.photo_tiles import small_picture
 from surfscan.ui.sets import SETS, SetSeen
 from surfscan.ui.uploads import let_go
@@ -62,6 +63,8 @@ def show() -> None:
             args=(key,),
             max_upload_size=limits.MOST_FILE_MB,
         )
+        if shots.lens_wanted():
+            _lens()
         if found.again is not None:
             st.button(
                 "Keep the one that is there",
@@ -124,6 +127,30 @@ def _told(said: str) -> None:
         looks.refusal(error)
     elif said:
         st.error(f"**What to do:** {looks.escape(said[0].upper() + said[1:])}.")
+
+
+def _lens() -> None:
+    """Ask for what a photo did not say."""
+    key = f"screen-lens-{session.round_of_form()}"
+    now = (session.job().get("camera") or {}).get("focal_35mm")
+    typed = st.text_input(
+        "Focal length of the lens as for 35 mm film, which phone makers publish (often 24 to 28)",
+        value="" if now is None else f"{now:g}",
+        key=key,
+        max_chars=8,
+    ).strip()
+    if not typed:
+        return
+    try:
+        focal = parse_number(typed)
+    except ValueError as error:
+        st.error(f"{str(error)[:1].upper()}{str(error)[1:]}.")
+        return
+    if not 5 <= focal <= 2000:
+        st.error("That is out of range; allowed: 5 to 2000.")
+        return
+    shots.tell_lens(focal)
+    st.caption("Bring the photo once more.")
 
 
 def _take(key: str) -> None:
