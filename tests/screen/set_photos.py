@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass, replace
+from pathlib import Path
 
 import numpy as np
 from PIL import Image
 
 from surfscan.core.records import Camera
+from surfscan.job.photos import read_photo
+from surfscan.job.sheet import load_sheet
+from surfscan.job.sheet_writing import write_sheet
+from surfscan.screen.judging import judge_setup, kit_seen, set_tables
+from surfscan.screen.set_board import SetBoard
 from surfscan.synth.camera_noise import add_noise, decode_srgb, encode_srgb, quantise
 from surfscan.synth.panels import Crown, Dish, Panel
 from surfscan.synth.render import render
@@ -62,3 +68,20 @@ class SetScene:
         out = io.BytesIO()
         picture.save(out, "JPEG", quality=92, exif=exif)
         return out.getvalue()
+
+
+def write_set_job(board: SetBoard, folder: Path) -> None:
+    """The job of a shot before this set: its photos, and the sheet that nobody typed."""
+    made, names = SetScene(*board.screen.size_mm), [f"photo-{k}.jpg" for k in range(1, board.count)]
+    for k, name in enumerate(["set-up.jpg", *names]):
+        still = board.pattern == "stepped" or k == 0
+        (folder / name).write_bytes(made.photo(board.draw(k), setup=k == 0, eye=0 if still else k, seed=k))
+    setup = read_photo(folder / "set-up.jpg", "set-up.jpg")
+    far_mm = None
+    for _ in range(2):  # what the set-up photo tells goes into the sheet
+        table = {**board.tables(), "setup_photo": setup.file}
+        told = set_tables(kit_seen(setup), table, u_rel=board.scale.u_rel, far_mm=far_mm)
+        sheet = {"panel": {"name": "a door", "stage": "primer"}, **told, "photo": board.rows(names)}
+        (folder / "panel.toml").write_text(write_sheet(sheet))
+        if far_mm is None:
+            far_mm = judge_setup(setup, load_sheet(folder)).far_mm

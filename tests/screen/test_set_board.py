@@ -4,24 +4,22 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from functools import cache
 from importlib import resources
 from pathlib import Path
 
 import cv2
 import numpy as np
 import pytest
-from screen.set_photos import HIGH, LOW, SetScene
+from screen.set_photos import HIGH, LOW, SetScene, write_set_job
 
 import surfscan
 from surfscan.core.colour import to_srgb
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
-from surfscan.job.sheet import Sheet, load_sheet
-from surfscan.job.sheet_writing import write_sheet
+from surfscan.job.sheet import load_sheet
 from surfscan.places.kit import STANDARD, number_of, screen_ids
-from surfscan.screen.judging import judge_photo, judge_setup, kit_seen, set_tables
+from surfscan.screen.judging import judge_photo, judge_setup, kit_seen
 from surfscan.screen.page import make_set_page
 from surfscan.screen.pattern import check_fits
 from surfscan.screen.remembered import keep_scale, scale_kept
@@ -94,17 +92,11 @@ def test_the_page_asks_for_nothing_young_or_foreign() -> None:
     assert (resources.files("surfscan") / "data" / "screen" / "draw.js").is_file()
 
 
-@cache
-def photo_bytes(k: int, eye: int = 0) -> bytes:
-    return SetScene(*BOARD.screen.size_mm).photo(BOARD.draw(k), setup=k == 0, eye=eye, seed=k)
-
-
 @pytest.fixture(scope="module")
 def job(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Photos before the set as they come, and a sheet that nobody typed."""
     folder = tmp_path_factory.mktemp("set")
-    for k, name in enumerate(("set-up.jpg", "photo-1.jpg", "photo-2.jpg")):
-        (folder / name).write_bytes(photo_bytes(k, k))
+    write_set_job(BOARD, folder)
     return folder
 
 
@@ -112,25 +104,11 @@ def read(job: Path, name: str) -> Photo:
     return read_photo(job / name, name)
 
 
-def sheet_for(job: Path, far_mm: float | None = None) -> Sheet:
-    table = {**BOARD.tables(), "setup_photo": "set-up.jpg"}
-    kit = kit_seen(read(job, "set-up.jpg"))
-    assert kit.number == 0
-    tables = {
-        "panel": {"name": "a door", "stage": "primer"},
-        **set_tables(kit, table, u_rel=BOARD.scale.u_rel, far_mm=far_mm),
-        "photo": BOARD.rows(["photo-1.jpg", "photo-2.jpg"]),
-    }
-    (job / "panel.toml").write_text(write_sheet(tables))
-    return load_sheet(job)
-
-
 def test_photos_are_judged_as_they_come_and_give_what_was_rendered(job: Path) -> None:
-    setup = read(job, "set-up.jpg")
-    found = judge_setup(setup, sheet_for(job))
+    setup, sheet = read(job, "set-up.jpg"), load_sheet(job)
+    assert kit_seen(setup).number == 0
     true = SetScene(*BOARD.screen.size_mm).scene.board
     assert true is not None
-    sheet = sheet_for(job, found.far_mm)
     for k, name in enumerate(("photo-1.jpg", "photo-2.jpg")):
         checks = judge_photo(read(job, name), setup, sheet, k)
         assert [check.sentence for check in checks if not check.good] == []
@@ -146,7 +124,7 @@ def test_photos_are_judged_as_they_come_and_give_what_was_rendered(job: Path) ->
 
 
 def test_a_photo_of_another_picture_is_told_apart(job: Path) -> None:
-    setup, sheet = read(job, "set-up.jpg"), sheet_for(job)
+    setup, sheet = read(job, "set-up.jpg"), load_sheet(job)
     (other,) = (c for c in judge_photo(read(job, "photo-2.jpg"), setup, sheet, 0) if not c.good)
     assert "run the other way" in other.sentence
     assert "what the screen shows now" in other.cure
