@@ -2,7 +2,8 @@
 
     PYTHONPATH=tests python tests/bench/study_television.py
 
-Photos of `tests/screen/set_photos.py` (800 x 600, own renderer, of the set's very pixels), the tags surveyed, the board by the set-up photo, the screen's length known to 0.05 %. Printed: the board's place off the true one, each
+Photos of `tests/screen/set_photos.py` (800 x 600, own renderer, of the set's very pixels), the tags surveyed, the board
+by the set-up photo, the screen's length known to 0.05 %. Printed: the board's place off the true one, each
 peak with its interval, and how long a photo's judgement and the check took.
 """
 
