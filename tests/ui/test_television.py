@@ -82,7 +82,13 @@ def test_from_one_code_to_the_verdict(set_and_phone: Any, server: Any) -> None:
     tap("Keep this length")
     phone.get_by_text("1210 mm x 653 mm").wait_for()
     tap("Next")
-    phone.get_by_label("Name of the panel").fill("left front door")
+    phone.get_by_label("Name of the panel").press_sequentially("left ", delay=30)
+    phone.wait_for_timeout(900)  # somebody thinks; the field is taken meanwhile, and typing goes on in it
+    phone.keyboard.type("front door", delay=60)
+    phone.wait_for_timeout(1500)
+    phone.reload()  # no Enter, no tap elsewhere: nothing typed is lost
+    phone.get_by_label("Name of the panel").wait_for()
+    assert phone.get_by_label("Name of the panel").input_value() == "left front door"
     tap("Next: the photos")
     phone.get_by_role("heading", name="Photo 1 of 2").wait_for()
     setup = until(screen, 0)
