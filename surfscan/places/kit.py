@@ -279,12 +279,27 @@ def kit_text(kit: Kit) -> str:
 
 
 def save_kit(kit: Kit, folder: Path | None = None) -> Path:
-    """Keep a kit on this computer (or write its file into a folder)."""
+    """Keep a kit on this computer (or write its file into a folder).
+
+    Here a ruler that was measured on an earlier print of the same kit stays until another length is typed.
+    """
     from surfscan.report.output import write_file
 
+    if folder is None and kit.measured_mm is None:
+        kit = _as_measured(kit)
     path = (_folder() / f"{kit.number}.toml") if folder is None else folder / f"kit-{kit.number}.toml"
     write_file(path, kit_text(kit).encode(), make_folder=True)
     return path
+
+
+def _as_measured(kit: Kit) -> Kit:
+    """With the ruler of an earlier print of the very same kit, where one was measured here."""
+    path = _folder() / f"{kit.number}.toml"
+    try:
+        known = read_kit(path) if path.is_file() else kit
+    except RefusedError:  # damaged: it is written anew
+        return kit
+    return known if known.model_copy(update={"measured_mm": None}) == kit else kit
 
 
 def design_kit(
