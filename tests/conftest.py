@@ -15,7 +15,7 @@ import pytest
 _LONGEST = (
     "test_readme.py", "test_chapters.py", "test_browser.py", "test_fixtures.py", "test_steps.py",
     "test_relative_look.py", "test_batch.py", "test_mended.py", "test_sweep.py", "test_consistency.py",
-    "ui/test_views.py",
+    "ui/test_views.py", "test_television.py",
 )  # fmt: skip
 """Files of over half a minute; the last of a run should be short ones."""
 

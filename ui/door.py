@@ -21,7 +21,7 @@ from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import parse_qs
 
-__all__ = ["DIGITS", "Door", "DoorMiddleware"]
+__all__ = ["DIGITS", "Door", "DoorMiddleware", "Tries"]
 
 COOKIE = "surfscan_pass"
 PATH = "/door"
@@ -47,6 +47,52 @@ class _Wrong:
     last: float = 0.0
 
 
+class Tries:
+    """Who has typed wrong codes, and how long each must wait; callers hold a lock.
+
+    Parameters
+    ----------
+    clock : callable
+        Seconds, rising.
+    warn : callable, optional
+        Told who must wait, and how many wrong codes came from there.
+    """
+
+    def __init__(
+        self, clock: Callable[[], float], warn: Callable[[str, int], None] = lambda who, count: None
+    ) -> None:
+        self._clock, self._warn = clock, warn
+        self._wrong: OrderedDict[str, _Wrong] = OrderedDict()
+
+    def __len__(self) -> int:
+        return len(self._wrong)
+
+    def wait_s(self, who: str) -> float:
+        """Seconds until this one may try another code; 0 when it may now."""
+        wrong = self._wrong.get(who)
+        if wrong is None or wrong.count < TRIES:
+            return 0.0
+        wait = min(FIRST_WAIT_S * 2.0 ** min(wrong.count - TRIES, 20), LONGEST_WAIT_S)
+        return max(0.0, wrong.last + wait - self._clock())
+
+    def right(self, who: str) -> None:
+        """Forget what was wrong before."""
+        self._wrong.pop(who, None)
+
+    def wrong(self, who: str) -> None:
+        """Count a wrong code; what is a day old, or one of too many, is forgotten, the oldest first."""
+        now = self._clock()
+        wrong = self._wrong.setdefault(who, _Wrong())
+        if now - wrong.last > _FORGET_S:
+            wrong.count = 0
+        wrong.count, wrong.last = wrong.count + 1, now
+        self._wrong.move_to_end(who)
+        while len(self._wrong) > _MOST_ADDRESSES:
+            self._wrong.popitem(last=False)
+        if wrong.count >= TRIES:
+            self._warn(who, wrong.count)
+
+
 class Door:
     """Who is let in.
 
@@ -67,10 +113,9 @@ class Door:
         clock: Callable[[], float] = time.monotonic,
         warn: Callable[[str, int], None] = lambda who, count: None,
     ) -> None:
-        self._announce, self._clock, self._warn = announce, clock, warn
+        self._announce, self._tries = announce, Tries(clock, warn)
         self._lock = threading.Lock()
         self._passes: deque[str] = deque(maxlen=_MOST_PASSES)
-        self._wrong: OrderedDict[str, _Wrong] = OrderedDict()
         self._code = ""
         self._renew()
 
@@ -81,41 +126,21 @@ class Door:
     def wait_s(self, who: str = "") -> float:
         """Seconds until an address may try another code; 0 when it may now."""
         with self._lock:
-            return self._wait(who)
-
-    def _wait(self, who: str) -> float:
-        wrong = self._wrong.get(who)
-        if wrong is None or wrong.count < TRIES:
-            return 0.0
-        wait = min(FIRST_WAIT_S * 2.0 ** min(wrong.count - TRIES, 20), LONGEST_WAIT_S)
-        return max(0.0, wrong.last + wait - self._clock())
+            return self._tries.wait_s(who)
 
     def try_code(self, code: str, who: str = "") -> str | None:
         """The pass for a right code, which is then spent; None for a wrong one, or while this address must wait."""
         with self._lock:
-            if self._wait(who) > 0:
+            if self._tries.wait_s(who) > 0:
                 return None
             if not hmac.compare_digest("".join(code.split()).encode(), self._code.encode()):
-                self._note(who)
+                self._tries.wrong(who)
                 return None
-            self._wrong.pop(who, None)
+            self._tries.right(who)
             new = secrets.token_urlsafe(24)
             self._passes.append(new)
             self._renew()
             return new
-
-    def _note(self, who: str) -> None:
-        """Count a wrong code; what is a day old, or one of too many addresses, is forgotten, the oldest first."""
-        now = self._clock()
-        wrong = self._wrong.setdefault(who, _Wrong())
-        if now - wrong.last > _FORGET_S:
-            wrong.count = 0
-        wrong.count, wrong.last = wrong.count + 1, now
-        self._wrong.move_to_end(who)
-        while len(self._wrong) > _MOST_ADDRESSES:
-            self._wrong.popitem(last=False)
-        if wrong.count >= TRIES:
-            self._warn(who, wrong.count)
 
     def knows(self, given: str) -> bool:
         """Whether a pass is one of ours."""

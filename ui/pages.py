@@ -29,6 +29,7 @@ class View:
 VIEWS = (
     View("Start", "start", "", "bar"),
     View("Where", "where", "where", "step"),
+    View("Television", "television", "a-television", "step"),
     View("What", "what", "what", "step"),
     View("Photos", "photos", "photos", "step"),
     View("Result", "result", "result", "bar"),

@@ -199,7 +199,7 @@ def more() -> dict[str, Any]:
 
 
 def confirmed() -> str:
-    """Who said that the set-up stands as the sheet has it: "sheet", "station", "form" or "last"; "" for nobody."""
+    """Who said that the set-up is as the sheet has it: "sheet", "station", "form", "screen", "last"; "" for nobody."""
     return str(more().get("confirmed") or "")
 
 
@@ -223,7 +223,7 @@ def last_setup() -> dict[str, Any] | None:
 
 def keep_setup() -> None:
     """Remember the set-up that a check was started with, for the next panel."""
-    if confirmed():
+    if confirmed() and "setup_photo" not in (job().get("board") or {}):  # a photo is of its own job
         st.session_state.setdefault(_VALUES, {})["last-setup"] = {
             name: copy.deepcopy(job()[name]) for name in SETUP if name in job()
         } | {"stage": job()["panel"].get("stage"), "size_mm": job()["panel"].get("size_mm")}

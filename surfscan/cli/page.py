@@ -73,7 +73,13 @@ def run(options: argparse.Namespace) -> int:
     except ModuleNotFoundError as error:
         raise missing_part(error) or error from None
     guard = importlib.import_module(f"{_NAME}.guard")
-    middleware = [Middleware(guard.GuardMiddleware, lan=options.lan, secure=secure)]
+    sets = importlib.import_module(f"{_NAME}.sets")
+    middleware = [
+        Middleware(guard.GuardMiddleware, lan=options.lan, secure=secure),
+        Middleware(
+            sets.SetMiddleware
+        ),  # outside the door: a set sees what it is told to draw, and nothing else
+    ]
     scheme = "https" if secure else "http"
     print(f"surfscan: the page is at {scheme}://127.0.0.1:{options.port}  (Ctrl-C stops it)", flush=True)
     if options.lan:

@@ -137,7 +137,7 @@ def run(options: argparse.Namespace) -> int:
 
 def _print_kit(options: argparse.Namespace) -> int:
     """Write a kit: board, tags, how to put it together, and its file."""
-    from surfscan.places.kit import design_kit
+    from surfscan.places.kit import design_kit, load_kit
     from surfscan.places.kit_print import print_kit
 
     size = None if options.size is None else (options.size[0], options.size[1])
@@ -153,4 +153,10 @@ def _print_kit(options: argparse.Namespace) -> int:
             f"\nThis is kit {kit.number}. Print at 100 % (not fitted to the page), then measure the ruler on a page:"
         )
         print(f"  surfscan kit ruler {kit.number} MM")
+        known = load_kit(kit.number)
+        if known.measured_mm is not None:
+            print(
+                f"The ruler of an earlier print, {known.measured_mm:g} mm, stays until then. Another printer or paper"
+                " prints at another scale: measure this one too, and do not mix pages of both."
+            )
     return 0

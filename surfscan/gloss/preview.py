@@ -22,14 +22,25 @@ from surfscan.optics.lens import project
 from surfscan.optics.mirror import fresnel, hit_board
 from surfscan.report.marks import hatch
 
-__all__ = ["GlossPicture", "GlossPreview", "WorstPlace", "preview_gloss"]
+__all__ = [
+    "BODY",
+    "DARK",
+    "GlossPicture",
+    "GlossPreview",
+    "Room",
+    "WorstPlace",
+    "brightest",
+    "developed",
+    "preview_gloss",
+    "see_settings",
+]
 
 Array = NDArray[Any]
 
 _PAPER, _UNKNOWN = (247, 247, 244), (150, 150, 148)
-_BODY = 0.004
+BODY = 0.004
 """What dark paint under the clear coat sends back, as a share of the wall's brightness (a shop at a tenth of that)."""
-_DARK = 0.01  # of the wall's bright places: what is unlit there
+DARK = 0.01  # of the wall's bright places: what is unlit there
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +116,7 @@ class GlossPreview:
 
 
 @dataclass(frozen=True, slots=True)
-class _Room:
+class Room:
     """What the panel is looked at in: lights, how far the wall is and what is on it, and the pictures' width."""
 
     lights: tuple[str, ...]
@@ -167,8 +178,8 @@ def preview_gloss(
     that, nothing. The pictures of one pair have one exposure.
     """
     views = walk_round() if views is None else views
-    room = _Room(tuple(lights), wall_mm, period_mm, width_px, index)
-    _check(height, views, room, exaggeration, smooth_mm)
+    room = Room(tuple(lights), wall_mm, period_mm, width_px, index)
+    see_settings(height, views, room, exaggeration, smooth_mm)
     panel, fair = make_mirror(height, exaggeration=exaggeration, smooth_mm=smooth_mm)
     true = panel if exaggeration == 1 else make_mirror(height, smooth_mm=smooth_mm)[0]
     worst = _find_worst(true, fair, height, views[0], wall_mm, period_mm)
@@ -190,9 +201,10 @@ def preview_gloss(
     return GlossPreview(tuple(pictures), worst, exaggeration, said, settings)
 
 
-def _check(
-    height: HeightMap, views: tuple[Viewpoint, ...], room: _Room, exaggeration: float, smooth_mm: float | None
+def see_settings(
+    height: HeightMap, views: tuple[Viewpoint, ...], room: Room, exaggeration: float, smooth_mm: float | None
 ) -> None:
+    """Refuse what can't be shown (RefusedError, NotMeasuredError)."""
     for name, value, low, high in (
         ("The exaggeration", exaggeration, 0.01, 100.0),
         ("The wall's distance", room.wall_mm, 50.0, 100_000.0),
@@ -270,7 +282,7 @@ def _find_worst(
     return WorstPlace(x, y, float(1e3 * slope[r, c]), float(shift))
 
 
-def _tell(worst: WorstPlace, exaggeration: float, view: Viewpoint, room: _Room) -> Phrase:
+def _tell(worst: WorstPlace, exaggeration: float, view: Viewpoint, room: Room) -> Phrase:
     size = "at its true size" if exaggeration == 1 else f"{exaggeration:g} times its true size"
     bent = (
         "the reflection is bent by {shift:length} on the wall, {share:.2f} of a stripe"
@@ -291,7 +303,7 @@ def _tell(worst: WorstPlace, exaggeration: float, view: Viewpoint, room: _Room) 
     )
 
 
-def _look(panel: Mirror, fair: Mirror, view: Viewpoint, worst: WorstPlace, room: _Room) -> list[GlossPicture]:
+def _look(panel: Mirror, fair: Mirror, view: Viewpoint, worst: WorstPlace, room: Room) -> list[GlossPicture]:
     wall = face_wall(view, distance_mm=room.wall_mm, period_mm=room.period_mm)
     rims = np.concatenate([panel.rim_mm, fair.rim_mm])
     camera, pose, height_px = aim_camera(view, rims, width_px=room.width_px)
@@ -307,9 +319,9 @@ def _look(panel: Mirror, fair: Mirror, view: Viewpoint, worst: WorstPlace, room:
         light = WallLight(kind, room.period_mm, room.period_mm / 6)
         if kind == "strip":
             light = replace(light, width_mm=room.period_mm / 2, at_mm=_aim_strip(fair, worst, view, wall))
-        pair = [picture_of(m, light, body=_BODY, dark=_DARK) for m in seen]
-        gain = 0.9 / _brightest(seen[1])
-        shown = [_developed(p, m, gain) for p, m in zip(pair, seen, strict=True)]
+        pair = [picture_of(m, light, body=BODY, dark=DARK) for m in seen]
+        gain = 0.9 / brightest(seen[1])
+        shown = [developed(p, m, gain) for p, m in zip(pair, seen, strict=True)]
         out.append(GlossPicture(view, light, shown[0], shown[1], (float(column), float(row))))
     return out
 
@@ -332,14 +344,15 @@ def _aim_strip(fair: Mirror, worst: WorstPlace, view: Viewpoint, wall: Board) ->
     return float(hit.up_mm) if np.isfinite(hit.up_mm) else 0.0
 
 
-def _brightest(seen: WallSeen) -> float:
+def brightest(seen: WallSeen) -> float:
     """Radiance of the wall's bright places in the fair panel, where it reflects most."""
     share = seen.reflectance[seen.on_panel]
     most = float(np.quantile(share, 0.98)) if share.size else float(fresnel(0.0))
-    return most + _BODY
+    return most + BODY
 
 
-def _developed(linear: Array, seen: WallSeen, gain: float) -> Array:
+def developed(linear: Array, seen: WallSeen, gain: float) -> Array:
+    """A picture as it is shown: sRGB, hatched where the map was not measured."""
     grey = np.rint(255 * to_srgb(np.clip(linear * gain, 0.0, 1.0))).astype(np.uint8)
     canvas: Array = cv2.merge([grey, grey, grey])
     unknown = seen.on_panel & ~seen.measured

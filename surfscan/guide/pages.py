@@ -35,6 +35,7 @@ WETTING: tuple[str, ...] = (
 
 CHAPTERS = {
     "more-ways.md": "More ways to shoot: set-up photo, reference, lens, other lights, several views",
+    "television.md": "A television as the board, in step with the phone: one code, one bar, photo by photo",
     "many-panels.md": "Many panels: a shop's or a fleet's jobs in one go, one table of all, a cluster",
     "panel-story.md": "The panel's story: passes compared, a record, the other side, papers and files",
     "the-shop.md": "The shop: a car, photos as they arrive, what the shop learns, a service for other programs",

@@ -222,12 +222,19 @@ def _sharpness(photo: Photo, station: Station | None) -> PhotoCheck:
 def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) -> list[PhotoCheck]:
     """Stripes along the right way and of the right width, by local frequencies on the flat panel."""
     table = sheet.board
-    if table is None or table.pattern != "stripes" or entry.varies is None or table.centre_mm is None:
+    if table is None or table.pattern == "dots" or table.centre_mm is None:
+        return []
+    crossed = table.pattern == "crossed"
+    if entry.varies is None and not crossed:
         return []
     assert table.size_mm is not None  # the sheet's own check, as the next one
     assert table.period_mm is not None
     board = Board(
-        np.array(table.centre_mm), np.array(table.across), np.array(table.up), table.size_mm, table.period_mm
+        np.array(table.centre_mm),
+        np.array(table.across),
+        np.array(table.up),
+        table.size_mm,
+        entry.period_mm or table.period_mm,
     )
     w, h = sheet.panel.extent_mm
     step = max(w, h) / _CELLS
@@ -239,24 +246,35 @@ def _stripes(sheet: Sheet, photo: Photo, entry: PhotoSheet, station: Station) ->
         photo.image, np.nan_to_num(column).astype(np.float32), np.nan_to_num(row).astype(np.float32),
         cv2.INTER_AREA,
     )  # fmt: skip
-    tiles = tile_frequencies(flat, shown, tile_px=_CELLS // 4)
-    if tiles.column.size == 0:
-        return []
-    tiles = Tiles(tiles.column, tiles.row, tiles.fx / step, tiles.fy / step, tiles.strength)
-    at_x, at_y = x[0] + tiles.column * step, y[0] + tiles.row * step
     eye = station.fit.pose.centre_mm
-    predicted = {
-        axis: predict_frequency(at_x, at_y, np.zeros(3), camera_mm=eye, board=board, varies=axis)
-        for axis in ("across", "up")
-    }
-    try:
-        check_stripes(tiles, predicted, varies=entry.varies, file=photo.file, crown_known=False)
-    except (RefusedError, NotMeasuredError) as error:
-        return [_failed("stripes", error, photo.file)]
-    clear = tiles.strength > np.median(tiles.strength) / 2
-    per_mm = 1 / float(np.median(np.hypot(tiles.fx, tiles.fy)[clear]))
+
+    def predict(at_x: Array, at_y: Array) -> dict[str, tuple[Array, Array]]:
+        flat_panel = np.zeros(3)
+        return {
+            axis: predict_frequency(at_x, at_y, flat_panel, camera_mm=eye, board=board, varies=axis)
+            for axis in ("across", "up")
+        }
+
+    periods = []
+    for varies in ("across", "up") if crossed else (str(entry.varies),):
+        middle = predict(np.zeros(1), np.zeros(1))
+        other = "up" if varies == "across" else "across"
+        nearer = [(float(fx[0]), float(fy[0])) for fx, fy in (middle[varies], middle[other])]
+        tiles = tile_frequencies(
+            flat, shown, tile_px=_CELLS // 4, nearer=(nearer[0], nearer[1]) if crossed else None
+        )
+        if tiles.column.size == 0:
+            return []
+        tiles = Tiles(tiles.column, tiles.row, tiles.fx / step, tiles.fy / step, tiles.strength)
+        predicted = predict(x[0] + tiles.column * step, y[0] + tiles.row * step)
+        try:
+            check_stripes(tiles, predicted, varies=varies, file=photo.file, crown_known=False)
+        except (RefusedError, NotMeasuredError) as error:
+            return [_failed("stripes", error, photo.file)]
+        clear = tiles.strength > np.median(tiles.strength) / 2
+        periods.append(1 / float(np.median(np.hypot(tiles.fx, tiles.fy)[clear])))
     pitch = float(np.median(np.hypot(np.diff(column, axis=1), np.diff(row, axis=1)))) / step
-    check = check_figure("stripe width", per_mm * pitch, name="stripes")
+    check = check_figure("stripe width", min(periods) * pitch, name="stripes")
     return [replace(check, sentence="stripes are seen, the right way round") if check.good else check]
 
 

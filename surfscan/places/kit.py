@@ -35,10 +35,13 @@ __all__ = [
     "number_of",
     "read_kit",
     "save_kit",
+    "screen_ids",
 ]
 
 DICTIONARY = "5x5_1000"
 BLOCK, PANEL_TAGS, BOARD_TAGS = 16, 8, 4
+_MOST = 60
+"""The last kit's number."""
 RULER_MM = 200.0
 
 U_RULER_MM = 0.3
@@ -60,7 +63,7 @@ class Kit(Table):
     ((0, 1, 2, 3), 29.85)
     """
 
-    number: int = Field(ge=0, le=60, description="0 to 60")
+    number: int = Field(ge=0, le=_MOST, description="0 to 60")
     pattern: Literal["crossed", "stripes"] = Field(default="crossed", description="one of crossed, stripes")
     paper: str = Field(default="a4", max_length=20, description="a4, a3 or roll-WIDTH")
     board_mm: Size = Field(description="[width, height] of the board, mm")
@@ -158,10 +161,15 @@ def _block(number: int) -> tuple[int, ...]:
     return _usable()[BLOCK * number : BLOCK * (number + 1)]
 
 
+def screen_ids() -> tuple[int, ...]:
+    """Numbers of the tags that a screen shows at its corners: those after the last kit's."""
+    return _block(_MOST + 1)[:BOARD_TAGS]
+
+
 def number_of(ids: Iterable[int]) -> int | None:
     """The number of the kit that most of these tags belong to; None without any."""
     usable = {tag: k // BLOCK for k, tag in enumerate(_usable())}
-    votes = [usable[tag] for tag in ids if tag in usable and usable[tag] <= 60]
+    votes = [usable[tag] for tag in ids if tag in usable and usable[tag] <= _MOST]
     return max(sorted(set(votes)), key=votes.count) if votes else None
 
 
@@ -271,12 +279,27 @@ def kit_text(kit: Kit) -> str:
 
 
 def save_kit(kit: Kit, folder: Path | None = None) -> Path:
-    """Keep a kit on this computer (or write its file into a folder)."""
+    """Keep a kit on this computer (or write its file into a folder).
+
+    Here a ruler that was measured on an earlier print of the same kit stays until another length is typed.
+    """
     from surfscan.report.output import write_file
 
+    if folder is None and kit.measured_mm is None:
+        kit = _as_measured(kit)
     path = (_folder() / f"{kit.number}.toml") if folder is None else folder / f"kit-{kit.number}.toml"
     write_file(path, kit_text(kit).encode(), make_folder=True)
     return path
+
+
+def _as_measured(kit: Kit) -> Kit:
+    """With the ruler of an earlier print of the very same kit, where one was measured here."""
+    path = _folder() / f"{kit.number}.toml"
+    try:
+        known = read_kit(path) if path.is_file() else kit
+    except RefusedError:  # damaged: it is written anew
+        return kit
+    return known if known.model_copy(update={"measured_mm": None}) == kit else kit
 
 
 def design_kit(
@@ -328,7 +351,7 @@ def design_kit(
 
 def _free_number() -> int:
     taken = {kit.number for kit in kits()}
-    free = next((n for n in range(len(STANDARD), 61) if n not in taken), None)
+    free = next((n for n in range(len(STANDARD), _MOST + 1) if n not in taken), None)
     if free is None:
         raise UsageError(
             "All numbers for kits are taken",

@@ -13,7 +13,7 @@ import numpy as np
 from surfscan.core.errors import UsageError
 from surfscan.plan.ink import Disc, Line, Mark, Polygon, Rect, Words
 
-__all__ = ["Target", "charuco_board", "dot_board", "striped_board", "tag_target"]
+__all__ = ["Target", "charuco_board", "dot_board", "striped_board", "tag_cells", "tag_target"]
 
 _HALF = 0.735
 """Grey that shines with half of white's light: half in linear light, as sRGB encodes it (IEC 61966-2-1)."""
@@ -66,7 +66,7 @@ def tag_target(tag: int, *, dictionary: str = "4x4_50", side_mm: float = 36.0) -
     side_mm : float
         Side of the black square.
     """
-    cells = _tag_cells(tag, dictionary)
+    cells = tag_cells(tag, dictionary)
     n = cells.shape[0]
     cell = side_mm / n
     if cell < 2 * THINNEST_MM:
@@ -235,7 +235,7 @@ def charuco_board(
             allowed="3 x 3 and more",
             cure="use 8 x 6",
         )
-    cells = _tag_cells(0, dictionary).shape[0]
+    cells = tag_cells(0, dictionary).shape[0]
     if not 0 < side < 0.95 * square_mm or side / cells < 2 * THINNEST_MM:
         raise UsageError(
             f"A tag of {side:g} mm does not fit a square of {square_mm:g} mm",
@@ -252,7 +252,7 @@ def charuco_board(
                 art.append(Rect(x, y, square_mm, square_mm))
             else:
                 inset = (square_mm - side) / 2
-                art += _bits(_tag_cells(tag, dictionary), x + inset, y + inset, side)
+                art += _bits(tag_cells(tag, dictionary), x + inset, y + inset, side)
                 tag += 1
     keys = (
         "# not part of a job sheet: for finding the lens",
@@ -294,7 +294,7 @@ def _board_tags(
 ) -> tuple[list[Mark], list[str]]:
     """White patches with tags at the board's corners, and their keys: places from the board's middle."""
     w, h = size_mm
-    edge = side / _tag_cells(first, dictionary).shape[0]
+    edge = side / tag_cells(first, dictionary).shape[0]
     patch = side + 2 * edge
     if 2.5 * patch > min(size_mm):
         raise UsageError(
@@ -308,12 +308,12 @@ def _board_tags(
     for k, (i, j) in enumerate(((0, 0), (1, 0), (1, 1), (0, 1))):
         x, y = i * (w - patch), j * (h - patch)
         marks.append(Rect(x, y, patch, patch, 1.0))
-        marks += _bits(_tag_cells(first + k, dictionary), x + edge, y + edge, side)
+        marks += _bits(tag_cells(first + k, dictionary), x + edge, y + edge, side)
         keys.append(f"{first + k} = [{x + patch / 2 - w / 2:g}, {y + patch / 2 - h / 2:g}]")
     return marks, keys
 
 
-def _tag_cells(tag: int, dictionary: str) -> np.ndarray[Any, Any]:
+def tag_cells(tag: int, dictionary: str) -> np.ndarray[Any, Any]:
     """Cells with the black rim, row 0 at the top: 1 white."""
     number = getattr(cv2.aruco, f"DICT_{dictionary.upper()}", None)
     if number is None:

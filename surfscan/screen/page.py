@@ -9,7 +9,7 @@ from typing import Any
 
 from surfscan.screen.pattern import CARD_MM, DOT_SHARE, LEAST_STEP_S, Screen, ScreenFrame
 
-__all__ = ["CAUTION", "make_remote", "make_screen_page"]
+__all__ = ["CAUTION", "make_remote", "make_screen_page", "make_set_page"]
 
 CAUTION = (
     "Striped pictures that change can trouble people with photosensitive epilepsy. The picture changes no more than"
@@ -62,7 +62,18 @@ def make_remote() -> str:
     return _fill("remote.html", {"least_ms": 1000.0 * LEAST_STEP_S})
 
 
+def make_set_page() -> tuple[str, str]:
+    """The page of a television that follows a phone, and its script alone, for the policy that names it by its sum."""
+    script = _read("draw.js") + _read("set.js")
+    text = _read("set.html").replace("%CAUTION%", CAUTION)
+    return text.replace("%SCRIPT%", script), script
+
+
 def _fill(name: str, given: dict[str, Any]) -> str:
-    text = (resources.files("surfscan") / "data" / "screen" / name).read_text(encoding="utf-8")
+    text = _read(name).replace("%DRAW%", _read("draw.js"))
     # "<" would end the script: JSON in HTML escapes it.
     return text.replace("%CAUTION%", CAUTION).replace("%GIVEN%", json.dumps(given).replace("<", "\\u003c"))
+
+
+def _read(name: str) -> str:
+    return (resources.files("surfscan") / "data" / "screen" / name).read_text(encoding="utf-8")

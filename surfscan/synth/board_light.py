@@ -12,9 +12,10 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import map_coordinates
 from scipy.special import erf
 
-__all__ = ["dots", "inside", "stripes"]
+__all__ = ["dots", "inside", "on_screen", "stripes"]
 
 Array = NDArray[Any]
 
@@ -98,6 +99,24 @@ def dots(
         return hard
     soft: Array = 0.5 * (1 + erf((radius_mm - r) / (np.sqrt(2) * np.maximum(sigma, 1e-6))))
     return soft
+
+
+def on_screen(a_mm: Array, b_mm: Array, *, size_mm: tuple[float, float], picture: Array) -> Array:
+    """Brightness of a screen that shows a picture, between its pixels' middles evenly (bilinear).
+
+    Parameters
+    ----------
+    a_mm, b_mm : ndarray
+        Places on the board, from its middle.
+    size_mm : (width, height)
+    picture : ndarray (H, W)
+        Light, row 0 at the top.
+    """
+    height, width = picture.shape
+    column = (a_mm / size_mm[0] + 0.5) * width - 0.5
+    row = (0.5 - b_mm / size_mm[1]) * height - 0.5
+    place = np.stack([np.clip(row, 0, height - 1).ravel(), np.clip(column, 0, width - 1).ravel()])
+    return np.asarray(map_coordinates(picture, place, order=1).reshape(np.shape(a_mm)))
 
 
 def inside(a_mm: Array, b_mm: Array, *, size_mm: tuple[float, float], sigma_mm: Array | float = 0.0) -> Array:

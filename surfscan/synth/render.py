@@ -72,7 +72,9 @@ def _board_shine(scene: Scene, shot: Exposure, a: Array, b: Array, sigma: Array 
     light, board = scene.light, scene.board
     assert board is not None
     period = board.period_mm if shot.period_mm is None else shot.period_mm
-    if shot.pattern == "dots":
+    if shot.picture is not None:
+        bright = board_light.on_screen(a, b, size_mm=board.size_mm, picture=shot.picture)
+    elif shot.pattern == "dots":
         bright = board_light.dots(a, b, spacing_mm=period, radius_mm=scene.dot_radius_mm, sigma_mm=sigma)
     else:
         both = {"across": a + board.size_mm[0] / 2, "up": b + board.size_mm[1] / 2}

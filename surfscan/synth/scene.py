@@ -150,7 +150,8 @@ class Exposure:
 
     `pattern` is "stripes", "crossed", "stepped", "dots" or "lamp". `period_mm` None means the board's. With
     `shows_board` the board's front is in the picture itself, not only in the panel's mirror. `moving` says where the
-    camera is while a row is exposed; `pose` is then its middle.
+    camera is while a row is exposed; `pose` is then its middle. `picture` (H, W), light 0 to 1, row 0 at the top, is
+    what a screen shows all over the board, in place of a pattern.
     """
 
     file: str
@@ -162,6 +163,7 @@ class Exposure:
     lamp_mm: tuple[float, float, float] | None = None
     shows_board: bool = False
     moving: Motion | None = None
+    picture: Array | None = field(default=None, compare=False)
 
     def __post_init__(self) -> None:
         if self.pattern not in ("stripes", "crossed", "stepped", "dots", "lamp") or self.varies not in (

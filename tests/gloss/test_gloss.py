@@ -15,6 +15,7 @@ from surfscan import cli
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.records import Grid, HeightMap
 from surfscan.gloss.mirrored import make_mirror, mirror_pixels
+from surfscan.gloss.moving import move_light
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair, write_gloss
 from surfscan.gloss.viewing import Viewpoint, WallLight, aim_camera, brightness, face_wall, walk_round
@@ -84,6 +85,23 @@ def test_only_the_fault_changes_the_picture() -> None:
     assert "at its true size" in bent[0].sentence
     assert "4 times its true size" in bent[1].sentence
     assert bent[0].worst == bent[1].worst  # stated at true size whatever the pictures show
+
+
+def test_a_light_that_is_carried_goes_over_all_of_the_panel_and_bends_at_the_low() -> None:
+    flat = move_light(made(np.zeros((61, 81))), count=6, width_px=200)
+    assert flat.frames.shape[0] == 6
+    above, fair = np.split(flat.frames, 2, axis=1)
+    assert (above == fair).all()
+    lit = (fair[..., 0] > 120) & (fair[..., 0] < 246)  # brighter than dark paint, and not the paper round it
+    rows = [np.argwhere(one)[:, 0].mean() for one in lit]
+    assert (np.diff(rows) > 5).all()  # down the picture, from the far side to the near one
+    assert np.ptp(rows) > 0.6 * np.ptp(np.argwhere(fair[0, ..., 0] < 246)[:, 0])
+    bent = move_light(made(low((80.0, 0.0))), count=6, width_px=200)
+    as_it_is, fair = np.split(bent.frames.astype(int), 2, axis=1)
+    changed = np.abs(as_it_is - fair).max(axis=(0, 3)) > 60
+    assert np.argwhere(changed)[:, 1].mean() > 115  # right of the middle, as the low is
+    with pytest.raises(RefusedError, match="exaggeration"):
+        move_light(made(low()), exaggeration=0.0)
 
 
 def test_worst_place_is_where_the_low_is_steepest() -> None:

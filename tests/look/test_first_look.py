@@ -57,6 +57,20 @@ def test_what_shows_nothing_is_refused(photo: str) -> None:
         look_at_photo(BAD / f"{photo}.jpg", f"{photo}.jpg")
 
 
+def test_crossed_and_stepped_stripes_are_looked_for_too() -> None:
+    sheet = load_sheet(JOBS / "crossed")
+    look = look_at_photo(JOBS / "crossed" / "crossed.jpg", "crossed.jpg", sheet=sheet)
+    assert (look.good, look.runs_so) == (True, True)
+    narrow = sheet.model_copy(update={"board": sheet.board.model_copy(update={"period_mm": 300.0})})  # type: ignore[union-attr]
+    assert look_at_photo(JOBS / "crossed" / "crossed.jpg", "crossed.jpg", sheet=narrow).runs_so is False
+    sheet = load_sheet(JOBS / "stepped")
+    files = [row.file for row in sheet.photos]
+    across, up = files.index("across-38-2.jpg"), files.index("up-38-2.jpg")
+    look = look_at_photo(JOBS / "stepped" / files[up], files[up], sheet=sheet, row=up)
+    assert (look.good, look.runs_so) == (True, True)
+    assert look_at_photo(JOBS / "stepped" / files[up], files[up], sheet=sheet, row=across).runs_so is False
+
+
 def test_stripes_the_wrong_way_round_are_seen_at_once() -> None:
     sheet = load_sheet(JOBS / "flat")
     look = look_at_photo(JOBS / "flat" / "stripes-up.jpg", "x.jpg", sheet=sheet, row=0)

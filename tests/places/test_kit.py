@@ -93,6 +93,29 @@ def test_a_kit_of_ones_own_keeps_its_number_and_travels_as_a_file(tmp_path: Path
     assert [kit.number for kit in kits()] == list(range(7))
 
 
+def test_a_kit_that_is_printed_again_keeps_its_ruler_and_says_so(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    print_it = ["print", "kit", "--paper", "a4", "--out"]
+    assert main([*print_it, str(tmp_path / "one")]) == 0
+    assert "earlier print" not in capsys.readouterr().out
+    measure_kit(0, 199.0)
+    assert main([*print_it, str(tmp_path / "two")]) == 0
+    said = capsys.readouterr().out
+    assert "199 mm, stays until then" in said
+    assert "measure this one too" in said
+    assert load_kit(0).measured_mm == 199.0
+    assert read_kit(tmp_path / "two" / "kit-0.toml").measured_mm is None  # the file is the print's own
+    assert main(["kit", "add", str(tmp_path / "two" / "kit-0.toml")]) == 0
+    assert load_kit(0).measured_mm == 199.0
+    measure_kit(0, 201.0)
+    assert load_kit(0).measured_mm == 201.0
+    save_kit(
+        kit_with(0).model_copy(update={"period_mm": 20.0})
+    )  # another board under its number: measured anew
+    assert load_kit(0).measured_mm is None
+
+
 def test_what_is_no_kit_is_refused(tmp_path: Path) -> None:
     with pytest.raises(RefusedError, match="no tags of a kit"):
         kit_of([])

@@ -75,7 +75,7 @@ def test_ten_thousand_addresses_that_guess_lock_nobody_out() -> None:
     door, codes, _ = make()
     for k in range(10_000):
         door.try_code(wrong(codes[0]), f"10.0.{k // 256}.{k % 256}")
-    assert len(door._wrong) == 5000
+    assert len(door._tries) == 5000
     assert door.try_code(f" {codes[0][:4]} {codes[0][4:]}", "phone") is not None
 
 

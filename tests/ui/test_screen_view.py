@@ -45,6 +45,8 @@ def test_gloss_shows_the_panel_beside_the_same_made_fair() -> None:
     )
     assert preview.sentence in told(page)
     assert not page.error
+    page.toggle(key="g-move").set_value(True).run()
+    assert "Draw a finger up and down" in told(page)
     page.select_slider(key="g-times").set_value(5).run()
     assert not page.error
     assert preview.sentence not in told(page)

@@ -6,10 +6,12 @@ import streamlit as st
 
 import surfscan
 from surfscan.core.units import units_named
+from surfscan.gloss.moving import move_light
 from surfscan.gloss.preview import preview_gloss
 from surfscan.gloss.sheet import draw_gloss_pair
-from surfscan.gloss.viewing import walk_round
+from surfscan.gloss.viewing import Viewpoint, walk_round
 from surfscan.ui import running, session
+from surfscan.ui.light import show_roll
 
 __all__ = ["show_gloss"]
 
@@ -51,3 +53,23 @@ def show_gloss(result: surfscan.CheckResult, digest: str) -> None:
     pair = draw_gloss_pair(preview.pictures[0], exaggeration=float(times))
     st.image(pair, caption="The panel as it is, and the same panel made fair", width="stretch")
     st.caption(preview.told.say(units_named(session.units())))
+    if st.toggle("Carry a strip light over it", key=session.kept("g-move")):
+        _carried(result, f"{digest}-moving-{place}-{times}", view, float(times))
+
+
+def _carried(result: surfscan.CheckResult, key: str, view: Viewpoint, times: float) -> None:
+    """The panel as it is and made fair, under a light that a finger moves."""
+    moving = running.cached_object(key, lambda: move_light(result.height, view=view, exaggeration=times))
+    count, height, width, _ = moving.frames.shape
+    roll = running.as_url(moving.frames.reshape(count * height, width, 3), quality=80, key=key)
+    show_roll(
+        "carried-light",
+        roll,
+        (width, height),
+        count,
+        alt="A strip light mirrored in the panel, and in the panel made fair",
+    )
+    st.caption(
+        "Draw a finger up and down over the picture, or move it slowly: the panel as it is above, made fair below. "
+        "Where the light's edge bends or closes, the panel is not fair."
+    )

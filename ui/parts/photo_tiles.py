@@ -13,7 +13,7 @@ from surfscan.ui import job_files, limits, looks, running, session
 from surfscan.ui.parts.drawing import corner_drawing
 from surfscan.ui.uploads import let_go
 
-__all__ = ["bring_photos", "photo_tiles"]
+__all__ = ["bring_photos", "photo_tiles", "small_picture"]
 
 _TROUBLE, _TAKEN = "photo-trouble", "photos-taken"
 _WAYS = {"across": "across the board", "up": "up the board"}
@@ -126,7 +126,7 @@ def photo_tiles(sheet: surfscan.Sheet | None, text: str) -> list[Any]:
                     corner_drawing(k, rows[k], look)
                 else:
                     st.image(
-                        _small(look),
+                        small_picture(look),
                         width="stretch",
                         alt=f"Photo {k + 1}, {look.size_px[0]} x {look.size_px[1]}",
                     )
@@ -152,7 +152,8 @@ def _swapped(rows: list[dict[str, Any]], found: list[Any]) -> bool:
     return True
 
 
-def _small(look: Any) -> Image.Image:
+def small_picture(look: Any) -> Image.Image:
+    """The photo as a tile shows it."""
     picture = Image.fromarray(look.picture)
     picture.thumbnail((640, 640))
     return picture

@@ -15,6 +15,7 @@ from surfscan.ui import job_files, looks, session
 from surfscan.ui import limits as fence
 from surfscan.ui.desk import digest_of
 from surfscan.ui.parts.lengths import ask_length, ask_number
+from surfscan.ui.typed import typed
 
 __all__ = ["limits_form", "panel_form", "setup_form", "setup_words", "sheet_editor", "size_form", "what_form"]
 
@@ -43,7 +44,7 @@ def panel_form() -> None:
 def what_form() -> None:
     """Name, stage and substrate."""
     panel = session.job()["panel"]
-    name = st.text_input(
+    name = typed("name").text_input(
         "Name of the panel",
         panel.get("name", ""),
         max_chars=200,

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import streamlit as st
 
-from surfscan.ui import running, session
-from surfscan.ui.parts import steps
+from surfscan.ui import running, session, shots
+from surfscan.ui.parts import screen_shot, steps
 from surfscan.ui.parts.checking import checked_sheet, not_confirmed, ready
 from surfscan.ui.parts.drawing import region_drawing
 from surfscan.ui.parts.photo_tiles import bring_photos, photo_tiles
@@ -24,6 +24,12 @@ def show() -> None:
     steps.head("Photos", "The photos")
     if session.photos_gone():
         st.info("The photos were kept for 12 hours and are gone; what you typed is here. Bring them again.")
+    if shots.active():
+        screen_shot.show()
+        if shots.shot().done:
+            sheet, _ = checked_sheet()
+            _button(ready(sheet, [True]))
+        return
     sheet, text = checked_sheet()
     found = photo_tiles(sheet, text)
     number, wanted = len(session.photos()), _wanted()
@@ -34,9 +40,7 @@ def show() -> None:
         steps.sketch("4-aim" if number == 0 and session.confirmed() else drawing)
     not_confirmed()
     fine = ready(sheet, found) and number >= wanted
-    st.button(
-        "Check the panel", type="primary", disabled=not fine, width="stretch", key="check", on_click=_check
-    )
+    _button(fine)
     if number >= wanted:
         if not fine:
             st.caption("Mend what is said above, then check.")
@@ -46,6 +50,12 @@ def show() -> None:
             region_drawing(found)
         with st.expander("The sheet itself (panel.toml)"):
             sheet_editor()
+
+
+def _button(fine: bool) -> None:
+    st.button(
+        "Check the panel", type="primary", disabled=not fine, width="stretch", key="check", on_click=_check
+    )
 
 
 def _wanted() -> int:

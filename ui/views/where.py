@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
-from surfscan.ui import looks, session
+from surfscan.ui import looks, session, shots
 from surfscan.ui.parts import steps
 from surfscan.ui.parts.bring_photos import kit_form, kit_refused, new_station_form, new_station_refused
+from surfscan.ui.parts.screen_shot import screen_size, use_screen
 from surfscan.ui.parts.sheet_form import setup_form, setup_words
 from surfscan.ui.parts.stations import StationChoice, open_stations, stations
+from surfscan.ui.sets import SETS
 
 __all__ = ["show"]
 
@@ -29,6 +31,7 @@ def show() -> None:
     for name, told in open_stations():
         with st.expander(looks.escape(f"{name}: {told}; with a set-up photo"), expanded=kit_refused(name)):
             kit_form(then="What", station=name)
+    _screens()
     if not known:
         steps.sketch("3-board")
     last = session.last_setup()
@@ -45,6 +48,13 @@ def show() -> None:
         steps.onward(f"Keep this set-up: {setup_words()}", "What", key="where-keep")
     with st.expander("A printed kit: nothing to measure, photos alone", expanded=kit_refused()):
         kit_form(then="What")
+    st.button(
+        "A television as the board: it shows what each photo needs",
+        key="where-set",
+        on_click=session.go_to,
+        args=("Television",),
+        width="stretch",
+    )
     with st.expander("Make a station: a kit's board that stays where it is", expanded=new_station_refused()):
         new_station_form()
     with st.expander("A new set-up: measure it, or bring the sheet of an earlier job"):
@@ -58,6 +68,22 @@ def show() -> None:
     st.caption(
         "Without tags and board in their known place there are no millimetres: a picture, and no depth."
     )
+
+
+def _screens() -> None:
+    """Screens that have joined and whose size is known: one tap, with the stripes of last time."""
+    for seen in SETS.joined():
+        scale = shots.measured(seen)
+        if scale is None or not seen.awake or (seen.owner and seen.owner != session.job_id()):
+            continue
+        st.button(
+            f"Screen {seen.number}: {screen_size(seen, scale)}",
+            key=f"where-set-{seen.number}",
+            on_click=use_screen,
+            args=(seen, scale),
+            type="primary",
+            width="stretch",
+        )
 
 
 def _station(station: StationChoice) -> None:
