@@ -179,7 +179,7 @@ def save() -> None:
         photos_gone=bool(st.session_state.get(_GONE)) and not photos(),
     )
     st.session_state[_STAMP] = kept.stamp
-    begun = bool(photos() or st.session_state.get(_GONE) or job() != empty_job())
+    begun = bool(photos() or st.session_state.get(_GONE) or more() or job() != empty_job())
     STORE.keep(token, kept if begun else None, values)
 
 

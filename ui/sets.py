@@ -77,6 +77,8 @@ class SetSeen:
         Whether it has said that what it was told last is on the glass.
     owner : str
         The job that it shows for; empty for none.
+    busy : bool
+        Whether it shows something for that job now.
     """
 
     number: int
@@ -86,6 +88,11 @@ class SetSeen:
     awake: bool
     shows: bool
     owner: str
+    busy: bool
+
+    def taken(self, job: str) -> bool:
+        """Whether it shows something for another job."""
+        return self.busy and self.owner not in ("", job)
 
 
 class Sets:
@@ -211,7 +218,16 @@ class Sets:
 
     def _told(self, name: str, one: _Set) -> SetSeen:
         awake = self._clock() - one.seen < ASLEEP_S
-        return SetSeen(one.number, name, one.size, one.glass, awake, one.shown == one.serial, one.owner)
+        return SetSeen(
+            one.number,
+            name,
+            one.size,
+            one.glass,
+            awake,
+            one.shown == one.serial,
+            one.owner,
+            one.frame is not None,
+        )
 
     def take(self, number: int, owner: str) -> None:
         """From now on this screen shows for this job, and what it shows is nobody's any more."""

@@ -97,7 +97,10 @@ def test_one_screen_serves_one_job_and_another_can_take_it() -> None:
     sets.take(number, "job-a")
     assert sets.show(number, "job-a", FRAME, (1920, 1036), "")
     assert not sets.show(number, "job-b", FRAME, (1920, 1036), "")
+    assert sets.seen(number).taken("job-b")  # type: ignore[union-attr]
+    assert not sets.seen(number).taken("job-a")  # type: ignore[union-attr]
     sets.take(number, "job-b")
+    assert not sets.seen(number).taken("job-a")  # type: ignore[union-attr] # nothing is shown yet
     assert not sets.show(number, "job-a", FRAME, (1920, 1036), "")
     sets.leave(number, "job-a")  # not its own any more
     assert sets.seen(number).owner == "job-b"  # type: ignore[union-attr]

@@ -43,7 +43,7 @@ def show() -> None:
 def _join() -> None:
     for one in SETS.joined():
         told = "" if one.awake else ", asleep"
-        told += "; another phone or job uses it" if one.owner not in ("", session.job_id()) else ""
+        told += "; another phone or job uses it" if one.taken(session.job_id()) else ""
         st.button(
             f"Screen {one.number} of {one.size[0]} x {one.size[1]} pixels{told}",
             key=f"set-{one.number}",

@@ -74,7 +74,7 @@ def _screens() -> None:
     """Screens that have joined and whose size is known: one tap, with the stripes of last time."""
     for seen in SETS.joined():
         scale = shots.measured(seen)
-        if scale is None or not seen.awake or (seen.owner and seen.owner != session.job_id()):
+        if scale is None or not seen.awake or seen.taken(session.job_id()):
             continue
         st.button(
             f"Screen {seen.number}: {screen_size(seen, scale)}",
