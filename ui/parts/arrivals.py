@@ -29,9 +29,7 @@ def show() -> None:
         "Results of surfscan watch", variable="SURFSCAN_WATCH", key="watch-place", option="--watch DIR"
     )
     if not where:
-        st.caption(
-            "surfscan watch FOLDER --station NAME --out DIR checks photos as they arrive in a folder."
-        )
+        st.caption("surfscan watch FOLDER --station NAME --out DIR checks photos as they arrive in a folder.")
         return
     _renewed(where)
 
