@@ -362,9 +362,12 @@ def verdict(folder: Path, least: int = SCENES) -> None:
     out, state = folder / "out", State(folder)
     jobs = sorted((folder / "jobs").glob("*/panel-*"))
     outcomes: dict[str, int] = {}
-    bad, tries = [], 0
+    bad, tries, waiting = [], 0, 0
     for job in jobs:
         place = out / job.relative_to(folder / "jobs")
+        if not (place / "job.json").is_file():
+            waiting += 1
+            continue
         try:
             row = json.loads((place / "job.json").read_text())["job"]
             outcomes[row["outcome"]] = outcomes.get(row["outcome"], 0) + 1
@@ -376,15 +379,21 @@ def verdict(folder: Path, least: int = SCENES) -> None:
                 bad.append(f"{job.name}: another verdict")
         except Exception as error:
             bad.append(f"{job.name}: {error}")
-    rows = sum(1 for _ in (out / "jobs.csv").open()) - 1
+    rows = sum(1 for _ in (out / "jobs.csv").open()) - 1 if (out / "jobs.csv").is_file() else 0
     print(
-        f"{len(jobs)} jobs, {outcomes}, {rows} rows in the table, started again {tries}, bad {bad[:5]} ({len(bad)})"
+        f"{len(jobs)} jobs, {waiting} still to do, {outcomes}, {rows} rows, started again {tries},"
+        f" bad {bad[:5]} ({len(bad)})"
     )
     print(
         f"killed {state.killed}, {sum(state.killed.values())} in all; finished and done again: {state.again}"
     )
     different = 0
-    whole = whole_jobs(folder, whole=False)[:least]
+    finished = [
+        one
+        for one in whole_jobs(folder, whole=False)
+        if (out / one.relative_to(folder / "jobs") / "job.json").is_file()
+    ]
+    whole = finished[:least]
     for job in whole:
         try:
             mine = document(check_job(job))

@@ -191,13 +191,10 @@ def test_photos_taken_at_a_station_need_no_sheet(bay: Path, tmp_path: Path) -> N
     state = read_state(out)
     state.jobs[name].state = "waiting"
     write_state(out, state)
-    assert main([*given, "--sheet", str(SMALL / "panel.toml")]) == 0
-    assert read_state(out).jobs[name].state == "waiting"
-    # back at the station, what was finished is found and not done again
-    before = (out / "results" / name / "result.json").stat().st_mtime_ns
-    assert main([*given, "--station", "Bay 1", "--stage", "filler"]) == 10
-    assert read_state(out).jobs[name].state == "done"
-    assert (out / "results" / name / "result.json").stat().st_mtime_ns == before
+    with Watcher(drop, out, load_templates([SMALL / "panel.toml"]), settle_s=0, workers=1) as watcher:
+        watcher.step()
+        assert not watcher.busy
+        assert watcher.state.jobs[name].state == "waiting"
 
 
 def test_stations_and_kits_are_told_apart_by_their_tags(
@@ -208,12 +205,12 @@ def test_stations_and_kits_are_told_apart_by_their_tags(
     kits = load_places([packed_kits()])
     assert [one.photos for one in kits] == [2, 3, 2, 3, 2, 3]  # crossed or striped, and the set-up photo
     see_apart([station, *kits])
+    with pytest.raises(UsageError, match="Two set-ups could be meant by the same tags"):
+        see_apart([station, *load_places([packed_station("Bay 1")])])
     assert choose([station, *kits], {"5x5_1000": list(STANDARD[1].panel_ids[:3])}) is kits[1]
     given = ["watch", str(bay), "--out", "x"]
     for more, words in (
         ((), "Where the photos are taken was not said"),
-        (("--station", "bay 2"), "There is no station 'bay 2'"),
-        (("--station", "bay 1", "--station", "Bay 1"), "Two set-ups could be meant by the same tags"),
         (
             ("--sheet", str(SMALL / "panel.toml"), "--stage", "filler"),
             "--stage goes with photos without a sheet",
