@@ -26,11 +26,6 @@ if (
         os.environ.setdefault(_name, "1")
 
 
-def pytest_xdist_auto_num_workers(config: pytest.Config) -> int:
-    """One more than cores: a fifth of the suite waits, for browsers, servers and clocks."""
-    return (os.cpu_count() or 1) + 1
-
-
 def _place(item: pytest.Item) -> int:
     path = item.path.as_posix()
     return next((k for k, name in enumerate(_LONGEST) if path.endswith(f"/{name}")), len(_LONGEST))

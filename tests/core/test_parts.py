@@ -15,7 +15,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.parts import EXTRAS, missing_part, needing, wanted
 from surfscan.fleet.marks import Mark, write_mark
 from surfscan.fleet.one import Orders
-from surfscan.fleet.places import remote_jobs
+from surfscan.fleet.places import remote_folders
 from surfscan.fleet.pool import Pool
 from surfscan.fleet.rows import blank_row
 from surfscan.fleet.table import write_tables
@@ -81,7 +81,7 @@ def test_parts_are_asked_for_where_they_are_used(
     with pytest.raises(RefusedError, match="cluster"):
         Pool(Orders("out"), scheduler="local")
     with pytest.raises(RefusedError, match="cluster"):
-        remote_jobs("s3://bucket")
+        remote_folders("s3://bucket")
     with pytest.raises(RefusedError, match="files"):
         write_x3p(tmp_path / "a.x3p", np.zeros((2, 2)), step_mm=1.0)
     write_mark(tmp_path / "job", Mark(blank_row(job="job", identity="", outcome="refused")))
