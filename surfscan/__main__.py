@@ -37,6 +37,8 @@ if __name__ == "__main__":
 def run() -> int:
     """The command; Ctrl-C is heard quietly from its first moment to its last, also while libraries come and go."""
     _hear(_leave)
+    # Its own threads share the work already: the library's would wait for them (a tenth of a lamp job's time).
+    os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
     from surfscan.cli import main
 
     if not sys.warnoptions and "--debug" not in sys.argv:
