@@ -7,19 +7,17 @@ cookie, kept in memory, and ends with the server. Who types wrong codes waits, l
 
 from __future__ import annotations
 
-import base64
-import hashlib
 import hmac
 import html
 import secrets
 import threading
 import time
 from collections import OrderedDict, deque
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Callable
 from dataclasses import dataclass
-from http.cookies import CookieError, SimpleCookie
-from typing import Any
 from urllib.parse import parse_qs
+
+from surfscan.ui.asgi import App, Headers, Receive, Scope, Send, answer, body_of, cookie_in, script_policy
 
 __all__ = ["DIGITS", "Door", "DoorMiddleware", "Tries"]
 
@@ -33,10 +31,6 @@ FIRST_WAIT_S, LONGEST_WAIT_S = 60.0, 3600.0
 """The first wait; each further wrong code doubles it up to the longest."""
 _FORGET_S = 86_400.0
 _MOST_PASSES, _MOST_ADDRESSES = 100, 5000
-
-Scope = MutableMapping[str, Any]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 
 
 @dataclass
@@ -151,12 +145,12 @@ class Door:
 class DoorMiddleware:
     """ASGI middleware around the server, inside `surfscan.ui.guard`."""
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]], door: Door) -> None:
+    def __init__(self, app: App, door: Door) -> None:
         self._app, self._door = app, door
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Let through who has a pass; show the door to the others."""
-        if scope["type"] not in ("http", "websocket") or self._door.knows(_pass_of(scope)):
+        if scope["type"] not in ("http", "websocket") or self._door.knows(cookie_in(scope, COOKIE)):
             await self._app(scope, receive, send)
         elif scope["type"] == "websocket":
             await receive()
@@ -169,15 +163,10 @@ class DoorMiddleware:
             await _answer(send, 403, "The door is shut: open the page and type the code.")
 
     async def _enter(self, scope: Scope, receive: Receive, send: Send) -> None:
-        body = b""
-        while True:
-            message = await receive()
-            body += message.get("body", b"")
-            if len(body) > 1000:
-                await _answer(send, 413, _page("That is no code."))
-                return
-            if not message.get("more_body"):
-                break
+        body = await body_of(receive, most=1000)
+        if body is None:
+            await _answer(send, 413, _page("That is no code."))
+            return
         code = parse_qs(body.decode("ascii", "replace")).get("code", [""])[0]
         who = (scope.get("client") or ("", 0))[0]
         wait = self._door.wait_s(who)
@@ -195,34 +184,6 @@ class DoorMiddleware:
         await _answer(send, 303, "", [(b"location", b"/"), (b"set-cookie", cookie.encode())])
 
 
-def _pass_of(scope: Scope) -> str:
-    for name, value in scope.get("headers", []):
-        if name == b"cookie":
-            try:
-                morsel = SimpleCookie(value.decode("latin-1")).get(COOKIE)
-            except CookieError:
-                return ""
-            if morsel is not None:
-                return morsel.value
-    return ""
-
-
-async def _answer(
-    send: Send, status: int, text: str, headers: list[tuple[bytes, bytes]] | None = None
-) -> None:
-    fixed = [
-        (b"content-type", b"text/html; charset=utf-8"),
-        (b"cache-control", b"no-store"),
-        (
-            b"content-security-policy",
-            f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{_SCRIPT_SUM}'; form-action 'self';"
-            " base-uri 'none'; frame-ancestors 'none'".encode(),
-        ),
-    ]
-    await send({"type": "http.response.start", "status": status, "headers": [*fixed, *(headers or [])]})
-    await send({"type": "http.response.body", "body": text.encode()})
-
-
 # The picture at the terminal carries the code behind the address's #, which no browser sends anywhere.
 _SCRIPT = """
 const told = location.hash.slice(1), field = document.getElementById("code");
@@ -232,7 +193,11 @@ if (/^[0-9]+$/.test(told)) {
   field.form.submit();
 }
 """
-_SCRIPT_SUM = base64.b64encode(hashlib.sha256(_SCRIPT.encode()).digest()).decode()
+_POLICY = script_policy(_SCRIPT, "form-action 'self'")
+
+
+async def _answer(send: Send, status: int, text: str, more: Headers | None = None) -> None:
+    await answer(send, status, text, kind="text/html; charset=utf-8", policy=_POLICY, more=more)
 
 
 def _page(said: str) -> str:

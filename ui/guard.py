@@ -5,17 +5,13 @@ from __future__ import annotations
 import ipaddress
 import re
 import socket
-from collections.abc import Awaitable, Callable, MutableMapping
 from typing import Any
 from urllib.parse import urlsplit
 
+from surfscan.ui.asgi import App, Message, Receive, Scope, Send, answer, header
 from surfscan.ui.store import cookie_for, new_token, token_in
 
 __all__ = ["GuardMiddleware", "PackMiddleware", "known_host"]
-
-Scope = MutableMapping[str, Any]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 
 HEADERS = {
     "x-content-type-options": "nosniff",
@@ -54,9 +50,7 @@ class GuardMiddleware:
         Whether it is served by TLS: cookies are then for TLS alone.
     """
 
-    def __init__(
-        self, app: Callable[[Scope, Receive, Send], Awaitable[None]], *, lan: bool, secure: bool = False
-    ) -> None:
+    def __init__(self, app: App, *, lan: bool, secure: bool = False) -> None:
         self._app, self._lan, self._secure = app, lan, secure
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -64,13 +58,13 @@ class GuardMiddleware:
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        host = _first(scope, b"host")
+        host = header(scope, b"host")
         # Whoever opens the page is known again by a cookie; an answer to a script or a picture hands out none.
-        opens = scope["type"] == "http" and "text/html" in _first(scope, b"accept")
-        cookie = opens and not token_in(_first(scope, b"cookie"))
+        opens = scope["type"] == "http" and "text/html" in header(scope, b"accept")
+        cookie = opens and not token_in(header(scope, b"cookie"))
         known = known_host(host) if self._lan else _is_local(host)
 
-        async def guarded(message: MutableMapping[str, Any]) -> None:
+        async def guarded(message: Message) -> None:
             if message["type"] == "http.response.start":
                 given = [*message.get("headers", [])]
                 if cookie and known:
@@ -84,12 +78,8 @@ class GuardMiddleware:
             await receive()
             await send({"type": "websocket.close", "code": 1008})  # policy violation, RFC 6455, 7.4.1
         else:
-            body = b"Ask for this page by the address that the terminal shows."
-            head = [(b"content-type", b"text/plain; charset=utf-8"), (b"cache-control", b"no-store")]
-            await guarded(
-                {"type": "http.response.start", "status": 421, "headers": head}
-            )  # RFC 9110, 15.5.20
-            await send({"type": "http.response.body", "body": body})
+            said = "Ask for this page by the address that the terminal shows."
+            await answer(guarded, 421, said, kind="text/plain; charset=utf-8")  # RFC 9110, 15.5.20
 
     def _with_headers(self, given: Any, host: str) -> list[tuple[bytes, bytes]]:
         """The answer's headers with ours; a cookie never goes to another site, nor in the clear beside TLS."""
@@ -113,7 +103,7 @@ class GuardMiddleware:
 class PackMiddleware:
     """ASGI middleware that packs the page's own scripts and styles for the way; nothing that anybody typed."""
 
-    def __init__(self, app: Callable[[Scope, Receive, Send], Awaitable[None]]) -> None:
+    def __init__(self, app: App) -> None:
         from starlette.middleware.gzip import GZipMiddleware
 
         self._app, self._packed = app, GZipMiddleware(app, minimum_size=1000, compresslevel=6)
@@ -122,10 +112,6 @@ class PackMiddleware:
         """Pack what is static."""
         own = scope["type"] == "http" and re.fullmatch(r"/static/[^?]+\.(js|css)", scope["path"])
         await (self._packed if own else self._app)(scope, receive, send)
-
-
-def _first(scope: Scope, name: bytes) -> str:
-    return next((v.decode("latin-1") for k, v in scope.get("headers", []) if k == name), "")
 
 
 def known_host(host: str) -> bool:

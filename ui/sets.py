@@ -13,14 +13,25 @@ import secrets
 import threading
 import time
 from collections import OrderedDict
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Callable
 from dataclasses import dataclass, field
-from http.cookies import CookieError, SimpleCookie
 from typing import Any
 from urllib.parse import urlsplit
 
 from surfscan.screen.page import make_set_page
 from surfscan.screen.set_board import good_size
+from surfscan.ui.asgi import (
+    App,
+    Headers,
+    Receive,
+    Scope,
+    Send,
+    answer,
+    body_of,
+    cookie_in,
+    header,
+    script_policy,
+)
 from surfscan.ui.door import Tries
 
 __all__ = ["CODE_DIGITS", "PATH", "SETS", "SetMiddleware", "SetSeen", "Sets"]
@@ -35,10 +46,6 @@ MOST_WAITING, MOST_OF_ONE, MOST_JOINED = 30, 5, 12
 """Screens whose code nobody has typed, of those from one address, and screens that have joined."""
 _WAITING_S, _JOINED_S = 600.0, 43_200.0
 _MOST_BYTES = 500
-
-Scope = MutableMapping[str, Any]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 
 
 @dataclass
@@ -287,12 +294,11 @@ class SetMiddleware:
     sets : Sets, optional
     """
 
-    def __init__(
-        self, app: Callable[[Scope, Receive, Send], Awaitable[None]], sets: Sets | None = None
-    ) -> None:
+    def __init__(self, app: App, sets: Sets | None = None) -> None:
         self._app, self._sets = app, sets or SETS
         page, script = make_set_page()
-        self._page, self._policy = page, _policy(script)
+        # It runs its own script, and asks this server.
+        self._page, self._policy = page, script_policy(script, "connect-src 'self'; form-action 'none'")
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer what is a set's; let all else through."""
@@ -308,18 +314,13 @@ class SetMiddleware:
 
     async def _state(self, scope: Scope, receive: Receive, send: Send) -> None:
         # A form of another site can't send this type without asking first.
-        if not _header(scope, b"content-type").startswith("application/json") or not _own_origin(scope):
+        if not header(scope, b"content-type").startswith("application/json") or not _own_origin(scope):
             await self._answer(send, 403, "Not from here.")
             return
-        body = b""
-        while True:
-            message = await receive()
-            body += message.get("body", b"")
-            if len(body) > _MOST_BYTES:
-                await self._answer(send, 413, "That is too long.")
-                return
-            if not message.get("more_body"):
-                break
+        body = await body_of(receive, most=_MOST_BYTES)
+        if body is None:
+            await self._answer(send, 413, "That is too long.")
+            return
         try:
             report = json.loads(body)
         except (ValueError, RecursionError):
@@ -327,7 +328,7 @@ class SetMiddleware:
         if not isinstance(report, dict):
             await self._answer(send, 400, "That is no report of a screen.")
             return
-        name = _name_of(scope)
+        name = cookie_in(scope, COOKIE)
         given, told = self._sets.hello(name, (scope.get("client") or ("", 0))[0], report)
         cookie = f"{COOKIE}={given}; Path={PATH}; Max-Age=31536000; HttpOnly; SameSite=Strict"
         more = [] if given == name else [(b"set-cookie", cookie.encode())]
@@ -339,42 +340,11 @@ class SetMiddleware:
         status: int,
         text: str,
         kind: str = "text/plain; charset=utf-8",
-        more: list[tuple[bytes, bytes]] | None = None,
+        more: Headers | None = None,
     ) -> None:
-        head = [
-            (b"content-type", kind.encode()),
-            (b"cache-control", b"no-store"),
-            (b"content-security-policy", self._policy.encode()),
-            *(more or []),
-        ]
-        await send({"type": "http.response.start", "status": status, "headers": head})
-        await send({"type": "http.response.body", "body": text.encode()})
-
-
-def _policy(script: str) -> str:
-    """What a set's page may do: run its own script, and ask this server."""
-    import base64
-    import hashlib
-
-    code = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
-    return (
-        f"default-src 'none'; style-src 'unsafe-inline'; script-src 'sha256-{code}'; connect-src 'self';"
-        " base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
-    )
-
-
-def _header(scope: Scope, name: bytes) -> str:
-    return next((v.decode("latin-1") for k, v in scope.get("headers", []) if k == name), "")
+        await answer(send, status, text, kind=kind, policy=self._policy, more=more)
 
 
 def _own_origin(scope: Scope) -> bool:
-    origin = _header(scope, b"origin")
-    return not origin or urlsplit(origin).netloc == _header(scope, b"host")
-
-
-def _name_of(scope: Scope) -> str:
-    try:
-        morsel = SimpleCookie(_header(scope, b"cookie")).get(COOKIE)
-    except CookieError:
-        return ""
-    return "" if morsel is None else morsel.value
+    origin = header(scope, b"origin")
+    return not origin or urlsplit(origin).netloc == header(scope, b"host")

@@ -6,22 +6,19 @@ Streamlit keeps each upload in memory for as long as its browser is there, whate
 from __future__ import annotations
 
 import re
-from collections.abc import Awaitable, Callable, MutableMapping, Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from streamlit import runtime
 from streamlit.runtime.scriptrunner import get_script_run_ctx
 
+from surfscan.ui.asgi import App, Receive, Scope, Send
 from surfscan.ui.limits import MOST_FILE_MB
 from surfscan.ui.store import MOST_BENCH_BYTES, MOST_BYTES
 
 __all__ = ["UploadMiddleware", "let_go"]
 
 _PATH = re.compile(r".*/_stcore/upload_file/([^/]+)/[^/]+")
-
-Scope = MutableMapping[str, Any]
-Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
-Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 
 
 class UploadMiddleware:
@@ -36,7 +33,7 @@ class UploadMiddleware:
 
     def __init__(
         self,
-        app: Callable[[Scope, Receive, Send], Awaitable[None]],
+        app: App,
         held: Callable[[], dict[str, int]] | None = None,
     ) -> None:
         self._app, self._held = app, held or _held
