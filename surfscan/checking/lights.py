@@ -154,8 +154,7 @@ def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Ta
         return budget_stripes(taken.reading, fair, setup)
 
     whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
-    more = next_photos(whole.placed or placed, context, taken.reading)
-    return replace(whole, details={**whole.details, **more})
+    return replace(whole, details={**whole.details, **next_photos(placed, context, taken.reading)})
 
 
 def _dots_step_mm(placed: PlacedJob) -> float:

@@ -10,7 +10,6 @@ from surfscan.checking.context import PlacedJob
 from surfscan.core.carrier import Array
 from surfscan.core.quarters import part_named
 from surfscan.core.reading import Context, Reading
-from surfscan.core.records import Board
 from surfscan.optics.standing import Sightline, choose_places
 from surfscan.surface.slopes import polynomial_terms
 
@@ -68,14 +67,13 @@ def next_photos(placed: PlacedJob, context: Context, reading: Reading) -> dict[s
     away = [float(np.linalg.norm(view.pose.centre_mm)) for view in context.views]
     photos = choose_places(sight, distance_mm=float(np.median(away)), seen=seen[some], most=MOST)
     rows, columns = np.nonzero(left)
-    middle = float(grid.x_mm[columns].mean()), float(grid.y_mm[rows].mean())
-    size = float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm))
-    at = middle[0] - float(grid.x_mm.mean()), middle[1] - float(grid.y_mm.mean())
+    axes = (grid.x_mm, columns), (grid.y_mm, rows)
+    across, up = (float(axis[cells].mean() - axis.mean()) for axis, cells in axes)
     return {
         "unseen": {
             "share": share,
-            "part": part_named(*at, size),
-            "board_mm": _corners(context.mirrored_board),
+            "part": part_named(across, up, (float(np.ptp(grid.x_mm)), float(np.ptp(grid.y_mm)))),
+            "board_mm": context.mirrored_board.corners_mm.round(1).tolist(),
             "photos": [
                 {"camera_mm": photo.camera_mm.tolist(), "new_share": photo.fresh_share} for photo in photos
             ],
@@ -83,20 +81,12 @@ def next_photos(placed: PlacedJob, context: Context, reading: Reading) -> dict[s
     }
 
 
-def _corners(board: Board) -> list[list[float]]:
-    half = [side / 2 * axis for side, axis in zip(board.size_mm, (board.across, board.up), strict=True)]
-    turns = ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    return [(board.centre_mm + i * half[0] + j * half[1]).round(1).tolist() for i, j in turns]
-
-
 def _carried_on(x: Array, y: Array, height: Array) -> tuple[Array, Array, Array]:
     """The second-order surface through the heights, and its slopes: (z, p, q)."""
     known = np.isfinite(height)
     reach = float(max(np.abs(x).max(), np.abs(y).max()))
     u, v = x / reach, y / reach
-    found = np.linalg.lstsq(polynomial_terms(u[known], v[known], 2), height[known], rcond=None)[0]
-    z = polynomial_terms(u, v, 2) @ found
-    small = 1e-4
-    p = (polynomial_terms(u + small, v, 2) - polynomial_terms(u - small, v, 2)) @ found / (2 * small * reach)
-    q = (polynomial_terms(u, v + small, 2) - polynomial_terms(u, v - small, 2)) @ found / (2 * small * reach)
+    c = np.linalg.lstsq(polynomial_terms(u[known], v[known], 2), height[known], rcond=None)[0]
+    z = polynomial_terms(u, v, 2) @ c
+    p, q = (c[1] + 2 * c[3] * u + c[4] * v) / reach, (c[2] + c[4] * u + 2 * c[5] * v) / reach
     return np.where(known, height, z), p, q

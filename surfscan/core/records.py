@@ -197,6 +197,12 @@ class Board(Carrier):
         )  # np.cross takes ten times as long
         return np.array([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx])
 
+    @property
+    def corners_mm(self) -> Array:
+        """Its corners, (4, 3): lower left, lower right, upper right, upper left, as one looks at it."""
+        half = np.array([(-1, -1), (1, -1), (1, 1), (-1, 1)]) * np.array(self.size_mm) / 2
+        return np.asarray(self.centre_mm + half @ np.stack([self.across, self.up]))
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class HeightMap(Carrier):

@@ -22,6 +22,7 @@ from surfscan.job.file_kinds import photos_among
 from surfscan.places.arrange import Panel
 from surfscan.places.check import check_photos
 from surfscan.places.home import VARIABLE, home
+from surfscan.places.kit import kit_files
 from surfscan.places.stations import load_station
 from surfscan.report.output import prepare_output
 
@@ -50,10 +51,8 @@ def packed_station(name: str, *, progress: Progress | None = None) -> Packed:
 
 def packed_kits(*, progress: Progress | None = None) -> Packed:
     """All kits of this computer that have a file, packed up; the standard ones need none."""
-    paths = sorted((home() / "kits").glob("*.toml"))
-    return Packed(
-        _CALL, "", tuple((path.relative_to(home()).as_posix(), path.read_bytes()) for path in paths)
-    )
+    files = tuple((path.relative_to(home()).as_posix(), path.read_bytes()) for path in kit_files())
+    return Packed(_CALL, "", files)
 
 
 def check_into(

@@ -27,6 +27,7 @@ __all__ = [
     "STANDARD",
     "Kit",
     "design_kit",
+    "kit_files",
     "kit_of",
     "kit_text",
     "kits",
@@ -177,10 +178,15 @@ def _folder() -> Path:
     return home() / "kits"
 
 
+def kit_files() -> list[Path]:
+    """The files of kits on this computer; the standard ones have none until they are measured."""
+    return sorted(_folder().glob("*.toml"))
+
+
 def kits() -> list[Kit]:
     """All kits that this computer knows: the standard ones, as measured, and those with a file."""
     known = {kit.number: kit for kit in STANDARD}
-    for path in sorted(_folder().glob("*.toml")):
+    for path in kit_files():
         kit = read_kit(path)
         known[kit.number] = kit
     return [known[number] for number in sorted(known)]

@@ -114,14 +114,7 @@ def board_light_share(board: Board, at_mm: Array) -> float:
 
     Lambert 1760; e.g. Schroeder and Hanrahan 1993 (from memory). The board must be above the point's plane.
     """
-    corners = [
-        board.centre_mm
-        + i * board.size_mm[0] / 2 * board.across
-        + j * board.size_mm[1] / 2 * board.up
-        - at_mm
-        for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    ]
-    corners = _above(corners)
+    corners = _above(list(board.corners_mm - at_mm))
     total = 0.0
     for one, two in zip(corners, corners[1:] + corners[:1], strict=True):
         cross = np.cross(one, two)

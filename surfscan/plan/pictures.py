@@ -14,7 +14,7 @@ from surfscan.plan.records import Plan
 from surfscan.plan.sight import Stage, build_stage
 from surfscan.plan.writers import page_to_png, page_to_svg
 
-__all__ = ["curve_page", "draw_plan", "set_up_page"]
+__all__ = ["box", "curve_page", "draw_plan", "placer", "set_up_page", "span_of"]
 
 Point = tuple[float, float]
 _WIDE, _TALL = 250.0, 150.0
@@ -26,13 +26,13 @@ def set_up_page(plan: Plan, units: Units = MM) -> Page:
     stage = build_stage(plan.shot)
     side, top = _side_points(plan, stage), _top_points(plan, stage)
     cell = (_WIDE - 30) / 2
-    spans = [_span([p for line in view.values() for p in line]) for view in (side, top)]
+    spans = [span_of([p for line in view.values() for p in line]) for view in (side, top)]
     scale = min(
         *((cell - 12) / max(s[2] - s[0], 1) for s in spans),
         *((_TALL - 52) / max(s[3] - s[1], 1) for s in spans),
     )
     place = [
-        _placer(span, scale, 10 + k * (cell + 10) + cell / 2, 22 + (_TALL - 44) / 2)
+        placer(span, scale, 10 + k * (cell + 10) + cell / 2, 22 + (_TALL - 44) / 2)
         for k, span in enumerate(spans)
     ]
     marks: list[Mark] = [
@@ -60,16 +60,11 @@ def _side_points(plan: Plan, stage: Stage) -> dict[str, tuple[Point, ...]]:
 
 def _top_points(plan: Plan, stage: Stage) -> dict[str, tuple[Point, ...]]:
     """Panel, board and eye from above, as (x, y), mm."""
-    board, eye, (w, h) = stage.board, stage.pose.centre_mm, plan.shot.panel_mm
-    corners = [
-        board.centre_mm
-        + i * plan.shot.board_mm[0] / 2 * board.across
-        + j * plan.shot.board_mm[1] / 2 * board.up
-        for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))
-    ]
+    eye, (w, h) = stage.pose.centre_mm, plan.shot.panel_mm
+    corners = stage.board.corners_mm
     return {
-        "panel": _box(-w / 2, -h / 2, w / 2, h / 2),
-        "board": tuple((float(c[0]), float(c[1])) for c in corners),
+        "panel": box(-w / 2, -h / 2, w / 2, h / 2),
+        "board": tuple((float(c[0]), float(c[1])) for c in (*corners, corners[0])),
         "eye": ((float(eye[0]), float(eye[1])),),
     }
 
@@ -197,12 +192,13 @@ class _Axes:
         ]
 
 
-def _span(points: list[Point]) -> tuple[float, float, float, float]:
+def span_of(points: list[Point]) -> tuple[float, float, float, float]:
+    """Least and greatest of both coordinates: (left, low, right, high)."""
     xs, ys = [float(p[0]) for p in points], [float(p[1]) for p in points]
     return min(xs), min(ys), max(xs), max(ys)
 
 
-def _placer(
+def placer(
     span: tuple[float, float, float, float], scale: float, x: float, y: float
 ) -> Callable[[Point], Point]:
     """From mm of the scene to mm of the page, with the span's middle at (x, y)."""
@@ -214,7 +210,8 @@ def _label(at: Point, text: str, anchor: str, dx: float, dy: float) -> Words:
     return Words(at[0] + dx, at[1] + dy, text, 3.0, anchor)
 
 
-def _box(x0: float, y0: float, x1: float, y1: float) -> tuple[Point, ...]:
+def box(x0: float, y0: float, x1: float, y1: float) -> tuple[Point, ...]:
+    """The outline of a rectangle, closed."""
     return (x0, y0), (x1, y0), (x1, y1), (x0, y1), (x0, y0)
 
 

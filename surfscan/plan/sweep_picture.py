@@ -9,6 +9,7 @@ import numpy as np
 from surfscan.core.records import Array
 from surfscan.core.units import MM, Units
 from surfscan.plan.ink import Disc, Line, Mark, Page, Rect, Words
+from surfscan.plan.pictures import box, placer, span_of
 from surfscan.plan.sight import build_stage
 from surfscan.plan.sweep import SweepPlan
 from surfscan.plan.writers import page_to_png, page_to_svg
@@ -25,18 +26,12 @@ _SIDE, _TOP, _PANEL = (10.0, 76.0, 117.0, 88.0), (133.0, 12.0, 107.0, 152.0), (1
 def sweep_page(plan: SweepPlan, units: Units = MM) -> Page:
     """The drawing."""
     stage = build_stage(plan.shot)
-    board, (w, h) = stage.board, plan.shot.panel_mm
-    corners = [
-        board.centre_mm
-        + i * plan.shot.board_mm[0] / 2 * board.across
-        + j * plan.shot.board_mm[1] / 2 * board.up
-        for i, j in ((-1, -1), (1, -1), (1, 1), (-1, 1))
-    ]
+    w, h = plan.shot.panel_mm
     profile = [(float(v), float(stage.form.height(0.0, v))) for v in np.linspace(-h / 2, h / 2, 25)]
     eyes = [photo.camera_mm for photo in plan.photos]
     marks: list[Mark] = [
         Words(10, _TALL - 9, "Where to take the photos of the sweep from, to scale", 4.2, bold=True),
-        *_views(corners, (w, h), profile, eyes),
+        *_views(stage.board.corners_mm, (w, h), profile, eyes),
         *_shown(plan, units),
     ]
     return Page((_WIDE, _TALL), (), (0, 0, _WIDE, _TALL), tuple(marks), "The sweep, to scale")
@@ -62,7 +57,7 @@ def draw_places(
     dpi : float
     """
     flat = [(-size_mm[1] / 2, 0.0), (size_mm[1] / 2, 0.0)]
-    eyes, corners = ([np.asarray(p, float) for p in points] for points in (eyes_mm, corners_mm))
+    eyes, corners = [np.asarray(p, float) for p in eyes_mm], np.asarray(corners_mm, float)
     boxes = (10.0, 10.0, 117.0, 92.0), (133.0, 10.0, 107.0, 92.0)
     marks = tuple(_views(corners, size_mm, flat, eyes, boxes))
     page = Page((_WIDE, 106.0), (), (0, 0, _WIDE, 106.0), marks, "Where to take the next photos from")
@@ -70,7 +65,7 @@ def draw_places(
 
 
 def _views(
-    corners: list[Array],
+    corners: Array,
     size_mm: tuple[float, float],
     profile: list[Point],
     eyes: list[Array],
@@ -78,7 +73,7 @@ def _views(
 ) -> list[Mark]:
     """From the side, and from above."""
     w, h = size_mm
-    rim = [(-w / 2, -h / 2), (w / 2, -h / 2), (w / 2, h / 2), (-w / 2, h / 2), (-w / 2, -h / 2)]
+    rim = list(box(-w / 2, -h / 2, w / 2, h / 2))
     ends = [(float(p[1]), float(p[2])) for p in (corners[0], corners[2])]
     above = [(float(p[0]), float(p[1])) for p in (*corners, corners[0])]
     return [
@@ -92,20 +87,12 @@ def _views(
     ]
 
 
-def _view(box: Box, title: str, lines: list[list[Point]], eyes: list[Point]) -> list[Mark]:
+def _view(place: Box, title: str, lines: list[list[Point]], eyes: list[Point]) -> list[Mark]:
     """Panel, then board, then the numbered places."""
-    left, low, wide, tall = box
-    every = np.array([p for line in lines for p in line] + eyes, float)
-    least, most = every.min(0), every.max(0)
-    scale = min((wide - 12) / max(most[0] - least[0], 1), (tall - 14) / max(most[1] - least[1], 1))
-    middle = (least + most) / 2
-
-    def at(p: Point) -> Point:
-        return (
-            left + wide / 2 + scale * (p[0] - float(middle[0])),
-            low + (tall - 8) / 2 + scale * (p[1] - float(middle[1])),
-        )
-
+    left, low, wide, tall = place
+    span = span_of([p for line in lines for p in line] + eyes)
+    scale = min((wide - 12) / max(span[2] - span[0], 1), (tall - 14) / max(span[3] - span[1], 1))
+    at = placer(span, scale, left + wide / 2, low + (tall - 8) / 2)
     panel, board = lines
     ends = [at(p) for p in board]
     marks: list[Mark] = [
@@ -152,8 +139,7 @@ def _shown(plan: SweepPlan, units: Units) -> list[Mark]:
             grey = (0.25, 1.0, 0.88)[min(int(counts[r, c]), 2)]
             if grey < 1:
                 marks.append(Rect(x0 + c * cell[0], y0 + r * cell[1], cell[0] + 0.05, cell[1] + 0.05, grey))
-    corners = ((0, 0), (1, 0), (1, 1), (0, 1), (0, 0))
-    marks.append(Line(tuple((x0 + i * scale * w, y0 + j * scale * h) for i, j in corners), 0.5))
+    marks.append(Line(box(x0, y0, x0 + scale * w, y0 + scale * h), 0.5))
     for k, (x, y) in enumerate(plan.middles_mm(), 1):
         marks.append(
             Words(x0 + scale * (x + w / 2), y0 + scale * (y + h / 2) - 1.8, f"{k}", 5.0, "middle", bold=True)

@@ -17,8 +17,9 @@ from surfscan.plan.printing import write_print
 from surfscan.plan.records import Plan
 from surfscan.plan.shot import Shot, finish_named
 from surfscan.plan.sweep import SweepPlan, plan_sweep, sweep_text
-from surfscan.plan.sweep_picture import draw_sweep
+from surfscan.plan.sweep_picture import sweep_page
 from surfscan.plan.words import plan_text
+from surfscan.plan.writers import page_to_png
 from surfscan.ui import looks, session
 from surfscan.ui.parts.lengths import ask_length, ask_number
 
@@ -181,7 +182,7 @@ def _sweep(plan: Plan) -> None:
             return
         sweep, units = _sweep_cached(repr(plan.shot), plan.shot), units_named(session.units())
         if sweep.photos:
-            st.image(draw_sweep(sweep, dpi=110, units=units)["sweep.png"], caption="The places to scale")
+            st.image(page_to_png(sweep_page(sweep, units), dpi=110), caption="The places to scale")
         st.code("\n".join(sweep_text(sweep, units)), language=None, wrap_lines=True)
 
 

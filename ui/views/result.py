@@ -111,7 +111,7 @@ def show_result(result: surfscan.CheckResult, digest: str) -> None:
         _why(result)
         return
     _picture(result, digest)
-    _next_photos(result)
+    _next_photos(result, digest)
     spot_cards(result, _CLOSER)
     fault_cards(result, digest)
     _work_order(result)
@@ -173,7 +173,7 @@ def _picture(result: surfscan.CheckResult, digest: str) -> None:
                 st.rerun()
 
 
-def _next_photos(result: surfscan.CheckResult) -> None:
+def _next_photos(result: surfscan.CheckResult, digest: str) -> None:
     """What no photo shows yet, and from where the next ones would."""
     lines = unseen_lines(result.details, units_named(session.units()))
     if not lines:
@@ -187,7 +187,10 @@ def _next_photos(result: surfscan.CheckResult) -> None:
 
         size = tuple(result.panel["size_mm"])
         places = [photo["camera_mm"] for photo in row["photos"]]
-        st.image(draw_places(row["board_mm"], size, places), caption="Where to stand next, to scale")
+        drawing = running.cached_object(
+            f"{digest}-places", lambda: draw_places(row["board_mm"], size, places)
+        )
+        st.image(drawing, caption="Where to stand next, to scale")
         st.button("Add photos", on_click=session.go_to, args=("Photos",), key="more-photos", width="stretch")
 
 
