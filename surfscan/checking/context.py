@@ -18,6 +18,7 @@ from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.field import make_grid, mask_region, mask_squares
+from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.optics.pose import PoseFit
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
@@ -62,13 +63,15 @@ class PlacedJob:
     inputs : Inputs
         How well the set-up is known.
     board_fit : BoardFit, optional
-        The board's pose as the set-up photo gave it; the sheet has it too by now.
+        The board's pose as a set-up photo, or its mirrored tags, gave it; the sheet has it too by now.
     null : Null, optional
         What a reference found: its board is used, and what is left on it is taken off.
     left_out : tuple of LeftOut
         Photos of a sweep that could not be used so far.
     stills : mapping of str to Still
         Frames of videos among the photos.
+    mirrored : tuple of MirroredTags
+        The board's tags in the panel's mirror, where they had to say where it stands.
     """
 
     sheet: Sheet
@@ -78,6 +81,7 @@ class PlacedJob:
     null: Null | None = None
     left_out: tuple[LeftOut, ...] = ()
     stills: Mapping[str, Still] = field(default_factory=dict)
+    mirrored: tuple[MirroredTags, ...] = ()
 
     @property
     def views(self) -> tuple[View, ...]:

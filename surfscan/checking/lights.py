@@ -53,7 +53,7 @@ def lacks_scale(sheet: Sheet) -> str:
     placed = sheet.tags is not None or all(photo.corners_px is not None for photo in sheet.photos)
     lamp = sheet.by_lamp
     board = sheet.board
-    posed = board is not None and (board.posed or board.setup_photo is not None)
+    posed = board is not None and (board.posed or board.setup_photo is not None or board.by_mirror)
     if not placed:
         return "the sheet names no tags and no corners_px, so that nothing in the photos has a size"
     if not lamp and not posed:

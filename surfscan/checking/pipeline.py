@@ -20,7 +20,7 @@ from surfscan.checking.outcome import assemble
 from surfscan.checking.photos import check_sizes, read_photos
 from surfscan.checking.quality import coverage_of, judge_photo
 from surfscan.checking.reference import add_null, read_reference, stand_again
-from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, told
+from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, stand_by_mirror, told
 from surfscan.checking.setup_doubts import refuse_mixed, setup_reasons, setup_row
 from surfscan.checking.setup_told import add_setup
 from surfscan.checking.stations import stand
@@ -39,6 +39,7 @@ from surfscan.judge.limits import Limits, default_limits, with_given
 from surfscan.judge.trade import Material
 from surfscan.judge.verdict import with_reasons
 from surfscan.optics.board_pose import BoardFit
+from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.mirror_check import check_mirrored
 from surfscan.reading.station import Station
@@ -201,23 +202,29 @@ def _look(
 def _set_up(
     laid: Laid, photos: list[Photo], tell: Progress, gathered: Gathered | None
 ) -> tuple[PlacedJob, Station | None]:
-    """Where everything stands: by the tags, a set-up photo and a reference; and the set-up photo's own station."""
+    """Where everything stands: by the tags, a set-up photo or a mirror, a reference; and the set-up photo's station."""
     tell("finding the tags", 0.25)
     sheet = laid.sheet
     stations = _stand_all(sheet, photos, laid) if gathered is None else list(gathered.stations)
-    stations = laid.stations(stations)
+    seen, stations = stations, laid.stations(stations)
     inputs = laid.inputs(_inputs(sheet, stations))
     board_fit, setup = None, None
     if sheet.board is not None and sheet.board.setup_photo is not None:
         tell("finding the board", 0.3)
         board_fit, setup = _stand(laid, [] if gathered else photos, inputs)
+    mirrored: tuple[MirroredTags, ...] = ()
+    if sheet.board is not None and sheet.board.by_mirror and not sheet.by_lamp:
+        tell("finding the board in the panel's mirror", 0.3)
+        mirrored = tuple(find_mirrored(sheet, seen)) if gathered is None else gathered.mirrored
+        board_fit = stand_by_mirror(laid, mirrored, inputs)
+    if board_fit is not None:
         sheet, inputs = posed_sheet(sheet, board_fit), told(board_fit, inputs)
     null = None
     if any(row.reference is not None for row in sheet.photos):
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null)
+    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null, mirrored=mirrored)
     if gathered is not None:
         placed = replace(placed, left_out=gathered.left_out, stills=gathered.stills)
     return placed, setup
@@ -349,7 +356,10 @@ def _with_setup(
     mirror = None
     if board is not None and board.tags is not None:
         mirror = check_mirrored(
-            find_mirrored(placed.sheet, [*placed.stations] if setup is None else [*placed.stations, setup]),
+            list(placed.mirrored)
+            or find_mirrored(
+                placed.sheet, [*placed.stations] if setup is None else [*placed.stations, setup]
+            ),
             reading,
             board=placed.board,
             centres_mm=board.tags.centres_mm,

@@ -5,6 +5,7 @@ The set-up photo shows the tags of panel and board; the mirrored tags are held a
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -15,8 +16,9 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.records import Photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
+from surfscan.optics.board_mirror import board_from_mirror
 from surfscan.optics.board_pose import BoardFit, TagSet, board_from_tags
-from surfscan.reading.mirror_check import MirroredTags
+from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.reading.propagation import Inputs
 from surfscan.reading.station import Station
 
@@ -24,6 +26,7 @@ __all__ = [
     "find_mirrored",
     "posed_sheet",
     "stand_board",
+    "stand_by_mirror",
     "told",
 ]
 
@@ -130,7 +133,38 @@ def told(fit: BoardFit, inputs: Inputs) -> Inputs:
     )
 
 
-def find_mirrored(sheet: Sheet, stations: list[Station]) -> list[MirroredTags]:
+def stand_by_mirror(laid: Laid, found: Sequence[MirroredTags], inputs: Inputs) -> BoardFit:
+    """Find the board's pose from its tags in the panel's mirror, where there is no set-up photo.
+
+    Parameters
+    ----------
+    laid : Laid
+        Its sheet has ``tags`` and ``board.tags``.
+    found : sequence of MirroredTags
+        With the poses as the tags gave them; what a survey left open is added here.
+    inputs : Inputs
+
+    Raises
+    ------
+    RefusedError
+        As `surfscan.optics.board_mirror.board_from_mirror` does.
+    """
+    sheet = laid.sheet
+    assert sheet.board is not None  # the sheet was asked before, as the next two
+    assert sheet.board.tags is not None
+    assert sheet.tags is not None
+    table = sheet.board.tags
+    fit = board_from_mirror(
+        found,
+        TagSet((), table.places_mm, table.side_mm),
+        np.array([(*at, 0.0)[:3] for at in sheet.tags.places_mm.values()]),
+        u_tag_mm=inputs.tag_centre_mm,
+        u_focal_rel=inputs.focal_rel,
+    )
+    return laid.board(_with_given(fit, sheet), inputs)
+
+
+def find_mirrored(sheet: Sheet, stations: Sequence[Station]) -> list[MirroredTags]:
     """Look for the board's tags in the panel's mirror, in every photo."""
     if sheet.board is None or sheet.board.tags is None:
         return []

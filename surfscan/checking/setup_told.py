@@ -44,6 +44,7 @@ def add_setup(
             **details.get("setup", {}),  # the board itself, for the drawing
             "file": "" if photo is None else photo.file,
             "sha256": "" if photo is None else photo.sha256,
+            **({"mirrored_in": list(fit.mirrored)} if fit.mirrored else {}),
             "board_centre_mm": [float(v) for v in fit.centre_mm],
             "board_across": [float(v) for v in fit.across],
             "board_up": [float(v) for v in fit.up],

@@ -10,6 +10,7 @@ import numpy as np
 
 from surfscan.checking.context import PlacedJob, Progress
 from surfscan.checking.film import Still, has_video, photo_of, stand_still
+from surfscan.checking.setup import find_mirrored
 from surfscan.checking.stations import camera_of, stand
 from surfscan.checking.survey import Laid
 from surfscan.core.carrier import Array
@@ -21,6 +22,7 @@ from surfscan.job.photo_quality import check_exposure
 from surfscan.job.sheet import Sheet
 from surfscan.judge.reasons import reason
 from surfscan.optics.field import Cutout, cut_out
+from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.reading.budget import SetUp
 from surfscan.reading.joint import MODES
 from surfscan.reading.propagation import modes
@@ -49,12 +51,15 @@ class Gathered:
     left_out : tuple of LeftOut
     stills : mapping of str to Still
         Frames of videos among them.
+    mirrored : tuple of MirroredTags
+        Looked for where nothing else says where the board stands.
     """
 
     sheet: Sheet
     stations: tuple[Station, ...]
     left_out: tuple[LeftOut, ...]
     stills: Mapping[str, Still] = field(default_factory=dict)
+    mirrored: tuple[MirroredTags, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,6 +103,8 @@ def gather_sweep(
     rows = []
     last: RefusedError | None = None
     shape: tuple[int, ...] = ()
+    mirrored: list[MirroredTags] = []
+    by_mirror = sheet.board is not None and sheet.board.by_mirror
     for row in sheet.photos:
         still = (stills or {}).get(row.file)
         photo = photo_of(sheet, row, stills or {})
@@ -117,13 +124,19 @@ def gather_sweep(
             left.append(LeftOut(row.file, "it is not of the same size as the others"))
             continue
         shape = shape or photo.image.shape
+        for one in find_mirrored(sheet, [station]) if by_mirror else ():
+            mirrored.append(replace(one, photo=_emptied(photo)))
         stations.append(station if not stations else replace(station, photo=_emptied(photo)))
         rows.append(row)
     if not stations:
         assert last is not None
         raise last
     return Gathered(
-        sheet.model_copy(update={"photos": tuple(rows)}), tuple(stations), tuple(left), stills or {}
+        sheet.model_copy(update={"photos": tuple(rows)}),
+        tuple(stations),
+        tuple(left),
+        stills or {},
+        tuple(mirrored),
     )
 
 

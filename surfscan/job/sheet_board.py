@@ -137,19 +137,19 @@ class BoardSheet(Table):
     )
     centre_mm: Point3 | None = Field(
         title="the board's middle",
-        json_schema_extra={"without": "needed, or a set-up photo"},
+        json_schema_extra={"without": "found by the board's tags"},
         default=None,
         description="[x, y, z] of the board's middle, mm, z over 0",
     )
     across: Point3 | None = Field(
         title="the board's direction to its right, a unit vector",
-        json_schema_extra={"without": "needed, or a set-up photo"},
+        json_schema_extra={"without": "found by the board's tags"},
         default=None,
         description="unit vector [x, y, z] in the panel frame",
     )
     up: Point3 | None = Field(
         title="the board's direction upwards, a unit vector at right angles to `across`",
-        json_schema_extra={"without": "needed, or a set-up photo"},
+        json_schema_extra={"without": "found by the board's tags"},
         default=None,
         description="unit vector [x, y, z] in the panel frame",
     )
@@ -198,6 +198,11 @@ class BoardSheet(Table):
         """Whether the sheet itself says where the board stands."""
         return self.centre_mm is not None
 
+    @property
+    def by_mirror(self) -> bool:
+        """Whether only the board's own tags in the panel's mirror can say where it stands."""
+        return not self.posed and self.setup_photo is None and self.tags is not None
+
     @model_validator(mode="after")
     def _pose_whole(self) -> BoardSheet:
         pose = {k: getattr(self, k) for k in ("centre_mm", "across", "up")}
@@ -217,17 +222,11 @@ class BoardSheet(Table):
             raise refuse(
                 "is only half given", found="no tags", allowed="setup_photo and [board.tags] together"
             )
-        if self.tags is not None and self.setup_photo is None and missing:
-            raise refuse(
-                "is only half given",
-                found="no setup_photo",
-                allowed="setup_photo and [board.tags] together, or a pose with [board.tags] as its cross-check",
-            )
         if not missing and self.setup_photo is not None:
             raise refuse("is given twice", found="a pose and a setup_photo", allowed="one of them")
         if not missing:
             self._check_pose()
-        if self.setup_photo is not None and (self.size_mm is None or self.period_mm is None):
+        if (self.setup_photo is not None or self.by_mirror) and None in (self.size_mm, self.period_mm):
             lacks = "size_mm" if self.size_mm is None else "period_mm"
             raise refuse("is missing", key=lacks, allowed="a length in mm")
         return self

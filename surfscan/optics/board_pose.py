@@ -15,11 +15,11 @@ import numpy as np
 from surfscan.core.errors import RefusedError
 from surfscan.core.records import Array, Board, Camera, Pose, TagSeen
 from surfscan.optics.lens import project, undistort
-from surfscan.optics.planar_pose import planar_starts
+from surfscan.optics.planar_pose import board_starts
 from surfscan.optics.pose import TILT_PRIOR_RAD, PoseFit, pose_from_tags
 from surfscan.optics.pose_checks import BLAMED, BOARD, CORNER_NOISE_PX, limit_px
 from surfscan.optics.tag_blame import tags_to_blame
-from surfscan.optics.tag_shape import tag_corners, tag_middle
+from surfscan.optics.tag_shape import tag_corners
 
 __all__ = ["BoardFit", "TagSet", "board_from_tags", "move_board"]
 
@@ -85,6 +85,8 @@ class BoardFit:
         The same of all corners.
     by_survey : ndarray (6, K)
         As in `PoseFit`.
+    mirrored : tuple of str
+        The photos whose mirrored tags gave it, where no set-up photo did; `camera_fit` is one of theirs then.
     """
 
     centre_mm: Array
@@ -100,6 +102,7 @@ class BoardFit:
     residual_px: dict[int, float]
     reprojection_px: float
     by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
+    mirrored: tuple[str, ...] = ()
 
 
 def move_board(board: Board, change: Array) -> Board:
@@ -237,16 +240,7 @@ def _fit_all(pose: Pose, panel: TagSet, board: TagSet, camera: Camera) -> list[_
     """Every distinct board pose that the corners allow, refined, best first."""
     ideal = [undistort(tag.corners_px, camera=camera) for tag in board.tags]
     middles = np.array([board.centres_mm[tag.id] for tag in board.tags], float)
-    spread = np.linalg.svd(middles - middles.mean(0), compute_uv=False)
-    starts = []
-    if len(middles) >= 4 and spread[1] > 0.5 * board.side_mm:
-        centres = np.column_stack([middles, np.zeros(len(middles))])
-        starts += planar_starts(centres, np.array([tag_middle(corners) for corners in ideal]))
-    else:
-        for quarter in range(4):  # few tags: their corners have to help, and prints lie in quarter turns
-            turns = np.column_stack([np.full(len(middles), quarter * np.pi / 2), np.zeros((len(middles), 2))])
-            points = tag_corners(turns, middles, board.side_mm).reshape(-1, 3)
-            starts += planar_starts(points, np.concatenate(ideal))
+    starts = board_starts(middles, ideal, board.side_mm)
     bundles = [
         _start(pose, panel, board, camera, cv2.Rodrigues(vector)[0], shift, ideal) for vector, shift in starts
     ]

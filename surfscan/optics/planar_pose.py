@@ -6,8 +6,9 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.optics.tag_shape import tag_corners, tag_middle
 
-__all__ = ["planar_starts"]
+__all__ = ["board_starts", "planar_starts"]
 
 
 def planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
@@ -22,6 +23,28 @@ def planar_starts(points: Array, ideal: Array) -> list[tuple[Array, Array]]:
         if centre[2] > 0 and np.isfinite(centre).all():
             starts.append((rotation.ravel().astype(float), shift.ravel().astype(float)))
     return starts or _square_on(points, ideal)
+
+
+def board_starts(middles: Array, ideal: list[Array], side_mm: float) -> list[tuple[Array, Array]]:
+    """First poses of a board, (rotation vector, shift) each, from its tags' middles and their corners without the lens.
+
+    Parameters
+    ----------
+    middles : ndarray (N, 2)
+        (across, up) on the board, mm.
+    ideal : list of ndarray (4, 2)
+    side_mm : float
+    """
+    spread = np.linalg.svd(middles - middles.mean(0), compute_uv=False)
+    if len(middles) >= 4 and spread[1] > 0.5 * side_mm:
+        centres = np.column_stack([middles, np.zeros(len(middles))])
+        return planar_starts(centres, np.array([tag_middle(corners) for corners in ideal]))
+    starts = []
+    for quarter in range(4):  # few tags: their corners have to help, and prints lie in quarter turns
+        turns = np.column_stack([np.full(len(middles), quarter * np.pi / 2), np.zeros((len(middles), 2))])
+        points = tag_corners(turns, middles, side_mm).reshape(-1, 3)
+        starts += planar_starts(points, np.concatenate(ideal))
+    return starts
 
 
 def _square_on(points: Array, ideal: Array) -> list[tuple[Array, Array]]:

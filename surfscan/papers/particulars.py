@@ -83,6 +83,9 @@ def measured_how(result: StoredResult, units: Units) -> list[Block]:
         return []
     if setup.get("file"):
         how = f"Board: its place was found in the set-up photo {setup['file']}."
+    elif setup.get("mirrored_in"):
+        count = len(setup["mirrored_in"])
+        how = f"Board: its place was found from its own tags, mirrored by the panel in {count} photos."
     elif setup.get("board"):
         how = "Board: its place was measured by hand and typed into the job sheet."
     else:

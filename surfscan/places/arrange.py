@@ -15,9 +15,9 @@ from typing import Any
 import cv2
 import numpy as np
 
-from surfscan.checking.setup import posed_sheet, stand_board
+from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, stand_by_mirror
 from surfscan.checking.stations import stand
-from surfscan.checking.survey import lay_out
+from surfscan.checking.survey import Laid, lay_out
 from surfscan.core.errors import NotMeasuredError, RefusedError, UsageError
 from surfscan.core.records import Photo
 from surfscan.job.photos import read_photo
@@ -26,6 +26,7 @@ from surfscan.job.sheet_writing import write_sheet
 from surfscan.job.tags import find_tags
 from surfscan.job.uploads import MOST_PHOTOS, name_in_job
 from surfscan.look.first_look import look_at
+from surfscan.optics.board_mirror import LEAST_SHOTS
 from surfscan.places.kit import DICTIONARY, Kit, kit_of
 from surfscan.reading.propagation import Inputs
 
@@ -245,17 +246,27 @@ def _roles(looks: list[_Look], board: Mapping[str, Any]) -> tuple[_Look | None, 
         return None, looks
     fit = [look for look in looks if len(look.board) >= LEAST_BOARD_TAGS and len(look.panel) >= 3]
     setup = max(fit, key=lambda look: (len(look.board), sum(look.board.values())), default=None)
-    if setup is None and not posed:
+    if setup is None and not posed and sum(_mirrors(look, board) for look in looks) < LEAST_SHOTS:
         most = max(looks, key=lambda look: len(look.board))
         raise RefusedError(
             "There is no set-up photo among the photos",
             found=f"at most {len(most.board)} of the board's tags in one photo ({most.name}),"
             f" with {len(most.panel)} on the panel",
-            allowed="one photo with at least 3 tags on the panel and 2 of the board, seen from their fronts",
+            allowed="one photo with at least 3 tags on the panel and 2 of the board, seen from their fronts;"
+            " or the board's tags mirrored by the panel in two photos or more",
             cure="step back and to the side until the panel's and the board's tags are in one photo; move nothing",
         )
     shots = [look for look in looks if look is not setup] or looks
     return setup, shots
+
+
+def _mirrors(look: _Look, board: Mapping[str, Any]) -> bool:
+    """Whether the panel mirrors a tag of the board in a photo."""
+    table = board.get("tags")
+    if table is None:
+        return False
+    found = find_tags(look.photo, dictionary=table["dictionary"], mirrored=True, thorough=True)
+    return any(tag.id in {int(known) for known in table["centres_mm"]} for tag in found)
 
 
 def _tables(
@@ -291,9 +302,7 @@ def _directed(
     laid = lay_out(sheet, [*photos, *([setup.photo] if setup is not None and setup not in shots else [])])
     posed = laid.sheet
     if not (posed.board is not None and posed.board.posed):
-        assert setup is not None  # without one a board is posed
-        fit, _ = stand_board(posed, setup.photo, inputs=Inputs(), laid=laid)
-        posed = posed_sheet(posed, fit)
+        posed = _posed(laid, setup, shots)
     rows = []
     for k, look in enumerate(shots):
         way = _way(posed, look.photo, k)
@@ -314,6 +323,20 @@ def _directed(
             cure="turn the board by 90 degrees in its own place and take the other photo",
         )
     return sorted(rows, key=lambda row: str(row["varies"]))
+
+
+def _posed(laid: Laid, setup: _Look | None, shots: list[_Look]) -> Sheet:
+    """The sheet with the board where the set-up photo, or its mirrored tags, put it."""
+    sheet = laid.sheet
+    if setup is not None:
+        fit, _ = stand_board(sheet, setup.photo, inputs=Inputs(), laid=laid)
+    else:
+        stations = [
+            stand(sheet, look.photo, row, tags=laid.tags.get(look.name), camera=laid.cameras.get(look.name))
+            for look, row in zip(shots, sheet.photos, strict=True)
+        ]
+        fit = stand_by_mirror(laid, find_mirrored(sheet, stations), Inputs())
+    return posed_sheet(sheet, fit)
 
 
 def _sheet_of(tables: dict[str, Any], files: Mapping[str, Path]) -> Sheet:

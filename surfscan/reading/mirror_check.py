@@ -13,33 +13,23 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.reading import Reading, View
-from surfscan.core.records import Board, Camera, Grid, Photo, Pose, TagSeen
+from surfscan.core.records import Board, Grid, Pose, TagSeen
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.lens import undistort
 from surfscan.optics.mirror import hit_board
-from surfscan.optics.pose import PoseFit
+from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.optics.tag_shape import tag_middle
 from surfscan.reading.propagation import Inputs, sources
 from surfscan.reading.surface import scaled_axes
 from surfscan.surface.slopes import continue_smoothly
 
-__all__ = ["DISAGREES", "MirrorCheck", "MirroredTags", "check_mirrored"]
+__all__ = ["DISAGREES", "MirrorCheck", "check_mirrored"]
 
 U_SLOPE_MRAD = 0.3
 """Least standard uncertainty of the panel's slope under a mirrored tag, where its paper hides the stripes."""
 
 DISAGREES = 3.0
 """Standard uncertainties past which a mirrored tag contradicts the set-up."""
-
-
-@dataclass(frozen=True, slots=True)
-class MirroredTags:
-    """The board's tags seen in the panel's mirror in one photo."""
-
-    photo: Photo
-    camera: Camera
-    fit: PoseFit
-    tags: tuple[TagSeen, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -146,6 +146,15 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
 PHOTO_CORNERS = "tag corners in the photos"
 """Name of the source that each photo has to itself."""
 
+_SET_UP = (
+    "board pose from the set-up photo",
+    "take the set-up photo from closer, or with larger tags further apart on the board",
+)
+_MIRRORED = (
+    "board pose from its mirrored tags",
+    "one photo more from another side that mirrors the board's tags, or a set-up photo",
+)
+
 Stand = tuple[Pose, float]
 """A pose, and the focal length's ratio to the one that was used."""
 
@@ -173,9 +182,9 @@ def sources(
     if board_fit is None:
         yield from _measured_board(still, board, inputs)
     else:
+        told = _MIRRORED if board_fit.mirrored else _SET_UP
         yield (
-            "board pose from the set-up photo",
-            "take the set-up photo from closer, or with larger tags further apart on the board",
+            *told,
             [(still, move_board(board, change), 1.0) for change in modes(board_fit.own)],
         )
     yield (

@@ -111,7 +111,10 @@ def test_refusals_name_what_is_wrong(job: Path, tmp_path: Path) -> None:
             ("10 = [-420.0, -370.0]\n11 = [420.0, -370.0]\n12 = [420.0, 370.0]\n", ""),
             r"too few of the board's tags.*found 1 of 1 \(tag 13\)",
         ),
-        (('setup_photo = "setup.jpg"\n', ""), r"board is only half given; found no setup_photo"),
+        (
+            ('setup_photo = "setup.jpg"\n', ""),
+            r"nothing tells where the board stands; found its mirrored tags in 0 photos",
+        ),
         (('"setup.jpg"', '"stripes-up.jpg"'), r"no tags of the board found"),
     ]
     for k, (pair, message) in enumerate(cases):

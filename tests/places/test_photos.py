@@ -74,6 +74,25 @@ def test_a_kits_photos_give_the_depths_that_were_rendered(crossed: tuple[CheckRe
         assert off < spot.u95_mm
 
 
+def test_three_photos_that_mirror_the_boards_tags_need_no_set_up_photo(tmp_path: Path) -> None:
+    """The same demand, and the board's place within half a per cent and its own interval."""
+    photos = [KIT / "mirrored" / name for name in ("left.jpg", "low.jpg", "right.jpg")]
+    result = check_photos(photos, tmp_path / "job", Panel("a door", "primer"))
+    assert "setup_photo" not in (tmp_path / "job" / "panel.toml").read_text()
+    assert len(result.spots) == 3
+    for x, y, depth in truth("mirrored")["dents"]:  # type: ignore[attr-defined]
+        spot = min(result.spots, key=lambda s: np.hypot(s.x_mm - x, s.y_mm - y))
+        assert abs(spot.peak_mm - depth) < min(max(0.003, 0.03 * abs(depth)), spot.u95_mm)
+    true = np.array(truth("mirrored")["board"]["centre"])  # type: ignore[index]
+    setup = result.details["setup"]
+    off = np.array(setup["board_centre_mm"]) - true
+    assert np.linalg.norm(off) < 0.005 * np.linalg.norm(true)
+    assert np.all(np.abs(off) < 2 * np.array(setup["u_centre_mm"]))
+    assert setup["mirrored_in"] == [photo.name for photo in photos]
+    assert result.details["mirror_check"]["agrees"]
+    assert "setup-by-tape" not in {r.code for r in result.findings}
+
+
 def test_the_board_is_found_within_half_a_per_cent(crossed: tuple[CheckResult, Path]) -> None:
     true = np.array(truth("crossed")["board"]["centre"])  # type: ignore[index]
     setup = crossed[0].details["setup"]

@@ -1,9 +1,10 @@
 """Photos of the standard kits by the independent renderer, for `fixtures/kit`: no sheet, EXIF as a phone writes it.
 
-    python tests/renders/kit_photos.py
+    python tests/renders/kit_photos.py [NAME ...]
 
-Kit 0 (crossed): panel.jpg, setup.jpg. Kit 1 (stripes): two photos and setup.jpg. The true focal length is 960 px, the
-28 mm of EXIF say 971. `truth.json` beside them has what is true in the frame of the job sheet's contract.
+Kit 0 (crossed): panel.jpg, setup.jpg. Kit 1 (stripes): two photos and setup.jpg. Kit 0 once more (mirrored): three
+hand-held photos in which the panel mirrors some of the board's tags, no set-up photo. The true focal length is
+960 px, the 28 mm of EXIF say 971. `truth.json` beside them has what is true in the frame of the job sheet's contract.
 """
 
 from __future__ import annotations
@@ -11,8 +12,10 @@ from __future__ import annotations
 import io
 import json
 import sys
+from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 from PIL import Image
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
@@ -29,11 +32,24 @@ SHOTS = {
         24,
         (("one.jpg", "a", "up"), ("two.jpg", "b", "across"), ("setup.jpg", "setup", "up")),
     ),
+    "mirrored": (
+        7,
+        0,
+        8,
+        (("left.jpg", "l", "crossed"), ("low.jpg", "m", "crossed"), ("right.jpg", "r", "crossed")),
+    ),
 }
+HAND_HELD = {
+    "l": np.array([-190.0, -330.0, 470.0]),
+    "m": np.array([20.0, -480.0, 520.0]),
+    "r": np.array([200.0, -300.0, 440.0]),
+}
+"""Closer than the board stands, so that the panel mirrors it whole."""
 
 
 def main() -> None:
-    for name, (seed, first, board, shots) in SHOTS.items():
+    for name in sys.argv[1:] or SHOTS:
+        seed, first, board, shots = SHOTS[name]
         scene = make_scene(
             seed,
             radius_mm=3000.0,
@@ -44,6 +60,9 @@ def main() -> None:
             inset_mm=54.0,
             share=0.66,
         )
+        if name == "mirrored":
+            far = {**scene.board, "centre": 1.5 * scene.board["centre"]}
+            scene = replace(scene, board=far, eyes={**scene.eyes, **HAND_HELD})
         folder = OUT / name
         folder.mkdir(parents=True, exist_ok=True)
         write_shots(
