@@ -117,4 +117,4 @@ def test_two_views_from_one_place_leave_the_crown_open() -> None:
 def test_a_board_that_moved_between_the_photos_is_told() -> None:
     shots = [mirrored(eye, np.inf) for eye in EYES[:2]]
     with pytest.raises(RefusedError, match="contradict each other"):
-        fitted([*shots, mirrored(EYES[2], np.inf, aside_mm=50.0)])
+        fitted([*shots, mirrored(EYES[2], np.inf, aside_mm=12.0)])
