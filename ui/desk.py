@@ -104,6 +104,12 @@ class Desk:
         self._pool.submit(self._run, fresh, text, list(taken), station)
         return fresh
 
+    @property
+    def idle(self) -> bool:
+        """Whether no check runs or waits."""
+        with self._lock:
+            return all(work.done for work in self._works.values())
+
     def warm_up(self) -> None:
         """Load what a check needs, so that a first one need not wait for it."""
         self._keeper.start()

@@ -7,14 +7,16 @@ from typing import Any
 
 import numpy as np
 import pytest
+from checking.views_of_a_panel import take_view
 from finished import finished
-from page_runs import JOBS, bring_job, check, go, open_page, told, uploader
+from page_runs import JOBS, bring_job, button, check, go, open_page, told, uploader
 from report.sample_result import made_result
 
 import surfscan
+from surfscan.checking.pipeline import check_job
 from surfscan.results.record import open_record
 
-from surfscan.ui import session, store  # isort: skip  (found by page_runs)
+from surfscan.ui import running, session, store  # isort: skip  (found by page_runs)
 from surfscan.ui.desk import Work
 
 
@@ -58,6 +60,60 @@ def test_the_comparisons_zip_has_its_paper(passes: Any) -> None:
         names = {name.rpartition("/")[2] for name in parts.namelist()}
     assert {"compare.json", "difference.npz", "difference.png"} <= names
     assert any(name.endswith(".pdf") for name in names)
+
+
+@pytest.fixture
+def views(tmp_path_factory: pytest.TempPathFactory, monkeypatch: pytest.MonkeyPatch) -> list[Any]:
+    """A browser with two overlapping views of one panel, and one of another, among its last jobs."""
+    root = tmp_path_factory.mktemp("parts")
+    found = [check_job(take_view(k, root / str(k))) for k in (0, 1)]
+    kept = store.Store()
+    monkeypatch.setattr(session, "STORE", kept)
+    monkeypatch.setattr(session, "_token", lambda: "lee")
+    for k, result in enumerate([*found, made_result()]):
+        tables = session.empty_job()
+        tables["panel"]["name"] = f"view {k}"
+        kept.keep("lee", store.KeptJob(f"job-{k}", tables, work=Work(f"v{k}.x", result=result, files={})), {})
+    return found
+
+
+def test_views_are_joined_as_the_command_does(views: list[Any]) -> None:
+    page = open_page("several-views")
+    chosen = page.multiselect[0]
+    assert button(page, "Join them").disabled
+    titles = [next(o for o in chosen.options if f"view {k}" in o) for k in range(3)]
+    chosen.set_value([titles[0], titles[2]]).run()
+    button(page, "Join them").click().run()
+    assert not page.exception
+    assert page.error, "views of two panels are refused in words"
+    assert page.session_state["work"].digest == "v2.x"  # what was open stays so
+    page.multiselect[0].set_value(titles[:2]).run()
+    page.text_input[0].set_value("whole door").run()
+    button(page, "Join them").click().run()
+    whole = surfscan.join(views, name="whole door")
+    made = page.session_state["work"].result
+    assert made.panel["name"] == "whole door"
+    assert made.verdict == whole.verdict
+    assert [s.peak_mm for s in made.spots] == pytest.approx([s.peak_mm for s in whole.spots])
+    go(page, "result")
+    assert "whole door" in told(page)
+
+
+def test_a_short_check_begins_before_the_button_is_pressed() -> None:
+    """From the button to the verdict is 3 s at most for two photos of 12 megapixels: much of it is done by then."""
+    page = open_page()
+    page.text_input(key=next(i.key for i in page.text_input if i.label.startswith("Name"))).set_value(
+        "ahead"
+    ).run()
+    bring_job(page, JOBS / "bad-photos")
+    desk = running._desk()
+    before = set(desk._works)
+    go(page, "photos")
+    (digest,) = set(desk._works) - before
+    assert "work" not in page.session_state
+    begun = desk._works[digest]
+    page.button(key="check").click().run()
+    assert page.session_state["work"] is begun
 
 
 def test_the_record_takes_a_result_and_gives_it_back(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

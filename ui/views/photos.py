@@ -53,6 +53,8 @@ def show() -> None:
 
 
 def _button(fine: bool) -> None:
+    if fine:
+        running.start_ahead()
     st.button(
         "Check the panel", type="primary", disabled=not fine, width="stretch", key="check", on_click=_check
     )
