@@ -9,6 +9,7 @@ from typing import Any
 from surfscan.core.units import UnitName, Units
 from surfscan.judge.trade_table import words
 from surfscan.papers.blocks import Block, Fields, Heading, Text
+from surfscan.report.sweeps import unseen_lines
 from surfscan.results.stored import StoredResult
 
 __all__ = ["Particulars", "measured_how", "particulars_fields", "when_taken"]
@@ -93,6 +94,7 @@ def measured_how(result: StoredResult, units: Units) -> list[Block]:
     texts = [how, *_known_to(result.details.get("uncertainty", {}).get("inputs", {}), setup, units)]
     mirror = result.details.get("mirror_check")
     texts.append(f"Cross-checked: {mirror['sentence']}" if mirror else "Scale by tape, not cross-checked.")
+    texts += unseen_lines(result.details, units)
     return [Heading("How the set-up was measured"), Text(" ".join(texts), small=True)]
 
 

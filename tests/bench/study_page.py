@@ -78,7 +78,7 @@ def open_page(browser: Any, server: Server) -> Any:
 
 
 def bring(page: Any, job: Path) -> None:
-    page.get_by_text("Open a job folder, or try the example").click()
+    page.get_by_role("button", name="Open a job").click()
     names = [p for p in sorted(job.iterdir()) if p.name == "panel.toml" or p.suffix == ".jpg"]
     page.locator("[class*='st-key-files-'] input[type=file]").set_input_files([str(path) for path in names])
     page.get_by_text("Good.").nth(1).wait_for()

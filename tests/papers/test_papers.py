@@ -397,6 +397,11 @@ def test_whose_what_and_when_are_printed_where_they_are_given_and_left_out_where
         ({"setup": {"board": {"pattern": "stripes"}}}, "typed into the job sheet"),
         ({"setup": {"board": {"pattern": "stripes"}}}, "Scale by tape, not cross-checked."),
         ({"setup": {"file": "setup.jpg"}}, "set-up photo setup.jpg"),
+        ({"setup": {"mirrored_in": ["a.jpg", "b.jpg"]}}, "mirrored by the panel in 2 photos"),
+        (
+            {"setup": {"file": "a.jpg"}, "unseen": {"share": 0.12, "part": "upper left", "photos": []}},
+            "Not seen yet: 12 % of the panel, most of it upper left.",
+        ),
         ({"setup": {"lamps_mm": [[0, 0, 900]]}}, "Lamps: their places"),
         (
             {"setup": {"board": {}}, "mirror_check": {"sentence": "4 mirrored tags agree."}},
