@@ -13,7 +13,8 @@ __all__ = ["CAUTION", "make_remote", "make_screen_page", "make_set_page"]
 
 CAUTION = (
     "Striped pictures that change can trouble people with photosensitive epilepsy. The picture changes no more than"
-    " twice a second here, and only when it is stepped. Do not run it where someone may be affected; stop with Esc."
+    " twice a second here, and only when it is stepped. Do not run it where someone may be affected; stop it with Esc,"
+    " with Back on a remote, or by switching the screen off."
 )
 
 
