@@ -20,7 +20,7 @@ from surfscan.optics.pose import PoseFit, pose_from_tags
 from surfscan.optics.shutter import PRIOR_S, Clock, Moment, Readout, still_tags, swayed
 from surfscan.reading.station import Station
 
-__all__ = ["Film", "Still", "film_fit", "has_video", "photo_of", "stand_still"]
+__all__ = ["Film", "Fit", "Still", "film_fit", "has_video", "photo_of", "stand_still"]
 
 NEAR = 0.05
 """Share of a frame's width within which tags must be where they were for a pose to start from theirs: from farther off

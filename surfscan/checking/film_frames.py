@@ -13,7 +13,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from surfscan.checking.film import Film, Still, film_fit
+from surfscan.checking.film import Film, Fit, Still, film_fit
 from surfscan.checking.film_choice import choose
 from surfscan.checking.stations import camera_of
 from surfscan.core.aside import end_aside
@@ -27,7 +27,7 @@ from surfscan.job.tags import find_tags
 from surfscan.job.video_file import is_video
 from surfscan.job.videos import Frame, digest, frame_photo, frames_of, open_video
 from surfscan.optics.shutter import Moment, fit_readout
-from surfscan.optics.steadiness import AXIS_PX, STRETCH, lens_drift
+from surfscan.optics.steadiness import lens_drift
 from surfscan.optics.survey import Shot, survey_tags
 
 __all__ = ["film_photos"]
@@ -141,7 +141,7 @@ def _chosen(sheet: Sheet, row: PhotoSheet, tell: Tell) -> list[Still]:
         interval_s=film.header.interval_s,
         fit=fit,
     )
-    _check_steady(placed, film, camera, whole)
+    _check_steady(placed, film, camera, whole, fit)
     tell(f"choosing frames of {row.file}", 0.9)
     sharp = [k for k in whole if not _is_blurred(film, k)]
     # How the camera was going is told from both sides.
@@ -259,24 +259,18 @@ def _is_blurred(film: Film, k: int) -> bool:
     return own > THRESHOLDS["blur_px"] or (own > 1.0 and own > BLURRED * min(near))
 
 
-def _check_steady(sheet: Sheet, film: Film, camera: Camera, whole: list[int]) -> None:
+def _check_steady(sheet: Sheet, film: Film, camera: Camera, whole: list[int], fit: Fit) -> None:
     """Refuse a stabilised video.
 
     Raises
     ------
     RefusedError
     """
-    interval = film.header.interval_s
-    column, row = camera.centre_px
-    lenses = (
-        camera,
-        replace(camera, centre_px=(column + AXIS_PX, row)),
-        replace(camera, centre_px=(column, row + AXIS_PX)),
-        replace(camera, focal_px=camera.focal_px * (1 + STRETCH)),
-    )
-    picks = whole[:: max(1, round(STEADY_S / interval))][:STEADY_FRAMES]
-    stills = [film.still(k, camera) for k in picks]
-    drift = lens_drift([still for still in stills if still], [film_fit(sheet, film, lens) for lens in lenses])
+    assert sheet.tags is not None
+    picks = whole[:: max(1, round(STEADY_S / film.header.interval_s))][:STEADY_FRAMES]
+    stills = [still for still in (film.still(k, camera) for k in picks) if still]
+    found = [(still, placed) for still in stills if (placed := fit(still)) is not None]
+    drift = lens_drift(found, centres_mm=sheet.tags.places_mm, side_mm=sheet.tags.side_mm, camera=camera)
     if drift > MOST_DRIFT:
         raise RefusedError(
             f"{film.file} looks stabilised: its frames do not come from one fixed lens",

@@ -19,7 +19,7 @@ from surfscan.core.records import Array, Camera, Pose, TagSeen
 from surfscan.optics.lens import undistort
 from surfscan.optics.planar_pose import planar_starts
 from surfscan.optics.pose_checks import BLAMED, CORNER_NOISE_PX, PANEL, limit_px
-from surfscan.optics.pose_fit import State, fit_state
+from surfscan.optics.pose_fit import TILT_PRIOR_RAD, State, fit_state, pose_model, seen_points
 from surfscan.optics.tag_blame import tags_to_blame
 from surfscan.optics.tag_shape import tag_corners
 
@@ -29,9 +29,6 @@ __all__ = [
     "pose_from_corners",
     "pose_from_tags",
 ]
-
-TILT_PRIOR_RAD = 0.3
-"""Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,11 +174,11 @@ def pose_from_corners(
         state = (cv2.Rodrigues(vector)[0], shift, np.zeros((0, 3)))
 
         def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
-            seen, jac = _seen(corners, rotation, shift)
+            seen, jac = seen_points(corners, rotation, shift)
             return ((seen - ideal) * camera.focal_px).ravel(), jac * camera.focal_px
 
         (rotation, shift, _), miss, jac = fit_state(linear, state)
-        seen, _ = _seen(corners, rotation, shift)
+        seen, _ = seen_points(corners, rotation, shift)
         inverse = np.linalg.pinv(jac.T @ jac)
         rms = float(np.sqrt(np.mean(np.sum(miss.reshape(-1, 2) ** 2, 1))))
         fits.append((rms, rotation, shift, inverse, -inverse @ jac.T @ seen.ravel()))
@@ -201,22 +198,6 @@ def pose_from_corners(
 
 def _ids(tags: list[TagSeen]) -> str:
     return ", ".join(str(tag.id) for tag in tags)
-
-
-def _seen(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
-    """Ideal places (N, 2) of points (N, 3), and their Jacobian (2 N, 6) by a turn from the left and the shift."""
-    turned = points @ rotation.T
-    x, y, z = (turned + shift).T
-    seen = np.stack([x / z, y / z], -1)
-    # d(place)/d(camera point), then camera point by turn (-[R P]x) and by shift (identity).
-    zero = np.zeros_like(z)
-    by_point = np.stack([np.stack([1 / z, zero, -x / z**2], -1), np.stack([zero, 1 / z, -y / z**2], -1)], 1)
-    a, b, c = turned.T
-    by_turn = np.stack(
-        [np.stack([zero, c, -b], -1), np.stack([-c, zero, a], -1), np.stack([b, -a, zero], -1)], 1
-    )
-    jac = np.concatenate([np.einsum("nij,njk->nik", by_point, by_turn), by_point], -1)
-    return seen, jac.reshape(-1, 6)
 
 
 def _fit_both(
@@ -274,29 +255,7 @@ def _refine(
         edge = (on_plane[1] - on_plane[0]) + (on_plane[2] - on_plane[3])
         turn_tilt[k, 0] = np.arctan2(edge[1], edge[0])
 
-    scale = camera.focal_px / CORNER_NOISE_PX
-    prior = np.zeros((2 * count, 6 + 3 * count))
-    for k in range(count):
-        prior[2 * k, 7 + 3 * k] = prior[2 * k + 1, 8 + 3 * k] = 1 / TILT_PRIOR_RAD
-
-    def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
-        points = tag_corners(own, middle, side)
-        seen, jac = _seen(points.reshape(-1, 3), rotation, shift)
-        whole = np.zeros((8 * count, 6 + 3 * count))
-        whole[:, :6] = jac
-        by_point = jac[:, 3:6].reshape(count, 8, 3) @ rotation
-        for axis in range(3):
-            moved = own.copy()
-            moved[:, axis] += 1e-6
-            change = (tag_corners(moved, middle, side) - points) * 1e6
-            effect = np.einsum("ncij,ncj->nci", by_point.reshape(count, 4, 2, 3), change).reshape(count, 8)
-            for k in range(count):
-                whole[8 * k : 8 * k + 8, 6 + 3 * k + axis] = effect[k]
-        miss = ((seen - ideal.reshape(-1, 2)) * scale).ravel()
-        return np.concatenate([miss, (own[:, 1:] / TILT_PRIOR_RAD).ravel()]), np.vstack(
-            [whole * scale, prior]
-        )
-
+    linear = pose_model(ideal, middle, side, camera.focal_px / CORNER_NOISE_PX)
     (rotation, shift, own), miss, jac = fit_state(linear, (rotation, start[3:6], turn_tilt))
     misses = miss[: 8 * count].reshape(count, 4, 2) * CORNER_NOISE_PX
     each = np.sqrt(np.mean(np.sum(misses**2, -1), -1))

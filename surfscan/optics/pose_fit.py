@@ -8,8 +8,12 @@ import cv2
 import numpy as np
 
 from surfscan.core.records import Array
+from surfscan.optics.tag_shape import tag_corners
 
-__all__ = ["State", "fit_state"]
+__all__ = ["TILT_PRIOR_RAD", "State", "fit_state", "pose_model", "seen_points"]
+
+TILT_PRIOR_RAD = 0.3
+"""Standard deviation of a tag's tilt: wide enough for the rim of a panel of 1 m radius."""
 
 State = tuple[Array, Array, Array]
 """Rotation (3, 3), shift (3,), and each tag's own turn and slopes (N, 3)."""
@@ -69,3 +73,53 @@ def _left_jacobian(turn: Array) -> Array:
     return np.asarray(
         np.eye(3) + (1 - np.cos(size)) / size * cross + (1 - np.sin(size) / size) * cross @ cross
     )
+
+
+def pose_model(
+    ideal: Array, middle: Array, side: float, scale: float
+) -> Callable[[Array, Array, Array], tuple[Array, Array]]:
+    """Residual and slope of a pose with each tag's own turn and tilt: corners over their noise, tilts over theirs."""
+    count = len(middle)
+    prior = np.zeros((2 * count, 6 + 3 * count))
+    tag = np.arange(count)
+    for k in range(count):
+        prior[2 * k, 7 + 3 * k] = prior[2 * k + 1, 8 + 3 * k] = 1 / TILT_PRIOR_RAD
+    # Each tag as it lies, and with its turn and both slopes a little larger, all in one call.
+    steps = np.concatenate([np.zeros((1, 3)), 1e-6 * np.eye(3)])
+    places = np.tile(middle, (4, 1))
+    rows = 8 * tag[:, None, None] + np.arange(8)
+    columns = 6 + 3 * tag[:, None, None] + np.arange(3)[:, None]
+
+    def linear(rotation: Array, shift: Array, own: Array) -> tuple[Array, Array]:
+        lies = (own + steps[:, None]).reshape(-1, 3)
+        points = tag_corners(lies, places, side).reshape(4, count, 4, 3)
+        seen, jac = seen_points(points[0].reshape(-1, 3), rotation, shift)
+        whole = np.zeros((8 * count, 6 + 3 * count))
+        whole[:, :6] = jac
+        by_point = (jac[:, 3:6].reshape(count, 8, 3) @ rotation).reshape(count, 4, 2, 3)
+        change = (points[1:] - points[0]) * 1e6
+        effect = np.einsum("ncij,ancj->naci", by_point, change).reshape(count, 3, 8)
+        whole[rows, columns] = effect
+        miss = ((seen - ideal.reshape(-1, 2)) * scale).ravel()
+        return np.concatenate([miss, (own[:, 1:] / TILT_PRIOR_RAD).ravel()]), np.concatenate(
+            [whole * scale, prior]
+        )
+
+    return linear
+
+
+def seen_points(points: Array, rotation: Array, shift: Array) -> tuple[Array, Array]:
+    """Ideal places (N, 2) of points (N, 3), and their Jacobian (2 N, 6) by a turn from the left and the shift."""
+    a, b, c = (points @ rotation.T).T
+    near = 1 / (c + shift[2])
+    seen = np.empty((len(points), 2))
+    u, v = seen.T
+    u[:], v[:] = (a + shift[0]) * near, (b + shift[1]) * near
+    # d(place)/d(camera point), and that times camera point by turn (-[R P]x).
+    jac = np.zeros((len(points), 2, 6))
+    du, dv = u * near, v * near
+    jac[:, 0, 0], jac[:, 0, 1], jac[:, 0, 2] = -du * b, near * c + du * a, -near * b
+    jac[:, 1, 0], jac[:, 1, 1], jac[:, 1, 2] = -near * c - dv * b, dv * a, near * a
+    jac[:, 0, 3], jac[:, 0, 5] = near, -du
+    jac[:, 1, 4], jac[:, 1, 5] = near, -dv
+    return seen, jac.reshape(-1, 6)

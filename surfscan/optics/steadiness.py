@@ -7,12 +7,16 @@ a second apart are held against each other, by second differences.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
-from surfscan.core.records import TagSeen
+from surfscan.core.records import Array, Camera, TagSeen
+from surfscan.optics.lens import undistort
 from surfscan.optics.pose import PoseFit
+from surfscan.optics.pose_checks import CORNER_NOISE_PX
+from surfscan.optics.pose_fit import pose_model
 
 __all__ = ["AXIS_PX", "STRETCH", "lens_drift"]
 
@@ -22,41 +26,84 @@ AXIS_PX = 20.0
 STRETCH = 0.01
 """The same of the focal length, as a share."""
 
+LARGEST = 1.0
+"""How far off a lens may be, in these steps (one standard deviation)."""
+
 LEAST = 5
 """Fewest triples of frames that tell anything."""
 
-Fit = Callable[[list[TagSeen]], PoseFit | None]
+LARGEST = 1.0
+"""How far off a lens may be, in these steps (one standard deviation)."""
+
+LEAST = 5
+"""Fewest triples of frames that tell anything."""
 
 
-def lens_drift(still: Sequence[list[TagSeen]], fits: Sequence[Fit]) -> float:
+def lens_drift(
+    frames: Iterable[tuple[list[TagSeen], PoseFit]],
+    *,
+    centres_mm: Mapping[int, tuple[float, ...]],
+    side_mm: float,
+    camera: Camera,
+) -> float:
     """Variance of the lens between frames, as a multiple of what the tags' corners would make of a fixed one.
 
     Parameters
     ----------
-    still : sequence of list of TagSeen
-        Tags of frames about 0.1 s apart, in order, free of rolling shutter.
-    fits : four callables
-        From tags to a pose: with the lens as it is, with its axis `AXIS_PX` to the right, with the same downwards, and
-        with its focal length longer by `STRETCH`.
+    frames : iterable of (list of TagSeen, PoseFit)
+        About 0.1 s apart, in order: tags free of rolling shutter, and their pose by `camera`.
+    centres_mm, side_mm, camera
+        As in `surfscan.optics.pose.pose_from_tags`.
     """
+    column, row = camera.centre_px
+    lenses = (
+        camera,
+        replace(camera, centre_px=(column + AXIS_PX, row)),
+        replace(camera, centre_px=(column, row + AXIS_PX)),
+        replace(camera, focal_px=camera.focal_px * (1 + STRETCH)),
+    )
     rows = []
-    for tags in still:
-        found = [fit(tags) for fit in fits]
-        good = [f for f in found if f is not None]
-        if len(good) < 4:
-            continue
-        misses = [np.concatenate([m.ravel() for m in f.misses_px.values()]) for f in good]
-        moved = np.stack([m - misses[0] for m in misses[1:]], -1)
-        off = -np.linalg.lstsq(moved, misses[0], rcond=None)[0]
-        left = misses[0] + moved @ off
+    noise2, free = 0.0, 0
+    for tags, fit in frames:
+        misses = _misses(fit, tags, lenses, centres_mm, side_mm)
+        moved = (misses[1:] - misses[0]).T
+        loose = np.linalg.lstsq(moved, misses[0], rcond=None)[0]
+        left = misses[0] - moved @ loose
         # Each pose takes six numbers, each tag three.
-        rows.append((off, np.linalg.pinv(moved.T @ moved), left @ left, left.size - 9 - 3 * (left.size // 8)))
+        free += left.size - 9 - 3 * (left.size // 8)
+        noise2 += float(left @ left)
+        rows.append((misses[0], moved))
     if len(rows) < LEAST + 2:
         return 0.0
-    off = np.array([row[0] for row in rows])
-    noise2 = sum(row[2] for row in rows) / max(sum(row[3] for row in rows), 1)
-    spread = noise2 * np.array([row[1] for row in rows])
+    noise2 /= max(free, 1)
+    # The tags leave some lenses open to hundreds of pixels, others in each frame: no lens is off by as much as that.
+    held = noise2 / LARGEST**2 * np.eye(3)
+    spread = np.array([np.linalg.inv(moved.T @ moved + held) for _, moved in rows])
+    off = np.array([-s @ moved.T @ miss for s, (miss, moved) in zip(spread, rows, strict=True)])
+    spread = noise2 * spread
     step = off[:-2] - 2 * off[1:-1] + off[2:]
     usual = spread[:-2] + 4 * spread[1:-1] + spread[2:]
     ratio = [float(s @ np.linalg.solve(u, s)) / 3 for s, u in zip(step, usual, strict=True)]
     return float(np.median(ratio))
+
+
+def _misses(
+    fit: PoseFit,
+    tags: list[TagSeen],
+    lenses: Sequence[Camera],
+    centres_mm: Mapping[int, tuple[float, ...]],
+    side_mm: float,
+) -> Array:
+    """Corner misses (L, 8 N), px, that each lens leaves with the pose fitted again, to first order."""
+    known = [tag for tag in tags if tag.id in fit.tag_turn_rad]
+    middle = np.array([centres_mm[tag.id] for tag in known], float)
+    own = np.array([[fit.tag_turn_rad[tag.id], *fit.tag_tilt[tag.id]] for tag in known])
+    left, solve, jac = [], None, np.zeros((0, 0))
+    for lens in lenses:
+        ideal = np.stack([undistort(tag.corners_px, camera=lens) for tag in known])
+        linear = pose_model(ideal, middle, side_mm, lens.focal_px / CORNER_NOISE_PX)
+        miss, slope = linear(fit.pose.rotation, fit.pose.shift_mm, own)
+        if solve is None:
+            solve, jac = np.linalg.pinv(slope), slope
+        left.append((miss - jac @ (solve @ miss))[: 8 * len(known)] * CORNER_NOISE_PX)
+    return np.stack(left)

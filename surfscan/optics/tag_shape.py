@@ -33,10 +33,13 @@ def tag_corners(turn_tilt: Array, centres: Array, side: float) -> Array:
     along = cos * square[:, 0] - sin * square[:, 1]
     up = sin * square[:, 0] + cos * square[:, 1]
     # Axes of the tilted plane: unit along x on it, and the perpendicular in it (normal x first axis).
+    p, q = p[:, None], q[:, None]
     long, size = np.sqrt(1 + p * p), np.sqrt(1 + p * p + q * q)
-    ex = np.stack([1 / long, np.zeros_like(p), p / long], -1)
-    ey = np.stack([-p * q, 1 + p * p, q], -1) / (size * long)[:, None]
-    points: Array = along[..., None] * ex[:, None] + up[..., None] * ey[:, None]
+    up = up / (size * long)
+    points = np.empty((*along.shape, 3))
+    points[..., 0] = along / long - up * (p * q)
+    points[..., 1] = up * (1 + p * p)
+    points[..., 2] = along * (p / long) + up * q
     points[..., : centres.shape[1]] += centres[:, None]
     return points
 

@@ -12,11 +12,18 @@ from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
 from surfscan.reading.surface import Surface, first_surface
 
-__all__ = ["find_crown"]
+__all__ = ["find_crown", "look_for_stripes"]
+
+THIN = 40
+"""Cells along the shorter side by which directions are told."""
 
 
 def find_crown(
-    cutouts: list[Cutout], context: Context, *, lit: list[Array] | None = None
+    cutouts: list[Cutout],
+    context: Context,
+    *,
+    lit: list[Array] | None = None,
+    first: list[Tiles] | None = None,
 ) -> tuple[Array, Surface]:
     """Fit the crown to the photos' stripes.
 
@@ -26,6 +33,8 @@ def find_crown(
     context : Context
     lit : list of ndarray (H, W), bool, optional
         Where each photo is looked at; everywhere inside by default.
+    first : list of Tiles, optional
+        What `look_for_stripes` found of the same photos.
 
     Returns
     -------
@@ -39,28 +48,65 @@ def find_crown(
     RefusedError, NotMeasuredError
         No stripes, or others than the sheet's board would show.
     """
-    board = context.mirrored_board
     crown = np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
+    tiles = None
     for turn in range(2):
         surface = first_surface(context, crown).level(context)
-        sets = []
-        for k, cutout in enumerate(cutouts):
-            view = cutout.view
-            crossed = sum(other.view.photo is view.photo for other in cutouts) > 1
-            where = context.inside if lit is None else lit[k]
-            tiles = _tiles(cutout, surface, context, where, crossed=crossed)
-            if turn == 0:
-                axes = {
-                    axis: predict_frequency(
-                        tiles.column, tiles.row, crown, camera_mm=view.camera_mm, board=board, varies=axis
-                    )
-                    for axis in ("across", "up")
-                }
-                known = context.crown is not None
-                check_stripes(tiles, axes, varies=view.varies, file=view.photo.file, crown_known=known)
-            sets.append((tiles.column, tiles.row, tiles, view.camera_mm, view.varies))
-        crown = fit_crown(sets, board=board, start=crown)
+        if turn == 0:
+            tiles = first or look_for_stripes(cutouts, context, lit=lit)
+        else:
+            tiles = [
+                _tiles(cutout, surface, context, where, crossed=_is_crossed(cutout, cutouts))
+                for cutout, where in zip(cutouts, _where(cutouts, context, lit), strict=True)
+            ]
+        sets = [
+            (each.column, each.row, each, cutout.view.camera_mm, cutout.view.varies)
+            for each, cutout in zip(tiles, cutouts, strict=True)
+        ]
+        crown = fit_crown(sets, board=context.mirrored_board, start=crown)
     return crown, first_surface(context, crown).level(context)
+
+
+def look_for_stripes(
+    cutouts: list[Cutout], context: Context, *, lit: list[Array] | None = None
+) -> list[Tiles]:
+    """Tile frequencies of the photos on the panel as known before they are read: what the crown is fitted to first.
+
+    Parameters
+    ----------
+    cutouts, context, lit
+        As in `find_crown`.
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        As `find_crown` does.
+    """
+    board = context.mirrored_board
+    crown = np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
+    surface = first_surface(context, crown).level(context)
+    found = []
+    for cutout, where in zip(cutouts, _where(cutouts, context, lit), strict=True):
+        view = cutout.view
+        tiles = _tiles(cutout, surface, context, where, crossed=_is_crossed(cutout, cutouts))
+        axes = {
+            axis: predict_frequency(
+                tiles.column, tiles.row, crown, camera_mm=view.camera_mm, board=board, varies=axis
+            )
+            for axis in ("across", "up")
+        }
+        known = context.crown is not None
+        check_stripes(tiles, axes, varies=view.varies, file=view.photo.file, crown_known=known)
+        found.append(tiles)
+    return found
+
+
+def _where(cutouts: list[Cutout], context: Context, lit: list[Array] | None) -> list[Array]:
+    return [context.inside] * len(cutouts) if lit is None else lit
+
+
+def _is_crossed(cutout: Cutout, cutouts: list[Cutout]) -> bool:
+    return sum(other.view.photo is cutout.view.photo for other in cutouts) > 1
 
 
 def _tiles(cutout: Cutout, surface: Surface, context: Context, where: Array, *, crossed: bool) -> Tiles:
@@ -79,10 +125,12 @@ def _directions(
     cutout: Cutout, surface: Surface, context: Context
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """In which directions of the panel the photo's own board axis, and the other, go by."""
-    hit = surface.hit(cutout.view.pose, context.mirrored_board)
+    thin = np.s_[:: max(1, min(surface.z.shape) // THIN), :: max(1, min(surface.z.shape) // THIN)]
+    few = Surface(*(m[thin] for m in (surface.x, surface.y, surface.z, surface.p, surface.q)))
+    hit, inside = few.hit(cutout.view.pose, context.mirrored_board), context.inside[thin]
     own = cutout.view.varies
     found = []
     for axis in (own, "up" if own == "across" else "across"):
         gy, gx = np.gradient(hit.place(axis))
-        found.append((float(np.nanmedian(gx[context.inside])), float(np.nanmedian(gy[context.inside]))))
+        found.append((float(np.nanmedian(gx[inside])), float(np.nanmedian(gy[inside]))))
     return found[0], found[1]

@@ -19,7 +19,8 @@ from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
 from surfscan.optics.field import Cutout
-from surfscan.reading.crown import find_crown
+from surfscan.phase.carrier import Tiles
+from surfscan.reading.crown import find_crown, look_for_stripes
 from surfscan.reading.finish import end_track, track_noise
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import FOLD_ROUND, Track
@@ -140,18 +141,14 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     board = inner_board(context.mirrored_board)
     flat = first_surface(context).level(context)
     lit = [context.inside & on_board(flat.hit(each[0].view.pose, board), board) for each in cutouts]
+    with ThreadPoolExecutor(2) as pool:
+        looks = list(pool.map(lambda each, mask: _look(each, mask, context), cutouts, lit))
     good: list[int] = []
-    for k, (each, mask) in enumerate(zip(cutouts, lit, strict=True)):
-        name = each[0].view.photo.file
-        if mask.sum() < LEAST_LIT * context.inside.sum():
-            left.append(LeftOut(name, "the panel does not reflect the board into it"))
-            continue
-        try:
-            find_crown(each, context, lit=[mask] * len(each))
-        except (RefusedError, NotMeasuredError) as error:
-            left.append(LeftOut(name, error.what.removeprefix(f"{name}: ")))
-            continue
-        good.append(k)
+    for k, (each, look) in enumerate(zip(cutouts, looks, strict=True)):
+        if isinstance(look, str):
+            left.append(LeftOut(each[0].view.photo.file, look))
+        else:
+            good.append(k)
     if not good:
         raise NotMeasuredError(
             "none of the photos shows stripes that can be read",
@@ -160,7 +157,12 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             allowed="photos that mirror the board in the panel",
         )
     flat_list = [one for k in good for one in cutouts[k]]
-    surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
+    surface = find_crown(
+        flat_list,
+        context,
+        lit=[lit[k] for k in good for _ in cutouts[k]],
+        first=[tiles for k in good for tiles in looks[k] if isinstance(tiles, Tiles)],
+    )[1]
     seen = []
     for k in good:
         on = on_board(surface.hit(cutouts[k][0].view.pose, board), board) & context.inside
@@ -177,6 +179,17 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             Seen(k, tracks, box, part, modes(pose.covariance), pose, np.zeros(MODES), none, none.copy())
         )
     return seen, surface
+
+
+def _look(each: list[Cutout], lit: Array, context: Context) -> list[Tiles] | str:
+    """A photo's stripes where it is lit; or why it can't be used."""
+    name = each[0].view.photo.file
+    if lit.sum() < LEAST_LIT * context.inside.sum():
+        return "the panel does not reflect the board into it"
+    try:
+        return look_for_stripes(each, context, lit=[lit] * len(each))
+    except (RefusedError, NotMeasuredError) as error:
+        return error.what.removeprefix(f"{name}: ")
 
 
 @dataclass(slots=True)

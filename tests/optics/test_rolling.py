@@ -13,7 +13,7 @@ from surfscan.optics.lens import project
 from surfscan.optics.pose import PoseFit, pose_from_tags
 from surfscan.optics.rolling import eye_of, ray_of
 from surfscan.optics.shutter import Clock, Moment, fit_readout, still_tags, swayed
-from surfscan.optics.steadiness import AXIS_PX, STRETCH, lens_drift
+from surfscan.optics.steadiness import lens_drift
 from surfscan.reading.propagation import moved_pose, slide
 from surfscan.reading.surface import Surface
 from surfscan.synth.scene import look_at
@@ -140,17 +140,12 @@ def test_how_the_camera_moves_in_a_frame() -> None:
 
 
 def drift(moments: list[Moment]) -> float:
-    column, row = CAMERA.centre_px
-    lenses = (
-        CAMERA,
-        replace(CAMERA, centre_px=(column + AXIS_PX, row)),
-        replace(CAMERA, centre_px=(column, row + AXIS_PX)),
-        replace(CAMERA, focal_px=CAMERA.focal_px * (1 + STRETCH)),
-    )
     stills = [
         still_tags(moments, k, clock=CLOCK, readout_s=READOUT_S, interval_s=1 / 30) for k in range(2, 50, 3)
     ]
-    return lens_drift([still[0] for still in stills if still], [fitter(lens) for lens in lenses])
+    fit = fitter()
+    frames = [(still[0], fit(still[0])) for still in stills if still]
+    return lens_drift(frames, centres_mm=TAGS, side_mm=36.0, camera=CAMERA)
 
 
 def test_frames_shifted_by_stabilisation_stand_out() -> None:
