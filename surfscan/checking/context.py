@@ -16,6 +16,7 @@ from surfscan.core.reading import Context, Reading, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
+from surfscan.optics.base_fit import BaseFit
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.field import make_grid, mask_region, mask_squares
 from surfscan.optics.pose import PoseFit
@@ -69,6 +70,8 @@ class PlacedJob:
         Photos of a sweep that could not be used so far.
     stills : mapping of str to Still
         Frames of videos among the photos.
+    curved : BaseFit, optional
+        What a curved panel is measured on; the sheet's region is drawn on that.
     """
 
     sheet: Sheet
@@ -78,6 +81,7 @@ class PlacedJob:
     null: Null | None = None
     left_out: tuple[LeftOut, ...] = ()
     stills: Mapping[str, Still] = field(default_factory=dict)
+    curved: BaseFit | None = None
 
     @property
     def views(self) -> tuple[View, ...]:
@@ -177,6 +181,18 @@ def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Con
     """The context of a light that asks for a grid of this step."""
     sheet, stations = placed.sheet, list(placed.stations)
     grid = make_grid(sheet.panel.extent_mm, step_mm)
+    if placed.curved is not None:
+        curved = placed.curved
+        return Context(
+            placed.views,
+            grid,
+            judged_region(sheet, grid, stations, curved),
+            curved.places_mm[:, :2],
+            board,
+            curved.crown,
+            curved.base,
+            curved.places_mm[:, 2],
+        )
     return Context(
         placed.views,
         grid,
@@ -203,14 +219,20 @@ def tag_half_mm(sheet: Sheet) -> float:
     return sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
 
 
-def judged_region(sheet: Sheet, grid: Grid, stations: list[Station]) -> Array:
+def judged_region(
+    sheet: Sheet, grid: Grid, stations: list[Station], curved: BaseFit | None = None
+) -> Array:
     """Flags of the judged region, (H, W) int32: 0 inside, else left out, outside or under a tag."""
     under = np.zeros(grid.shape, bool)
     if sheet.tags is not None:
         turns: dict[int, float] = {}
         for station in stations:
             turns.update(station.fit.tag_turn_rad)
-        under = mask_squares(grid, sheet.tags.centres_mm, turns, tag_half_mm(sheet))
+        centres = sheet.tags.centres_mm
+        if curved is not None:
+            centres = {tag: (x, y) for tag, (x, y, _) in zip(centres, curved.places_mm, strict=True)}
+            turns = dict(zip(centres, curved.turns_rad, strict=True))
+        under = mask_squares(grid, centres, turns, tag_half_mm(sheet))
     return mask_region(
         grid,
         region_mm=None if sheet.panel.region_mm is None else list(sheet.panel.region_mm),

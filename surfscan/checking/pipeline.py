@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.curved import curved_details, on_its_surface
 from surfscan.checking.film import has_video
 from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
@@ -90,7 +91,7 @@ def check_job(
         from surfscan.checking.film_frames import film_photos  # late: most checks are of photos
 
         sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share), why=why)
-        laid = lay_out(sheet, stills=stills)
+        laid = on_its_surface(lay_out(sheet, stills=stills), sheet, sweep=True)
         gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
         laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
@@ -99,6 +100,8 @@ def check_job(
         for photo in photos:
             check_exposure(photo)
         laid = lay_out(sheet, photos)
+        if not why:
+            laid = on_its_surface(laid, sheet, sweep=False)
     check_sizes(photos)
     if why:
         return _look(laid.sheet, photos, why, limits, clock, tell, against=against is not None)
@@ -115,7 +118,7 @@ def check_job(
         for k, station in enumerate(placed.stations)
     ]
     result, reading, budget = _judge(placed, taken, quality, limits, clock, tell, against=against)
-    result = replace(result, details={**result.details, **laid.details()})
+    result = replace(result, details={**result.details, **laid.details(), **curved_details(laid)})
     return _with_setup(result, placed, setup, reading, budget)
 
 
@@ -217,7 +220,7 @@ def _set_up(
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null)
+    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null, curved=laid.curved)
     if gathered is not None:
         placed = replace(placed, left_out=gathered.left_out, stills=gathered.stills)
     return placed, setup

@@ -30,6 +30,9 @@ from surfscan.reading.sweep import LeftOut, Sweep, read_sweep
 
 __all__ = ["Gathered", "SweepTaken", "gather_sweep", "is_sweep", "take_sweep"]
 
+BASE_OFF_MM = 5.0
+"""How far a curved panel may stand off its base beside what its tags say."""
+
 JOINT_MODES = 24
 """Most changes of all poses at once that stand for what is left open of them; the rest is smaller than these."""
 
@@ -174,7 +177,10 @@ def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:
     """The panel's part of one photo, for each direction that it carries; the rest of the photo is dropped."""
     view, row = context.views[number], placed.sheet.photos[number]
     photo = photo_of(placed.sheet, row, placed.stills)
-    cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=stand_off_mm(context.grid))
+    reach = stand_off_mm(context.grid)
+    if context.level_mm is not None:
+        reach = BASE_OFF_MM + 2 * float(np.abs(context.level_mm).max())
+    cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=reach, base=context.base)
     ways = (view.varies,) if view.varies else ("across", "up")
     return [replace(cut, view=replace(view, varies=way)) for way in ways]
 

@@ -66,7 +66,7 @@ def find_crown(
 def _tiles(cutout: Cutout, surface: Surface, context: Context, where: Array, *, crossed: bool) -> Tiles:
     """Tile frequencies of a photo laid on the surface; places in mm, cycles per mm."""
     grid = context.grid
-    picture, state = rectify(cutout, surface.x, surface.y, surface.z)
+    picture, state = rectify(cutout, *surface.points)
     shrunk = cv2.resize(picture, grid.shape[::-1], interpolation=cv2.INTER_AREA)
     good = where & (state[::FINE, ::FINE] == 0)
     nearer = _directions(cutout, surface, context) if crossed else None

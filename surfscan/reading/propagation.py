@@ -13,13 +13,14 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
-from surfscan.optics.mirror import Hit, hit_board
+from surfscan.optics.mirror import Hit
 from surfscan.optics.pose import PoseFit
 from surfscan.optics.pose_checks import CORNER_NOISE_PX
-from surfscan.optics.rolling import as_exposed, eye_of, ray_of
+from surfscan.optics.rolling import as_exposed, ray_of
 from surfscan.reading.joint import joint_slopes, projectors, reconcile
 from surfscan.reading.surface import Surface, on_board
 from surfscan.surface.form import FairForm, take_form_off
@@ -103,6 +104,12 @@ class Few:
     period_mm: float
     seen: tuple[Array, ...] = ()  # where each photo of a sweep sees the board; empty for two directions
     free: Array | None = None  # `projectors` of a sweep's cells
+    base: Base | None = None
+
+    @property
+    def surface(self) -> Surface:
+        """The same as a surface."""
+        return Surface(self.x, self.y, self.z, self.p, self.q, self.base)
 
 
 def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
@@ -113,7 +120,7 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
     wanted, seen, levers = [], [], []
     for view in views:
-        hit = hit_board(x, y, z, p, q, camera_mm=eye_of(view.pose, x, y, z), board=board)
+        hit = Surface(x, y, z, p, q, reading.base).hit(view.pose, board)
         wanted.append(hit.place(view.varies))
         if len(views) > 2:
             seen.append(np.isfinite(z) & on_board(hit, board))
@@ -140,6 +147,7 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
         period_mm=board.period_mm,
         seen=tuple(seen),
         free=free,
+        base=reading.base,
     )
 
 
@@ -343,12 +351,11 @@ def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, 
     """Change of both slopes."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
-        eye = eye_of(pose, few.x, few.y, few.z)
-        hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=eye, board=board)
+        hit = few.surface.hit(pose, board)
         seen = wanted * (board.period_mm / few.period_mm)
         if pose is not old:
             # The same pixel now shows another place of the panel.
-            dx, dy = slide(few, old, pose, longer)
+            dx, dy = slide(few.surface, old, pose, longer)
             gy, gx = np.gradient(wanted, few.step_mm)
             seen = seen - (np.nan_to_num(gx) * dx + np.nan_to_num(gy) * dy)
         sides.append((hit, seen, varies))
@@ -376,12 +383,21 @@ def _joint_step(few: Few, sides: list[tuple[Hit, Array, str]]) -> tuple[Array, A
     return joint_slopes(sums)
 
 
-def slide(few: Few | Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
+def slide(few: Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
     """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
-    points = np.stack([few.x, few.y, few.z], -1)
+    here = few.points
+    points = np.stack(here, -1)
     x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
     if old.sway.any():
         x, y, z = as_exposed(x, y, z, old)
     centre, ray = ray_of(new, x / z / longer, y / z / longer)
+    if few.base is not None:
+        normal = few.base.frame(few.base.along(few.x, few.y)[0])[1]
+        off, rise = (
+            sum(normal[k] * part[k] for k in range(3)) for part in ([here[k] - centre[k] for k in range(3)], ray)
+        )
+        along = off / rise
+        moved = tuple(centre[k] + along * ray[k] - here[k] for k in range(3))
+        return few.base.moved(few.x, few.y, few.z, (moved[0], moved[1], moved[2]))
     along = (few.z - centre[2]) / ray[2]
     return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

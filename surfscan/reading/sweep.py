@@ -31,7 +31,6 @@ from surfscan.reading.surface import ENOUGH, Surface, check_region, first_surfac
 from surfscan.reading.sweep_photo import (
     Seen,
     box_of,
-    cut,
     follow_photo,
     inner_board,
     move_photos,
@@ -147,7 +146,8 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             left.append(LeftOut(name, "the panel does not reflect the board into it"))
             continue
         try:
-            find_crown(each, context, lit=[mask] * len(each))
+            if context.base is None:  # else tags on all sides of the bend tell the form, which is no crown
+                find_crown(each, context, lit=[mask] * len(each))
         except (RefusedError, NotMeasuredError) as error:
             left.append(LeftOut(name, error.what.removeprefix(f"{name}: ")))
             continue
@@ -160,7 +160,9 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             allowed="photos that mirror the board in the panel",
         )
     flat_list = [one for k in good for one in cutouts[k]]
-    surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
+    surface = flat
+    if context.base is None:
+        surface = find_crown(flat_list, context, lit=[lit[k] for k in good for _ in cutouts[k]])[1]
     seen = []
     for k in good:
         on = on_board(surface.hit(cutouts[k][0].view.pose, board), board) & context.inside
@@ -273,7 +275,7 @@ class _Work:
         sums, self.counts = np.zeros((5, *shape)), np.zeros(shape, np.int16)
         told = [np.zeros(shape), np.zeros(shape)]
         for each in self.seen:
-            part = cut(self.surface, each.box)
+            part = self.surface.at(each.box)
             hit = part.hit(each.tracks[0].view.pose, board)
             for track in each.tracks:
                 found = track.found
@@ -326,7 +328,7 @@ class _Work:
         quality: list[QualityMaps] = []
         gains, white = [], []
         for each in self.seen:
-            part = cut(self.surface, each.box)
+            part = self.surface.at(each.box)
             for k, track in enumerate(each.tracks):
                 hit = part.hit(track.view.pose, context.mirrored_board)
                 a, b = hit.lever(track.view.varies)
@@ -356,6 +358,7 @@ class _Work:
             rounds=rounds,
             quality=tuple(quality),
             told=np.minimum(1.0, np.minimum(*self.told)),
+            base=context.base,
         )
         return Sweep(reading, self.seen, self.left, self.agreement, self.counts)
 
@@ -365,7 +368,7 @@ class _Work:
         folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
         for each in self.seen:
             state = each.tracks[0].found.state
-            part = cut(self.surface, each.box)
+            part = self.surface.at(each.box)
             board = self.context.mirrored_board
             reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
             blown[each.box] |= (state & bit("saturated")) != 0

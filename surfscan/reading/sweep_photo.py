@@ -20,7 +20,6 @@ from surfscan.reading.surface import Surface, on_board
 __all__ = [
     "Seen",
     "box_of",
-    "cut",
     "follow_photo",
     "inner_board",
     "move_photos",
@@ -105,13 +104,9 @@ def part_of(context: Context, box: tuple[slice, slice]) -> Context:
     return replace(context, grid=part, region=context.region[box])
 
 
-def cut(surface: Surface, box: tuple[slice, slice]) -> Surface:
-    return Surface(*(m[box] for m in (surface.x, surface.y, surface.z, surface.p, surface.q)))
-
-
 def follow_photo(each: Seen, *, surface: Surface, turn: int) -> bool:
     """One round of one photo; whether anything is left of it."""
-    part, board = cut(surface, each.box), inner_board(each.context.mirrored_board)
+    part, board = surface.at(each.box), inner_board(each.context.mirrored_board)
     inside = each.context.inside & ~each.odd & ~each.folded
     inside &= on_board(part.hit(each.tracks[0].view.pose, board), board)
     if inside.sum() < 50:
@@ -160,8 +155,8 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
         c = (columns >= each.box[1].start) & (columns < each.box[1].stop)
         at = np.ix_(rows[r] - each.box[0].start, columns[c] - each.box[1].start)
         to = np.ix_(r, c)
-        part = cut(surface, each.box)
-        few = Surface(*(m[at] for m in (part.x, part.y, part.z, part.p, part.q)))
+        part = surface.at(each.box)
+        few = part.at(at)
         hit = part.hit(each.tracks[0].view.pose, board)
         for track in each.tracks:
             way, found = track.view.varies, track.found
