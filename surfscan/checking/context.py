@@ -219,9 +219,7 @@ def tag_half_mm(sheet: Sheet) -> float:
     return sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
 
 
-def judged_region(
-    sheet: Sheet, grid: Grid, stations: list[Station], curved: BaseFit | None = None
-) -> Array:
+def judged_region(sheet: Sheet, grid: Grid, stations: list[Station], curved: BaseFit | None = None) -> Array:
     """Flags of the judged region, (H, W) int32: 0 inside, else left out, outside or under a tag."""
     under = np.zeros(grid.shape, bool)
     if sheet.tags is not None:

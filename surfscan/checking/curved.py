@@ -22,6 +22,9 @@ __all__ = ["FLAT_DEG", "MOST_DEG", "curved_details", "on_its_surface"]
 FLAT_DEG = 18.0
 """Bend over the tags up to which a panel is taken over the plane of its tags: a crown of 2 m radius over 600 mm."""
 
+NARROW_MM, NARROW_DEG = 1000.0, 6.0
+"""A panel of a smaller radius is taken on its own surface from this bend on, if it has the tags for that."""
+
 ONE_STAND_DEG = 30.0
 """Bend that photos which must each show the whole panel can light at all: the reflected rays spread by twice that."""
 
@@ -51,24 +54,25 @@ def on_its_surface(laid: Laid, given: Sheet, *, sweep: bool) -> Laid:
     RefusedError
         A curved panel that is no sweep, bends too far, both ways or inwards, or has too few tags.
     """
-    survey = laid.survey
-    if survey is None:
+    survey, tags = laid.survey, given.tags
+    if survey is None or tags is None:
         return laid
+    side_mm = tags.side_mm
     fit = fit_base(survey.centres_mm, survey.turns, survey.u_mm[:, 2], survey.u_tilt_rad)
     bend = float(np.degrees(fit.bend_rad(fit.places_mm[:, 0], fit.places_mm[:, 1])))
-    if abs(bend) <= (FLAT_DEG if sweep else ONE_STAND_DEG):
+    enough = len(survey.ids) >= LEAST_TAGS and fit.clear_places(side_mm) >= LEAST_PLACES
+    narrow = fit.base.curvature[0] * NARROW_MM > 1 and bend > NARROW_DEG and enough
+    if abs(bend) <= (FLAT_DEG if sweep else ONE_STAND_DEG) and not (sweep and narrow):
         return laid
     if not sweep:
         raise RefusedError(
             f"The panel bends by {abs(bend):.0f} degrees, which no board lights from one place",
-            found=f"tags turned against each other, in {len(given.photos)} photo{'s' * (len(given.photos) > 1)}",
+            found=f"{len(given.photos)} photo{'s' * (len(given.photos) > 1)}, of a panel whose tags turn that far",
             allowed=f"up to {ONE_STAND_DEG:.0f} degrees, or a sweep",
-            cure='use a crossed board (pattern = "crossed") and walk along the bend with 8 to 14 photos, each showing a part',
+            cure='use a crossed board (pattern = "crossed") and walk along the bend with 8 to 14 photos of its parts',
         )
-    tags = given.tags
-    assert tags is not None
-    places = fit.clear_places(tags.side_mm)
-    if len(survey.ids) < LEAST_TAGS or places < LEAST_PLACES:
+    places = fit.clear_places(side_mm)
+    if not enough:
         raise RefusedError(
             f"Too few tags for a panel that bends by {abs(bend):.0f} degrees",
             found=f"{len(survey.ids)} tags at {places} place{'s' * (places > 1)} along the bend",

@@ -256,7 +256,15 @@ def _bent_period_mm(placed: PlacedJob, station: Station) -> float:
     grid = make_grid(placed.sheet.panel.extent_mm, min(placed.sheet.panel.extent_mm) / 60)
     blank = np.zeros(grid.shape, np.int32)
     surface = first_surface(
-        Context((view_of(placed.sheet, station, ""),), grid, blank, fit.places_mm[:, :2], board, fit.crown, fit.base)
+        Context(
+            (view_of(placed.sheet, station, ""),),
+            grid,
+            blank,
+            fit.places_mm[:, :2],
+            board,
+            fit.crown,
+            fit.base,
+        )
     )
     hit = surface.hit(station.fit.pose, board)
     on = on_board(hit, board)

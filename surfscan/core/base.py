@@ -83,9 +83,7 @@ class Base(Carrier):
         side, out = self._profile(u)
         side, out = side + h * np.sin(angle), out + h * np.cos(angle)
         o, e = self.origin_mm, self.axes
-        first, second, third = (
-            o[k] + side * e[k, 0] + v * e[k, 1] + out * e[k, 2] for k in range(3)
-        )
+        first, second, third = (o[k] + side * e[k, 0] + v * e[k, 1] + out * e[k, 2] for k in range(3))
         return first, second, third
 
     def tilted(self, x: Array, y: Array, h: Array | float, p: Array, q: Array) -> Tilted:

@@ -19,7 +19,7 @@ LEAST_PLACES = 3
 
 OFF_MM = 0.1
 TILT_RAD = 0.01
-"""How well a glued tag says where the panel is, and how it leans: its paper, and the panel's own dents under it (a choice)."""
+"""How well a glued tag says where the panel is and how it leans: paper, and dents under it (a choice)."""
 
 CHANGE = 0.3
 """Standard deviation of the curvature's relative change over 100 mm, and of that over 100 mm more (a choice)."""
@@ -53,7 +53,7 @@ class BaseFit:
     off_mm: float
 
     def bend_rad(self, x_mm: Array, y_mm: Array) -> float:
-        """Angle by which the normal turns along the bend over places of the chart; negative where the panel is hollow."""
+        """Angle by which the normal turns along the bend over places of the chart; negative on a hollow panel."""
         u = self.base.along(np.asarray(x_mm, float), np.asarray(y_mm, float))[0]
         return float(self.base.angle_rad(u.max()) - self.base.angle_rad(u.min()))
 

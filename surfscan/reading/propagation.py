@@ -394,7 +394,8 @@ def slide(few: Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Arra
     if few.base is not None:
         normal = few.base.frame(few.base.along(few.x, few.y)[0])[1]
         off, rise = (
-            sum(normal[k] * part[k] for k in range(3)) for part in ([here[k] - centre[k] for k in range(3)], ray)
+            sum(normal[k] * part[k] for k in range(3))
+            for part in ([here[k] - centre[k] for k in range(3)], ray)
         )
         along = off / rise
         moved = tuple(centre[k] + along * ray[k] - here[k] for k in range(3))

@@ -19,7 +19,7 @@ from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
 from surfscan.optics.field import Cutout
-from surfscan.reading.crown import find_crown
+from surfscan.reading.crown import check_on, find_crown
 from surfscan.reading.finish import end_track, track_noise
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import FOLD_ROUND, Track
@@ -146,8 +146,10 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             left.append(LeftOut(name, "the panel does not reflect the board into it"))
             continue
         try:
-            if context.base is None:  # else tags on all sides of the bend tell the form, which is no crown
+            if context.base is None:
                 find_crown(each, context, lit=[mask] * len(each))
+            else:  # its tags tell the form, which is no crown
+                check_on(each, flat, context, mask)
         except (RefusedError, NotMeasuredError) as error:
             left.append(LeftOut(name, error.what.removeprefix(f"{name}: ")))
             continue

@@ -1,28 +1,31 @@
 """A corner panel of a small radius under a crossed board, swept by hand: photos by a ray caster of its own.
 
-It shares no code with the package (as the other renderer here does not), so that a mistake in the package's own geometry
-can't hide in its test photos. The panel is a circular cylinder, with a form (a radius that changes, a crown along it) and
-spots as heights along its normal; the tags are paper glued onto it, which follows it.
+It shares no code with the package, so that a mistake in the package's own geometry can't hide in its test photos. The
+panel is a circular cylinder, with a form (a radius that changes, a crown along it) and spots as heights along its
+normal; the tags are paper glued onto it, which follows it.
 
-The frame of the job is the contract's for surveyed tags: origin in the middle of the tags' centres, z = 0 the best plane
-through them, x along the mean of their rightward sides. Places on the panel are told as distances along it, from the
-point above the origin (`CornerScene.chart`).
+The frame of the job is the contract's for surveyed tags: origin in the middle of the tags' centres, z = 0 the best
+plane through them, x along the mean of their rightward sides. Places on the panel are told as distances along it, from
+the point above the origin (`chart_of`).
+
+    python tests/renders/corner_photos.py        writes fixtures/jobs/corner
 """
 
 from __future__ import annotations
 
 import io
 import json
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2  # only for the tags' bits
 import numpy as np
 from PIL import Image
+from scipy.spatial.transform import Rotation
 
 ALBEDO, PAPER, TONER = 0.05, 0.65, 0.04
 BOARD_LIGHT = 4.0
-SIDE_MM, BORDER_MM = 26.0, 5.0
+BORDER = 0.19  # of a tag's side
 
 
 @dataclass(frozen=True)
@@ -46,14 +49,18 @@ class CornerScene:
     taper: float = 0.0  # relative change of the curvature over 100 mm of u
     crown_mm: float = np.inf  # radius along the axis
     tags: tuple[tuple[float, float, float], ...] = ()  # u, v, turn
-    board_centre: tuple[float, float, float] = (0.0, 330.0, 620.0)  # in the cylinder's frame, from the top line
+    side_mm: float = 26.0
+    board_centre: tuple[float, float, float] = (
+        0.0,
+        330.0,
+        620.0,
+    )  # in the cylinder's frame, from the top line
     board_size: tuple[float, float] = (600.0, 500.0)
     period_mm: float = 20.0
     wave: str = "square"
     eyes: tuple[tuple[float, ...], ...] = ()  # camera, and what it looks at
     pixels: tuple[int, int] = (1000, 750)
     focal_px: float = 1900.0
-    chart: dict = field(default_factory=dict)
 
     def height(self, u, v):
         """Height along the cylinder's normal and its derivatives by u and v; and the spots' alone."""
@@ -72,7 +79,7 @@ class CornerScene:
         return form + own, fu + ou, fv + ov, own
 
     def point(self, u, v):
-        """Place (..., 3) and normal in the cylinder's frame: x across, y along the axis, z up; (0, 0, 0) the top line."""
+        """Place (..., 3) and normal in the cylinder's frame: x across, y along the axis, z up from the top line."""
         h, hu, hv, _ = self.height(u, v)
         a = np.asarray(u) / self.radius_mm
         sin, cos = np.sin(a), np.cos(a)
@@ -134,13 +141,13 @@ def _tag_value(scene, u, v, base):
     for number, (cu, cv, turn) in enumerate(scene.tags):
         du, dv = u - cu, v - cv
         a, b = np.cos(turn) * du + np.sin(turn) * dv, -np.sin(turn) * du + np.cos(turn) * dv
-        reach = SIDE_MM / 2 + BORDER_MM
+        reach = (0.5 + BORDER) * scene.side_mm
         on = (np.abs(a) < reach) & (np.abs(b) < reach)
         if not on.any():
             continue
         bits = cv2.aruco.generateImageMarker(dictionary, number, 6)
-        i = np.floor((0.5 - b[on] / SIDE_MM) * 6).astype(int)
-        j = np.floor((a[on] / SIDE_MM + 0.5) * 6).astype(int)
+        i = np.floor((0.5 - b[on] / scene.side_mm) * 6).astype(int)
+        j = np.floor((a[on] / scene.side_mm + 0.5) * 6).astype(int)
         inside = (i >= 0) & (i < 6) & (j >= 0) & (j < 6)
         print_ = np.where(bits[np.clip(i, 0, 5), np.clip(j, 0, 5)] > 127, PAPER, TONER)
         value[on] = np.where(inside, print_, PAPER)
@@ -224,7 +231,8 @@ def _trace(scene, eye, ray):
     mirrored = np.where(t > 0, _board_value(scene, hit @ across, hit @ up), 0.25)
     sine = np.sqrt(np.clip(1 - cos**2, 0, 1)) / 1.5
     inner = np.sqrt(1 - sine**2)
-    fresnel = 0.5 * (((cos - 1.5 * inner) / (cos + 1.5 * inner)) ** 2 + ((inner - 1.5 * cos) / (inner + 1.5 * cos)) ** 2)
+    upright, level = (cos - 1.5 * inner) / (cos + 1.5 * inner), (inner - 1.5 * cos) / (inner + 1.5 * cos)
+    fresnel = 0.5 * (upright**2 + level**2)
     value, paper = _tag_value(scene, u, v, np.full(u.shape, ALBEDO))
     shade = 0.6 + 0.4 * normal[:, 2]
     out[near] = value * shade * np.where(paper, 1.0, 0.9) + np.where(paper, 0.0, fresnel * mirrored)
@@ -236,7 +244,9 @@ def develop(linear, rng, *, full_well=8000.0, read=4.0):
     """Noise and a JPEG's bytes."""
     level = 0.9 * linear / 0.75
     electrons = level * full_well
-    noisy = (electrons + rng.normal(0, 1, linear.shape) * np.sqrt(np.clip(electrons, 0, None) + read**2)) / full_well
+    noisy = (
+        electrons + rng.normal(0, 1, linear.shape) * np.sqrt(np.clip(electrons, 0, None) + read**2)
+    ) / full_well
     value = np.clip(noisy, 0, 1)
     srgb = np.where(value <= 0.0031308, 12.92 * value, 1.055 * value ** (1 / 2.4) - 0.055)
     image = Image.fromarray(np.rint(255 * srgb).astype(np.uint8))
@@ -255,13 +265,14 @@ def random_scene(
     columns=5,
     rows=2,
     length_mm=280.0,
+    side_mm=26.0,
     **more,
 ):
-    """Dents and highs at random, tags laid by hand, and a walk along the panel: each photo where a place shows the board."""
+    """Dents and highs at random, tags laid by hand, and a walk along the panel."""
     rng = np.random.default_rng(seed)
     arc = np.radians(degrees) * radius_mm
-    inset = SIDE_MM / 2 + BORDER_MM + 2
-    across = np.linspace(-arc / 2 + inset, arc / 2 - inset, 4)
+    inset = (0.5 + BORDER) * side_mm + 2
+    across = np.linspace(-arc / 2 + inset, arc / 2 - inset, 4 if arc > 6 * inset + 60 else 3)
     tags = []
     for u in across:
         for v in (-length_mm / 2 + inset, length_mm / 2 - inset):
@@ -280,7 +291,8 @@ def random_scene(
         v = rng.uniform(-length_mm / 2 + width / 2 + 40, length_mm / 2 - width / 2 - 40)
         if all(np.hypot(u - s.u, v - s.v) > (width + s.width_mm) / 2 + 4 for s in spots):
             most = min(0.25, 0.45e-3 * width**2 / 16)
-            spots.append(Spot(float(u), float(v), float(rng.choice([-1, 1]) * rng.uniform(0.5, 1) * most), float(width)))
+            amp = rng.choice([-1, 1]) * rng.uniform(0.8, 1) * most
+            spots.append(Spot(float(u), float(v), float(amp), float(width)))
     scene = CornerScene(
         radius_mm=radius_mm,
         degrees=degrees,
@@ -289,6 +301,7 @@ def random_scene(
         taper=taper,
         crown_mm=crown_mm,
         tags=tuple(tags),
+        side_mm=side_mm,
         **more,
     )
     return replace(scene, eyes=walk(scene, columns, rows, rng))
@@ -312,13 +325,23 @@ def walk(scene, columns, rows, rng):
     return tuple(tuple(float(x) for x in eye) for eye in eyes)
 
 
-def write_job(scene, folder, *, seed=0, fine=2, board="posed", quality=None):
-    """Photos, sheet and truth.json of a scene."""
+FIXTURE = {"seed": 7, "pixels": (800, 600), "focal_px": 1520.0, "side_mm": 21.0, "columns": 4}
+"""The scene of fixtures/jobs/corner: small photos, so that its check is short."""
+
+
+def write_job(scene, folder, *, seed=0, fine=2, off=None):
+    """Photos, sheet and truth.json of a scene.
+
+    `off` is what the sheet says wrongly: the board's place (3,), mm, its turn (3,), degrees, and the focal length.
+    """
     folder = Path(folder)
     folder.mkdir(parents=True, exist_ok=True)
     rng = np.random.default_rng(seed)
     axes, origin, _ = job_frame(scene)
     centre, across, up, _ = board_axes(scene)
+    moved, turned, longer = (np.zeros(3), np.zeros(3), 0.0) if off is None else off
+    said = Rotation.from_rotvec(np.radians(turned)).as_matrix()
+    centre, across, up = centre + moved, said @ across, said @ up
     names = []
     for k, eye in enumerate(scene.eyes):
         linear = photo(scene, np.array(eye[:3]), np.array(eye[3:]), fine=fine)
@@ -329,16 +352,17 @@ def write_job(scene, folder, *, seed=0, fine=2, board="posed", quality=None):
     def row(vector):
         return "[" + ", ".join(f"{x:.6f}" for x in vector) + "]"
 
-    sheet = f'''[panel]
+    sheet = (
+        f"""[panel]
 name = "corner"
 stage = "primer"
 
 [tags]
 dictionary = "4x4_50"
-side_mm = {SIDE_MM}
+side_mm = {scene.side_mm}
 
 [camera]
-focal_px = {scene.focal_px}
+focal_px = {scene.focal_px * (1 + longer):.3f}
 
 [board]
 pattern = "crossed"
@@ -348,11 +372,29 @@ across = {row(across @ axes)}
 up = {row(up @ axes)}
 size_mm = {row(scene.board_size)}
 
-''' + "".join(f'[[photo]]\nfile = "{name}"\n\n' for name in names) + "[limits]\nlow_mm = 0.04\nhigh_mm = 0.04\n"
+"""
+        + "".join(f'[[photo]]\nfile = "{name}"\n\n' for name in names)
+        + "[limits]\nlow_mm = 0.04\nhigh_mm = 0.04\n"
+    )
     (folder / "panel.toml").write_text(sheet)
     truth = {"arc_mm": arc, "radius_mm": scene.radius_mm, "degrees": scene.degrees, "spots": []}
     for s in scene.spots:
         x, y = chart_of(scene, s.u, s.v)
-        truth["spots"].append({"x_mm": float(x), "y_mm": float(y), "peak_mm": s.amp_mm, "width_mm": s.width_mm})
+        truth["spots"].append(
+            {"x_mm": float(x), "y_mm": float(y), "peak_mm": s.amp_mm, "width_mm": s.width_mm}
+        )
+    truth["tags"] = {
+        str(k): [float(c) for c in chart_of(scene, u, v)] for k, (u, v, _) in enumerate(scene.tags)
+    }
     (folder / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
     return folder
+
+
+def main():
+    """Write fixtures/jobs/corner."""
+    folder = Path(__file__).parents[2] / "fixtures" / "jobs" / "corner"
+    write_job(random_scene(**FIXTURE), folder, seed=FIXTURE["seed"])
+
+
+if __name__ == "__main__":
+    main()
