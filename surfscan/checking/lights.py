@@ -151,10 +151,14 @@ def _crossed(placed: PlacedJob, context: Context, progress: Progress | None) -> 
 def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     taken, setup = take_sweep(placed, context, progress)
 
-    def propagated(fair: FairForm) -> Budget:
-        return budget_stripes(taken.reading, fair, setup)
+    # On a bent panel a board that is off by little bends the map as no panel would: the form may hold that.
+    moves = None if context.base is None else move_all(taken.reading, setup)
+    bends = None if moves is None else bends_of(moves, taken.reading)
 
-    whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
+    def propagated(fair: FairForm) -> Budget:
+        return budget_stripes(taken.reading, fair, setup, moves=moves)
+
+    whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), bends_mm=bends, **taken.kept)
     return replace(whole, details={**whole.details, **next_photos(placed, context, taken.reading)})
 
 

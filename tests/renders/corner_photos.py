@@ -26,6 +26,8 @@ from scipy.spatial.transform import Rotation
 ALBEDO, PAPER, TONER = 0.05, 0.65, 0.04
 BOARD_LIGHT = 4.0
 BORDER = 0.19  # of a tag's side
+BOARD_TAG, BOARD_TAG_MM = 20, 70.0  # number of the board's first tag, and its tags' side
+DICTIONARY = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
 
 
 @dataclass(frozen=True)
@@ -58,6 +60,7 @@ class CornerScene:
     board_size: tuple[float, float] = (600.0, 500.0)
     period_mm: float = 20.0
     wave: str = "square"
+    board_tags: tuple[tuple[float, float], ...] = ()  # across, up; with a set-up photo
     eyes: tuple[tuple[float, ...], ...] = ()  # camera, and what it looks at
     pixels: tuple[int, int] = (1000, 750)
     focal_px: float = 1900.0
@@ -137,22 +140,24 @@ def chart_of(scene, u, v):
 def _tag_value(scene, u, v, base):
     """Reflectance of base and paper, and where paper is."""
     value, paper = base, np.zeros(u.shape, bool)
-    dictionary = cv2.aruco.getPredefinedDictionary(cv2.aruco.DICT_4X4_50)
     for number, (cu, cv, turn) in enumerate(scene.tags):
         du, dv = u - cu, v - cv
         a, b = np.cos(turn) * du + np.sin(turn) * dv, -np.sin(turn) * du + np.cos(turn) * dv
-        reach = (0.5 + BORDER) * scene.side_mm
-        on = (np.abs(a) < reach) & (np.abs(b) < reach)
-        if not on.any():
-            continue
-        bits = cv2.aruco.generateImageMarker(dictionary, number, 6)
-        i = np.floor((0.5 - b[on] / scene.side_mm) * 6).astype(int)
-        j = np.floor((a[on] / scene.side_mm + 0.5) * 6).astype(int)
-        inside = (i >= 0) & (i < 6) & (j >= 0) & (j < 6)
-        print_ = np.where(bits[np.clip(i, 0, 5), np.clip(j, 0, 5)] > 127, PAPER, TONER)
-        value[on] = np.where(inside, print_, PAPER)
-        paper |= on
+        paper |= _print_tag(value, a, b, number, scene.side_mm)
     return value, paper
+
+
+def _print_tag(value, a, b, number, side):
+    """Put a tag's reflectance in at places from its middle; where it is."""
+    reach = (0.5 + BORDER) * side
+    on = (np.abs(a) < reach) & (np.abs(b) < reach)
+    bits = cv2.aruco.generateImageMarker(DICTIONARY, number, 6)
+    i = np.floor((0.5 - b[on] / side) * 6).astype(int)
+    j = np.floor((a[on] / side + 0.5) * 6).astype(int)
+    inside = (i >= 0) & (i < 6) & (j >= 0) & (j < 6)
+    ink = np.where(bits[np.clip(i, 0, 5), np.clip(j, 0, 5)] > 127, PAPER, TONER)
+    value[on] = np.where(inside, ink, PAPER)
+    return on
 
 
 def _wave(phase, kind):
@@ -164,7 +169,10 @@ def _board_value(scene, a, b):
     w, h = scene.board_size
     s, t = (a + w / 2) / scene.period_mm, (b + h / 2) / scene.period_mm
     light = 0.52 + 0.46 * (_wave(s, scene.wave) + _wave(t, scene.wave)) / 2
-    return np.where((np.abs(a) <= w / 2) & (np.abs(b) <= h / 2), BOARD_LIGHT * light, 0.25)
+    value = np.where((np.abs(a) <= w / 2) & (np.abs(b) <= h / 2), BOARD_LIGHT * light, 0.25)
+    for k, (across, up) in enumerate(scene.board_tags):
+        _print_tag(value, a - across, b - up, BOARD_TAG + k, BOARD_TAG_MM)
+    return value
 
 
 def _look_at(eye, target, up=(0.0, 1.0, 0.0)):
@@ -197,6 +205,15 @@ def photo(scene, eye, target, *, fine=2):
 def _trace(scene, eye, ray):
     radius = scene.radius_mm
     out = np.full(len(ray), 0.02)
+    centre, across, up, face = board_axes(scene)
+    if (
+        scene.board_tags and (eye - centre) @ face > 0
+    ):  # from its front the board itself may be in the picture
+        t = ((centre - eye) @ face) / (ray @ face)
+        at = eye + t[:, None] * ray - centre
+        a, b = at @ across, at @ up
+        on = (t > 0) & (np.abs(a) <= scene.board_size[0] / 2) & (np.abs(b) <= scene.board_size[1] / 2)
+        out[on] = _board_value(scene, a[on], b[on])
     qa = ray[:, 0] ** 2 + ray[:, 2] ** 2
     qb = eye[0] * ray[:, 0] + (eye[2] + radius) * ray[:, 2]
     far = eye[0] ** 2 + (eye[2] + radius) ** 2
@@ -224,7 +241,6 @@ def _trace(scene, eye, ray):
     back /= np.linalg.norm(back, axis=1, keepdims=True)
     cos = np.sum(back * normal, 1)
     gone = 2 * cos[:, None] * normal - back
-    centre, across, up, face = board_axes(scene)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = ((centre - place) @ face) / (gone @ face)
     hit = place + t[:, None] * gone - centre
@@ -325,6 +341,9 @@ def walk(scene, columns, rows, rng):
     return tuple(tuple(float(x) for x in eye) for eye in eyes)
 
 
+SETUP_EYE = (900.0, -500.0, 450.0)
+"""Where a set-up photo is taken from: panel and board's front are in it."""
+
 FIXTURE = {"seed": 7, "pixels": (800, 600), "focal_px": 1520.0, "side_mm": 21.0, "columns": 4}
 """The scene of fixtures/jobs/corner: small photos, so that its check is short."""
 
@@ -347,11 +366,22 @@ def write_job(scene, folder, *, seed=0, fine=2, off=None):
         linear = photo(scene, np.array(eye[:3]), np.array(eye[3:]), fine=fine)
         names.append(f"photo-{k + 1:02d}.jpg")
         (folder / names[-1]).write_bytes(develop(linear, rng))
+    if scene.board_tags:
+        linear = photo(scene, np.array(SETUP_EYE), np.array(scene.board_centre) * 0.45, fine=fine)
+        (folder / "setup.jpg").write_bytes(develop(linear, rng))
     arc = np.radians(scene.degrees) * scene.radius_mm
 
     def row(vector):
         return "[" + ", ".join(f"{x:.6f}" for x in vector) + "]"
 
+    pose = (
+        f"centre_mm = {row((centre - origin) @ axes)}\nacross = {row(across @ axes)}\nup = {row(up @ axes)}"
+    )
+    tags = ""
+    if scene.board_tags:
+        pose = 'setup_photo = "setup.jpg"'
+        places = "".join(f"{BOARD_TAG + k} = {row(at)}\n" for k, at in enumerate(scene.board_tags))
+        tags = f'[board.tags]\ndictionary = "4x4_50"\nside_mm = {BOARD_TAG_MM}\n[board.tags.centres_mm]\n{places}\n'
     sheet = (
         f"""[panel]
 name = "corner"
@@ -367,12 +397,11 @@ focal_px = {scene.focal_px * (1 + longer):.3f}
 [board]
 pattern = "crossed"
 period_mm = {scene.period_mm}
-centre_mm = {row((centre - origin) @ axes)}
-across = {row(across @ axes)}
-up = {row(up @ axes)}
+{pose}
 size_mm = {row(scene.board_size)}
 
 """
+        + tags
         + "".join(f'[[photo]]\nfile = "{name}"\n\n' for name in names)
         + "[limits]\nlow_mm = 0.04\nhigh_mm = 0.04\n"
     )
