@@ -24,7 +24,7 @@ from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
 from surfscan.reading.sweep import LeftOut
-from surfscan.surface.form import FairForm
+from surfscan.surface.form import BEND_SHAPE, FairForm
 
 if TYPE_CHECKING:
     from surfscan.checking.film import Still
@@ -122,7 +122,10 @@ class Taken:
     least_floor_mm : float
         Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     bends_mm : ndarray (H, W, K), optional
-        What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
+        What the set-up's uncertainty does to the height (`surfscan.reading.bends`); of a curved panel, how its bend may
+        change along it.
+    bend_shape : float
+        Relative standard uncertainty of what those are at one place.
     placed : PlacedJob, optional
         The photos that were used, where some were left out.
     doubts : tuple of Reason
@@ -141,6 +144,7 @@ class Taken:
     details: dict[str, Any] = field(default_factory=dict)
     least_floor_mm: float = 0.0
     bends_mm: Array | None = None
+    bend_shape: float = BEND_SHAPE
     placed: PlacedJob | None = None
     doubts: tuple[Reason, ...] = ()
 

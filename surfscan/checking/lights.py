@@ -151,14 +151,13 @@ def _crossed(placed: PlacedJob, context: Context, progress: Progress | None) -> 
 def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Taken:
     taken, setup = take_sweep(placed, context, progress)
 
-    # On a bent panel a board that is off by little bends the map as no panel would: the form may hold that.
-    moves = None if context.base is None else move_all(taken.reading, setup)
-    bends = None if moves is None else bends_of(moves, taken.reading)
-
     def propagated(fair: FairForm) -> Budget:
-        return budget_stripes(taken.reading, fair, setup, moves=moves)
+        return budget_stripes(taken.reading, fair, setup)
 
-    whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), bends_mm=bends, **taken.kept)
+    whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
+    if placed.curved is not None:  # a corner's radius may change along the bend, and it is fair
+        bends = placed.curved.changes_mm(*np.meshgrid(context.grid.x_mm, context.grid.y_mm))
+        whole = replace(whole, bends_mm=bends, bend_shape=0.0)
     return replace(whole, details={**whole.details, **next_photos(placed, context, taken.reading)})
 
 

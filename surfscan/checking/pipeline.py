@@ -254,7 +254,14 @@ def _judge(
     fair = (
         held.fair
         if held
-        else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, bends_mm=taken.bends_mm, **fit)
+        else fit_fair_form(
+            reading.height_mm,
+            x_mm=grid.x_mm,
+            y_mm=grid.y_mm,
+            bends_mm=taken.bends_mm,
+            bend_shape=taken.bend_shape,
+            **fit,
+        )
     )
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)

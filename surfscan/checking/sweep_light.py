@@ -154,7 +154,10 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
         As `read_sweep` does.
     """
     sweep = read_sweep(
-        [_cutouts(placed, context, k) for k in range(len(placed.stations))], context, progress=progress
+        [_cutouts(placed, context, k) for k in range(len(placed.stations))],
+        context,
+        board_modes=_board_modes(placed),
+        progress=progress,
     )
     numbers = [each.number for each in sweep.seen]
     rows = tuple(placed.sheet.photos[k] for k in numbers)
@@ -165,8 +168,9 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     )
     views = tuple(track.view for each in sweep.seen for track in each.tracks)
     fits = tuple(placed.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
+    corners, boards = _pose_changes(sweep, _board_modes(placed))
     setup = SetUp(
-        views, fits, context.mirrored_board, placed.inputs, placed.board_fit, corners=_pose_changes(sweep)
+        views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners, board_changes=boards
     )
     left = (*placed.left_out, *sweep.left_out)
     kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left, placed.stills)}
@@ -185,20 +189,40 @@ def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:
     return [replace(cut, view=replace(view, varies=way)) for way in ways]
 
 
-def _pose_changes(sweep: Sweep) -> tuple[tuple[Array, ...], ...]:
-    """The largest changes of all poses at once that the tags and the overlaps leave open."""
+def _board_modes(placed: PlacedJob) -> list[Array]:
+    """How the board may stand elsewhere than it was said to; of a curved panel only, whose photos tell.
+
+    On a flat one most of what a board that is off does to the photos is what a fair form does too.
+    """
+    if placed.curved is None:
+        return []
+    if placed.board_fit is not None:
+        return modes(placed.board_fit.own)
+    turn, shift = np.radians(placed.inputs.board_angle_deg), placed.inputs.board_centre_mm
+    return modes(np.diag([turn**2] * 3 + [shift**2] * 3))
+
+
+def _pose_changes(
+    sweep: Sweep, board_modes: list[Array]
+) -> tuple[tuple[tuple[Array, ...], ...], tuple[Array, ...] | None]:
+    """The largest changes of all poses at once that tags and overlaps leave open, and of the board with them."""
     found = sorted(modes(sweep.agreement.covariance), key=lambda change: -float(change @ change))[
         :JOINT_MODES
     ]
-    out = []
+    out, boards = [], []
+    count = MODES * len(sweep.seen)
     for one in found:
-        each = one.reshape(-1, MODES)
+        each = one[:count].reshape(-1, MODES)
         changes = [
             np.sum([n * mode for n, mode in zip(row, seen.modes, strict=True)], axis=0)
             for row, seen in zip(each, sweep.seen, strict=True)
         ]
         out.append(tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks))
-    return tuple(out)
+        if board_modes:
+            boards.append(
+                np.sum([n * mode for n, mode in zip(one[count:], board_modes, strict=True)], axis=0)
+            )
+    return tuple(out), tuple(boards) if board_modes else None
 
 
 def _doubts(sweep: Sweep, left: tuple[LeftOut, ...]) -> tuple[Reason, ...]:

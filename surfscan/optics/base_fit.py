@@ -57,6 +57,12 @@ class BaseFit:
         u = self.base.along(np.asarray(x_mm, float), np.asarray(y_mm, float))[0]
         return float(self.base.angle_rad(u.max()) - self.base.angle_rad(u.min()))
 
+    def changes_mm(self, x_mm: Array, y_mm: Array) -> Array:
+        """What a curvature that changes along the bend does to the height: one standard deviation each, (..., 2)."""
+        u = self.base.along(x_mm, y_mm)[0]
+        size, change = abs(float(self.base.curvature[0])), CHANGE / 100
+        return np.stack([size * change * u**3 / 6, size * change**2 * u**4 / 12], -1)
+
     def clear_places(self, side_mm: float) -> int:
         """How many tags stand a side or more apart along the bend."""
         u = np.sort(self.base.along(self.places_mm[:, 0], self.places_mm[:, 1])[0])

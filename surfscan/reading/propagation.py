@@ -169,18 +169,20 @@ def sources(
     *,
     tags: list[int] | None = None,
     corners: Sequence[Sequence[Array]] | None = None,
+    board_changes: Sequence[Array] | None = None,
 ) -> Iterator[tuple[str, str, list[Move]]]:
     """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
 
     With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
     `tags` are those to move, where more than these photos' are wanted; `corners` the changes of all views' poses at
-    once that are left of a sweep's, where its photos have been held against each other.
+    once that are left of a sweep's, where its photos have been held against each other, `board_changes` those of the
+    board that go with them, in place of what was known of it before.
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
-    if board_fit is None:
+    if board_fit is None and board_changes is None:
         yield from _measured_board(still, board, inputs)
-    else:
+    elif board_fit is not None and board_changes is None:
         yield (
             "board pose from the set-up photo",
             "take the set-up photo from closer, or with larger tags further apart on the board",
@@ -224,9 +226,10 @@ def sources(
         yield "tag places", "lay the tags to a rule, and measure between their middles", places
     own: list[Move] = []
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
-    for changes in corners or ():
+    for n, changes in enumerate(corners or ()):
         moved = [moved_pose(v.pose, change) for (_, v), change in zip(pairs, changes, strict=True)]
-        own.append(([(pose, 1.0) for pose in moved], board, worse))
+        there = board if board_changes is None else move_board(board, board_changes[n])
+        own.append(([(pose, 1.0) for pose in moved], there, worse))
     for k, (fit, view) in enumerate(pairs if corners is None else ()):
         for change in modes(fit.pose.covariance):
             cameras = list(still)

@@ -32,6 +32,8 @@ class SetUp:
         The reference that was taken off: what an input does to its map is taken off the input's effect too.
     corners : tuple, optional
         Of a sweep: changes of all views' poses at once, in place of the fits' own covariances.
+    board_changes : tuple of ndarray (6,), optional
+        Changes of the board that go with each of those, where the photos tell where it stands.
     """
 
     views: tuple[View, ...]
@@ -41,3 +43,4 @@ class SetUp:
     board_fit: BoardFit | None = None
     null: Null | None = None
     corners: tuple[tuple[Array, ...], ...] | None = None
+    board_changes: tuple[Array, ...] | None = None

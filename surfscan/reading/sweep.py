@@ -7,7 +7,7 @@ it. A photo that does not fit is left out and named.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -18,6 +18,8 @@ from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.records import Board
+from surfscan.optics.board_pose import move_board
 from surfscan.optics.field import Cutout
 from surfscan.reading.crown import check_on, find_crown
 from surfscan.reading.finish import end_track, track_noise
@@ -82,6 +84,8 @@ class Sweep:
     agreement : Agreement
     counts : ndarray (H, W), int
         By how many photos each cell is seen.
+    board : Board
+        As it stands by the photos, where it could be moved; else as it was given.
     """
 
     reading: Reading
@@ -89,10 +93,15 @@ class Sweep:
     left_out: list[LeftOut]
     agreement: Agreement
     counts: Array
+    board: Board
 
 
 def read_sweep(
-    cutouts: list[list[Cutout]], context: Context, *, progress: Callable[[float], None] | None = None
+    cutouts: list[list[Cutout]],
+    context: Context,
+    *,
+    board_modes: Sequence[Array] = (),
+    progress: Callable[[float], None] | None = None,
 ) -> Sweep:
     """Read slopes and height from any number of photos.
 
@@ -102,6 +111,9 @@ def read_sweep(
         Per photo, one for each direction that it carries.
     context : Context
         With a board; its views are not looked at.
+    board_modes : sequence of ndarray (6,)
+        Independent changes of the board's pose, one standard deviation each, by which the photos may move it: from
+        many sides they tell where it stands.
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -117,7 +129,7 @@ def read_sweep(
     check_region(context)
     left: list[LeftOut] = []
     seen, surface = _start(cutouts, context, left)
-    work = _Work(seen, surface, context, left)
+    work = _Work(seen, surface, context, left, list(board_modes))
     tell = progress or (lambda share: None)
     last, turn, rounds = np.inf, 0, ROUNDS
     with ThreadPoolExecutor(2) as pool:
@@ -191,11 +203,18 @@ class _Work:
     surface: Surface
     context: Context
     left: list[LeftOut]
+    board_modes: list[Array]
     measured: Array = field(init=False)
     counts: Array = field(init=False)
     told: tuple[Array, Array] = field(init=False)
     agreement: Agreement = field(init=False)
+    board_start: Board = field(init=False)
+    board_moved: Array = field(init=False)
     cleared_mrad: float = 0.0  # disagreement for which no photo was found to blame
+
+    def __post_init__(self) -> None:
+        self.board_start = self.context.mirrored_board
+        self.board_moved = np.zeros(len(self.board_modes))
 
     def round(self, pool: ThreadPoolExecutor, turn: int) -> tuple[float, float]:
         """Follow, agree, solve, integrate; the largest changes of any photo."""
@@ -228,7 +247,7 @@ class _Work:
     def _agree(self, turn: int) -> None:
         """Starts and poses; from round 2 the photos that do not belong are left out."""
         while True:
-            told = told_by(self.seen, self.surface, self.context)
+            told = told_by(self.seen, self.surface, self.context, self.board_modes if turn >= 1 else ())
             self.agreement = self._agreement(told)
             gone = self._stranger(told) if turn >= 2 else None
             if gone is None:
@@ -240,6 +259,18 @@ class _Work:
             )
             self._check_left()
         move_photos(self.seen, self.agreement, self.context, poses=turn >= 1)
+        if self.board_modes and turn >= 1:
+            self._move_board()
+
+    def _move_board(self) -> None:
+        self.board_moved = self.board_moved + self.agreement.board
+        change = np.sum(
+            [n * mode for n, mode in zip(self.board_moved, self.board_modes, strict=True)], axis=0
+        )
+        board = move_board(self.board_start, change)
+        self.context = replace(self.context, board=board)
+        for each in self.seen:
+            each.context = replace(each.context, board=board)
 
     def _agreement(self, told: Told) -> Agreement:
         tracks = [track for each in self.seen for track in each.tracks]
@@ -249,6 +280,7 @@ class _Work:
             start_rad=np.array([track.found.offset_rad for track in tracks]),
             axis=np.array([track.view.varies == "up" for track in tracks], int),
             period_mm=self.context.mirrored_board.period_mm,
+            board_before=None if told.board is None else self.board_moved,
         )
 
     def _stranger(self, told: Told) -> int | None:
@@ -362,7 +394,8 @@ class _Work:
             told=np.minimum(1.0, np.minimum(*self.told)),
             base=context.base,
         )
-        return Sweep(reading, self.seen, self.left, self.agreement, self.counts)
+        board = context.mirrored_board
+        return Sweep(reading, self.seen, self.left, self.agreement, self.counts, board)
 
     def _flags(self) -> Array:
         """Why each cell was not measured: what the photos that could have seen it have against it."""

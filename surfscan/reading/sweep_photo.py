@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
@@ -11,6 +12,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.poisson import label_islands
 from surfscan.core.reading import Context, QualityMaps
 from surfscan.core.records import Board, Grid, Pose
+from surfscan.optics.board_pose import move_board
 from surfscan.reading.follow import SMALL_CHANGE, Track, follow
 from surfscan.reading.joint import MODES, Agreement, Told
 from surfscan.reading.propagation import moved_pose, slide
@@ -138,8 +140,8 @@ def weight_of(track: Track, step_mm: float) -> Array:
     return np.asarray(trust(track) * np.clip(far / reach, 1e-3, 1.0) ** 2)
 
 
-def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
-    """What all photos tell at thinned cells."""
+def told_by(seen: list[Seen], surface: Surface, context: Context, board_modes: Sequence[Array] = ()) -> Told:
+    """What all photos tell at thinned cells; with changes of the board's pose, what each does to their misses."""
     board = context.mirrored_board
     tracks = [track for each in seen for track in each.tracks]
     count = max(200, min(1500, CELLS // len(tracks) ** 2))
@@ -149,6 +151,7 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
     shape = (rows.size, columns.size, len(tracks))
     a, b, miss, weight = (np.zeros(shape) for _ in range(4))
     moved, photo = np.zeros((*shape, MODES)), np.zeros(len(tracks), int)
+    shifted = np.zeros((*shape, len(board_modes)))
     t = 0
     for number, each in enumerate(seen):
         r = (rows >= each.box[0].start) & (rows < each.box[0].stop)
@@ -169,6 +172,9 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
             slope = [np.nan_to_num(g)[at] for g in np.gradient(place, context.grid.step_mm)]
             for m, change in enumerate(each.modes):
                 moved[..., t, m][to] = _moved(few, track, change, slope, board, place[at])
+            for m, change in enumerate(board_modes):
+                there = few.hit(track.view.pose, move_board(board, change)).place(way)
+                shifted[..., t, m][to] = place[at] - there
             photo[t] = number
             t += 1
     unit = 1 / (START_MM * board.period_mm) ** 2
@@ -177,7 +183,8 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
     use = (seen_by > 0).sum(1) > 0
     flat = [np.nan_to_num(m.reshape(n, len(tracks)))[use] for m in (a, b, miss)]
     modes_moved = np.nan_to_num(moved.reshape(n, len(tracks), MODES))[use]
-    return Told(flat[0], flat[1], flat[2], unit * seen_by[use], modes_moved, photo)
+    by_board = np.nan_to_num(shifted.reshape(n, len(tracks), -1))[use] if len(board_modes) else None
+    return Told(flat[0], flat[1], flat[2], unit * seen_by[use], modes_moved, photo, by_board)
 
 
 def _moved(
