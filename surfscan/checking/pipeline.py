@@ -251,18 +251,7 @@ def _judge(
         reading = held.reading
     coverage = coverage_of(reading, taken.region, quality)
     tell("finding the fair form", 0.78)
-    fair = (
-        held.fair
-        if held
-        else fit_fair_form(
-            reading.height_mm,
-            x_mm=grid.x_mm,
-            y_mm=grid.y_mm,
-            bends_mm=taken.bends_mm,
-            bend_shape=taken.bend_shape,
-            **fit,
-        )
-    )
+    fair = held.fair if held else _fair_form(taken, fit)
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
     refuse_mixed(budget.pair)
@@ -303,6 +292,17 @@ def _judge(
     if placed.null is not None:
         result = add_null(result, placed.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
+
+
+def _fair_form(taken: Taken, fit: dict[str, Any]) -> FairForm:
+    return fit_fair_form(
+        taken.reading.height_mm,
+        x_mm=taken.grid.x_mm,
+        y_mm=taken.grid.y_mm,
+        bends_mm=taken.bends_mm,
+        bend_shape=taken.bend_shape,
+        **fit,
+    )
 
 
 def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:

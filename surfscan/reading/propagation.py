@@ -20,9 +20,8 @@ from surfscan.optics.board_pose import BoardFit, move_board
 from surfscan.optics.mirror import Hit
 from surfscan.optics.pose import PoseFit
 from surfscan.optics.pose_checks import CORNER_NOISE_PX
-from surfscan.optics.rolling import as_exposed, ray_of
 from surfscan.reading.joint import joint_slopes, projectors, reconcile
-from surfscan.reading.surface import Surface, on_board
+from surfscan.reading.surface import Surface, on_board, slide
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_many
 from surfscan.surface.slopes import newton_step
@@ -41,7 +40,6 @@ __all__ = [
     "moved_pose",
     "raw_effects",
     "raw_slopes",
-    "slide",
     "sources",
     "thin",
 ]
@@ -175,8 +173,7 @@ def sources(
 
     With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
     `tags` are those to move, where more than these photos' are wanted; `corners` the changes of all views' poses at
-    once that are left of a sweep's, where its photos have been held against each other, `board_changes` those of the
-    board that go with them, in place of what was known of it before.
+    once that are left of a sweep's, its photos held against each other, `board_changes` those of the board with them.
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
@@ -224,18 +221,32 @@ def sources(
     else:
         places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
         yield "tag places", "lay the tags to a rule, and measure between their middles", places
-    own: list[Move] = []
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
-    for n, changes in enumerate(corners or ()):
-        moved = [moved_pose(v.pose, change) for (_, v), change in zip(pairs, changes, strict=True)]
-        there = board if board_changes is None else move_board(board, board_changes[n])
-        own.append(([(pose, 1.0) for pose in moved], there, worse))
-    for k, (fit, view) in enumerate(pairs if corners is None else ()):
-        for change in modes(fit.pose.covariance):
-            cameras = list(still)
-            cameras[k] = (moved_pose(view.pose, change), 1.0)
-            own.append((cameras, board, worse))
+    own = _corner_moves(pairs, board, corners, board_changes, worse)
     yield PHOTO_CORNERS, "larger tags, or go closer", own
+
+
+def _corner_moves(
+    pairs: list[tuple[PoseFit, View]],
+    board: Board,
+    corners: Sequence[Sequence[Array]] | None,
+    board_changes: Sequence[Array] | None,
+    worse: float,
+) -> list[Move]:
+    """What tag corners leave open: each photo by itself, or all of a sweep at once, and the board where they tell it."""
+    own: list[Move] = []
+    if corners is None:
+        still: list[Stand] = [(view.pose, 1.0) for _, view in pairs]
+        for k, (fit, view) in enumerate(pairs):
+            for change in modes(fit.pose.covariance):
+                own.append(
+                    ([*still[:k], (moved_pose(view.pose, change), 1.0), *still[k + 1 :]], board, worse)
+                )
+        return own
+    for changes, shift in zip(corners, board_changes or [np.zeros(6)] * len(corners), strict=True):
+        moved = [(moved_pose(v.pose, change), 1.0) for (_, v), change in zip(pairs, changes, strict=True)]
+        own.append((moved, move_board(board, shift) if shift.any() else board, worse))
+    return own
 
 
 def _later(pose: Pose, fit: PoseFit) -> Pose:
@@ -384,24 +395,3 @@ def _joint_step(few: Few, sides: list[tuple[Hit, Array, str]]) -> tuple[Array, A
         for n, row in enumerate((a * a, a * b, b * b, a * (m + c), b * (m + c))):
             sums[n] += np.where(s, row, 0.0)
     return joint_slopes(sums)
-
-
-def slide(few: Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
-    """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
-    here = few.points
-    points = np.stack(here, -1)
-    x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
-    if old.sway.any():
-        x, y, z = as_exposed(x, y, z, old)
-    centre, ray = ray_of(new, x / z / longer, y / z / longer)
-    if few.base is not None:
-        normal = few.base.frame(few.base.along(few.x, few.y)[0])[1]
-        off, rise = (
-            sum(normal[k] * part[k] for k in range(3))
-            for part in ([here[k] - centre[k] for k in range(3)], ray)
-        )
-        along = off / rise
-        moved = tuple(centre[k] + along * ray[k] - here[k] for k in range(3))
-        return few.base.moved(few.x, few.y, few.z, (moved[0], moved[1], moved[2]))
-    along = (few.z - centre[2]) / ray[2]
-    return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

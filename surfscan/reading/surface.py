@@ -13,7 +13,7 @@ from surfscan.core.errors import NotMeasuredError
 from surfscan.core.reading import Context
 from surfscan.core.records import Board, Grid, Pose
 from surfscan.optics.mirror import Hit, hit_board
-from surfscan.optics.rolling import eye_of
+from surfscan.optics.rolling import as_exposed, eye_of, ray_of
 
 __all__ = [
     "ENOUGH",
@@ -24,6 +24,7 @@ __all__ = [
     "on_patch",
     "plane_through",
     "scaled_axes",
+    "slide",
     "stand_off_mm",
 ]
 
@@ -150,3 +151,24 @@ def on_patch(hit: Hit, board: Board) -> Array:
         for a, b, half in board.patches_mm:
             found |= (np.abs(hit.across_mm - a) < half) & (np.abs(hit.up_mm - b) < half)
     return found
+
+
+def slide(few: Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
+    """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
+    here = few.points
+    points = np.stack(here, -1)
+    x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
+    if old.sway.any():
+        x, y, z = as_exposed(x, y, z, old)
+    centre, ray = ray_of(new, x / z / longer, y / z / longer)
+    if few.base is not None:
+        normal = few.base.frame(few.base.along(few.x, few.y)[0])[1]
+        off, rise = (
+            sum(normal[k] * part[k] for k in range(3))
+            for part in ([here[k] - centre[k] for k in range(3)], ray)
+        )
+        along = off / rise
+        moved = tuple(centre[k] + along * ray[k] - here[k] for k in range(3))
+        return few.base.moved(few.x, few.y, few.z, (moved[0], moved[1], moved[2]))
+    along = (few.z - centre[2]) / ray[2]
+    return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

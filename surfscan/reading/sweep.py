@@ -16,7 +16,6 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
-from surfscan.core.flags import bit
 from surfscan.core.reading import Context, QualityMaps, Reading
 from surfscan.core.records import Board
 from surfscan.optics.board_pose import move_board
@@ -34,6 +33,7 @@ from surfscan.reading.sweep_photo import (
     Seen,
     box_of,
     follow_photo,
+    gap_flags,
     inner_board,
     move_photos,
     part_of,
@@ -292,7 +292,7 @@ class _Work:
         rest = {}
         skip = np.s_[:: max(1, len(told.miss) // TRIAL_CELLS)]
         rows = {name: getattr(told, name)[skip] for name in ("a", "b", "miss", "weight", "moved")}
-        few = replace(told, **rows)
+        few = replace(told, **rows, board=None if told.board is None else told.board[skip])
         for k in np.argsort(-np.nan_to_num(off))[:SUSPECTS]:
             without = replace(few, weight=np.where(few.photo == k, 0.0, few.weight))
             left = self._agreement(without).off_mrad
@@ -357,7 +357,7 @@ class _Work:
     def finish(self, rounds: int) -> Sweep:
         """The reading of all."""
         context, step = self.context, self.context.grid.step_mm
-        flags = self._flags()
+        flags = gap_flags(self.seen, self.surface, context, self.measured)
         tracks = [track for each in self.seen for track in each.tracks]
         quality: list[QualityMaps] = []
         gains, white = [], []
@@ -396,23 +396,3 @@ class _Work:
         )
         board = context.mirrored_board
         return Sweep(reading, self.seen, self.left, self.agreement, self.counts, board)
-
-    def _flags(self) -> Array:
-        """Why each cell was not measured: what the photos that could have seen it have against it."""
-        flags, inside = self.context.region.copy(), self.context.inside
-        folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
-        for each in self.seen:
-            state = each.tracks[0].found.state
-            part = self.surface.at(each.box)
-            board = self.context.mirrored_board
-            reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
-            blown[each.box] |= (state & bit("saturated")) != 0
-            folded[each.box] |= each.folded
-            odd[each.box] |= each.odd
-        gap = inside & ~self.measured
-        flags[gap & folded] |= bit("fold")
-        flags[gap & odd] |= bit("inconsistent")
-        flags[gap & blown & ~reached] |= bit("saturated")
-        flags[gap & ~reached & (flags == 0)] |= bit("off_board")
-        flags[gap & (flags == 0)] |= bit("weak_stripes")
-        return flags

@@ -9,20 +9,22 @@ import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array
+from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
 from surfscan.core.reading import Context, QualityMaps
 from surfscan.core.records import Board, Grid, Pose
 from surfscan.optics.board_pose import move_board
 from surfscan.reading.follow import SMALL_CHANGE, Track, follow
 from surfscan.reading.joint import MODES, Agreement, Told
-from surfscan.reading.propagation import moved_pose, slide
+from surfscan.reading.propagation import moved_pose
 from surfscan.reading.stripes import TOLD
-from surfscan.reading.surface import Surface, on_board
+from surfscan.reading.surface import Surface, on_board, slide
 
 __all__ = [
     "Seen",
     "box_of",
     "follow_photo",
+    "gap_flags",
     "inner_board",
     "move_photos",
     "part_of",
@@ -233,3 +235,24 @@ def whole_quality(small: QualityMaps, box: tuple[slice, slice], shape: tuple[int
         modulation=grown(small.modulation),
         level=grown(small.level),
     )
+
+
+def gap_flags(seen: list[Seen], surface: Surface, context: Context, measured: Array) -> Array:
+    """Why each cell was not measured: what the photos that could have seen it have against it."""
+    flags, inside = context.region.copy(), context.inside
+    folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
+    board = context.mirrored_board
+    for each in seen:
+        state = each.tracks[0].found.state
+        part = surface.at(each.box)
+        reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
+        blown[each.box] |= (state & bit("saturated")) != 0
+        folded[each.box] |= each.folded
+        odd[each.box] |= each.odd
+    gap = inside & ~measured
+    flags[gap & folded] |= bit("fold")
+    flags[gap & odd] |= bit("inconsistent")
+    flags[gap & blown & ~reached] |= bit("saturated")
+    flags[gap & ~reached & (flags == 0)] |= bit("off_board")
+    flags[gap & (flags == 0)] |= bit("weak_stripes")
+    return flags
