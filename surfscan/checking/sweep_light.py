@@ -23,7 +23,7 @@ from surfscan.judge.reasons import reason
 from surfscan.optics.field import Cutout, cut_out
 from surfscan.reading.budget import SetUp
 from surfscan.reading.joint import MODES
-from surfscan.reading.propagation import modes
+from surfscan.reading.propagation import JointChange, modes
 from surfscan.reading.station import Station
 from surfscan.reading.surface import stand_off_mm
 from surfscan.reading.sweep import LeftOut, Sweep, read_sweep
@@ -168,10 +168,8 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     )
     views = tuple(track.view for each in sweep.seen for track in each.tracks)
     fits = tuple(placed.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
-    corners, boards = _pose_changes(sweep, _board_modes(placed))
-    setup = SetUp(
-        views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners, board_changes=boards
-    )
+    corners = _pose_changes(sweep, _board_modes(placed))
+    setup = SetUp(views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners)
     left = (*placed.left_out, *sweep.left_out)
     kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left, placed.stills)}
     return SweepTaken(sweep.reading, kept), setup
@@ -202,14 +200,12 @@ def _board_modes(placed: PlacedJob) -> list[Array]:
     return modes(np.diag([turn**2] * 3 + [shift**2] * 3))
 
 
-def _pose_changes(
-    sweep: Sweep, board_modes: list[Array]
-) -> tuple[tuple[tuple[Array, ...], ...], tuple[Array, ...] | None]:
+def _pose_changes(sweep: Sweep, board_modes: list[Array]) -> tuple[JointChange, ...]:
     """The largest changes of all poses at once that tags and overlaps leave open, and of the board with them."""
     found = sorted(modes(sweep.agreement.covariance), key=lambda change: -float(change @ change))[
         :JOINT_MODES
     ]
-    out, boards = [], []
+    out: list[JointChange] = []
     count = MODES * len(sweep.seen)
     for one in found:
         each = one[:count].reshape(-1, MODES)
@@ -217,12 +213,12 @@ def _pose_changes(
             np.sum([n * mode for n, mode in zip(row, seen.modes, strict=True)], axis=0)
             for row, seen in zip(each, sweep.seen, strict=True)
         ]
-        out.append(tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks))
+        views = tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks)
+        shift = None
         if board_modes:
-            boards.append(
-                np.sum([n * mode for n, mode in zip(one[count:], board_modes, strict=True)], axis=0)
-            )
-    return tuple(out), tuple(boards) if board_modes else None
+            shift = np.sum([n * mode for n, mode in zip(one[count:], board_modes, strict=True)], axis=0)
+        out.append((views, shift))
+    return tuple(out)
 
 
 def _doubts(sweep: Sweep, left: tuple[LeftOut, ...]) -> tuple[Reason, ...]:

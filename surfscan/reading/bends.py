@@ -58,15 +58,7 @@ def move_all(reading: Reading, setup: SetUp) -> Moves:
     """Move every input by its standard uncertainty, before any form is known."""
     views = list(setup.views)
     few = thin(reading, None, views, setup.board)
-    each = sources(
-        views,
-        list(setup.fits),
-        setup.board,
-        setup.inputs,
-        setup.board_fit,
-        corners=setup.corners,
-        board_changes=setup.board_changes,
-    )
+    each = sources(views, list(setup.fits), setup.board, setup.inputs, setup.board_fit, corners=setup.corners)
     names: list[tuple[str, str]] = []
     moves: list[Move] = []
     for name, cure, own in each:

@@ -238,10 +238,7 @@ def _of_sources(few: Few, fair: FairForm, setup: SetUp) -> Iterator[tuple[str, s
     views, fits, null = list(setup.views), list(setup.fits), setup.null
     board, inputs, board_fit = setup.board, setup.inputs, setup.board_fit
     if null is None:
-        found = sources(
-            views, fits, board, inputs, board_fit, corners=setup.corners, board_changes=setup.board_changes
-        )
-        for name, cure, each in found:
+        for name, cure, each in sources(views, fits, board, inputs, board_fit, corners=setup.corners):
             if each:
                 yield name, cure, effects(few, each, fair)
         return

@@ -30,6 +30,7 @@ __all__ = [
     "PHOTO_CORNERS",
     "Few",
     "Inputs",
+    "JointChange",
     "Move",
     "Stand",
     "curl_of",
@@ -157,6 +158,9 @@ Stand = tuple[Pose, float]
 
 Move = tuple[list[Stand], Board, float]
 
+JointChange = tuple[Sequence[Array], Array | None]
+"""Changes (6,) of all views' poses at once, and of the board where the photos tell where it stands."""
+
 
 def sources(
     views: list[View],
@@ -166,20 +170,22 @@ def sources(
     board_fit: BoardFit | None = None,
     *,
     tags: list[int] | None = None,
-    corners: Sequence[Sequence[Array]] | None = None,
-    board_changes: Sequence[Array] | None = None,
+    corners: Sequence[JointChange] | None = None,
 ) -> Iterator[tuple[str, str, list[Move]]]:
     """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
 
     With a set-up photo, a focal length or a tag that is off moves the cameras and the board together.
     `tags` are those to move, where more than these photos' are wanted; `corners` the changes of all views' poses at
-    once that are left of a sweep's, its photos held against each other, `board_changes` those of the board with them.
+    once that are left of a sweep's, where its photos have been held against each other.
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
-    if board_fit is None and board_changes is None:
+    told = corners is not None and any(
+        shift is not None for _, shift in corners
+    )  # the photos tell the board's place
+    if board_fit is None and not told:
         yield from _measured_board(still, board, inputs)
-    elif board_fit is not None and board_changes is None:
+    elif board_fit is not None and not told:
         yield (
             "board pose from the set-up photo",
             "take the set-up photo from closer, or with larger tags further apart on the board",
@@ -222,18 +228,14 @@ def sources(
         places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
         yield "tag places", "lay the tags to a rule, and measure between their middles", places
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
-    own = _corner_moves(pairs, board, corners, board_changes, worse)
+    own = _corner_moves(pairs, board, corners, worse)
     yield PHOTO_CORNERS, "larger tags, or go closer", own
 
 
 def _corner_moves(
-    pairs: list[tuple[PoseFit, View]],
-    board: Board,
-    corners: Sequence[Sequence[Array]] | None,
-    board_changes: Sequence[Array] | None,
-    worse: float,
+    pairs: list[tuple[PoseFit, View]], board: Board, corners: Sequence[JointChange] | None, worse: float
 ) -> list[Move]:
-    """What tag corners leave open: each photo by itself, or all of a sweep at once, and the board where they tell it."""
+    """What tag corners leave open: each photo by itself, or all of a sweep at once."""
     own: list[Move] = []
     if corners is None:
         still: list[Stand] = [(view.pose, 1.0) for _, view in pairs]
@@ -243,9 +245,9 @@ def _corner_moves(
                     ([*still[:k], (moved_pose(view.pose, change), 1.0), *still[k + 1 :]], board, worse)
                 )
         return own
-    for changes, shift in zip(corners, board_changes or [np.zeros(6)] * len(corners), strict=True):
+    for changes, shift in corners:
         moved = [(moved_pose(v.pose, change), 1.0) for (_, v), change in zip(pairs, changes, strict=True)]
-        own.append((moved, move_board(board, shift) if shift.any() else board, worse))
+        own.append((moved, board if shift is None else move_board(board, shift), worse))
     return own
 
 
