@@ -6,18 +6,20 @@ along it, heights stand on its normals (`surfscan.core.base`). What can't be mea
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
-from surfscan.checking.survey import Laid, hull_of
+from surfscan.checking.film import Still
+from surfscan.checking.survey import Laid, hull_of, lay_out
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import Sheet
 from surfscan.optics.base_fit import LEAST_PLACES, LEAST_TAGS, BaseFit, fit_base
 
-__all__ = ["FLAT_DEG", "MOST_DEG", "curved_details", "on_its_surface"]
+__all__ = ["FLAT_DEG", "MOST_DEG", "curved_details", "explain_plane", "on_its_surface"]
 
 FLAT_DEG = 18.0
 """Bend over the tags up to which a panel is taken over the plane of its tags: a crown of 2 m radius over 600 mm."""
@@ -91,6 +93,40 @@ def on_its_surface(laid: Laid, given: Sheet, *, sweep: bool) -> Laid:
             cure="judge it in parts, each with tags of its own: lay them closer, or give panel.size_mm",
         )
     return replace(laid, sheet=sheet, curved=fit)
+
+
+def explain_plane(sheet: Sheet, error: RefusedError, stills: Mapping[str, Still]) -> RefusedError:
+    """Why tags do not fit the places that the sheet gives: those lie in a plane, and the tags on a curved panel.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    error : RefusedError
+        What the photos were refused for; it is given back where that is not the reason.
+    stills : mapping of str to Still
+        Frames of videos among the photos.
+    """
+    tags = sheet.tags
+    if error.about != "tags" or tags is None or tags.surveyed or tags.heights_mm:
+        return error
+    free = sheet.model_copy(update={"tags": tags.model_copy(update={"centres_mm": {}})})
+    try:
+        survey = lay_out(free, stills=stills).survey
+    except RefusedError:
+        return error
+    if survey is None:
+        return error
+    fit = fit_base(survey.centres_mm, survey.turns, survey.u_mm[:, 2], survey.u_tilt_rad)
+    bend = float(np.degrees(fit.bend_rad(fit.places_mm[:, 0], fit.places_mm[:, 1])))
+    if abs(bend) <= FLAT_DEG:
+        return error
+    return RefusedError(
+        f"The panel bends by {abs(bend):.0f} degrees, and tags.centres_mm are places in one plane",
+        found=f"{len(tags.centres_mm)} centres without heights; {error.found}",
+        allowed="on a curved panel, tags that are surveyed from the photos",
+        cure="leave tags.centres_mm out of the sheet: the photos tell where the tags lie",
+        about="tags",
+    )
 
 
 def _check_bend(fit: BaseFit, bend: float) -> None:

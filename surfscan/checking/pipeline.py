@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
-from surfscan.checking.curved import curved_details, on_its_surface
+from surfscan.checking.curved import curved_details, explain_plane, on_its_surface
 from surfscan.checking.film import has_video
 from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
@@ -92,7 +92,10 @@ def check_job(
 
         sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share), why=why)
         laid = on_its_surface(lay_out(sheet, stills=stills), sheet, sweep=True)
-        gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
+        try:
+            gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
+        except RefusedError as error:
+            raise explain_plane(sheet, error, stills) from None
         laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
         photos = read_photos(sheet)
