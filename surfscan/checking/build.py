@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.constants import COVERAGE_FACTOR
 from surfscan.core.message import Verdict
 from surfscan.core.records import Array, Camera, CheckResult, Grid, HeightMap, Pose, Spot
@@ -39,9 +40,13 @@ class PhotoPlaces:
 
     camera: Camera
     pose: Pose
+    base: Base | None = None  # what a curved panel's points are heights over
 
     def __call__(self, points: Array) -> Array:
-        place = project(points[:, 0], points[:, 1], points[:, 2], camera=self.camera, pose=self.pose)
+        x, y, z = points.T
+        if self.base is not None:
+            x, y, z = self.base.points(x, y, z)
+        place = project(x, y, z, camera=self.camera, pose=self.pose)
         return np.stack(place, -1)
 
 

@@ -16,6 +16,7 @@ from surfscan.core.reading import Context, Reading, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
+from surfscan.optics.base_fit import BaseFit
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.field import make_grid, mask_region, mask_squares
 from surfscan.optics.mirrored_rays import MirroredTags
@@ -24,7 +25,7 @@ from surfscan.reading.budget import Budget, Inputs
 from surfscan.reading.reference import Null
 from surfscan.reading.station import Station
 from surfscan.reading.sweep import LeftOut
-from surfscan.surface.form import FairForm
+from surfscan.surface.form import BEND_SHAPE, FairForm
 
 if TYPE_CHECKING:
     from surfscan.checking.film import Still
@@ -72,6 +73,8 @@ class PlacedJob:
         Frames of videos among the photos.
     mirrored : tuple of MirroredTags
         The board's tags in the panel's mirror, where they had to say where it stands.
+    curved : BaseFit, optional
+        What a curved panel is measured on; the sheet's region is drawn on that.
     """
 
     sheet: Sheet
@@ -82,6 +85,7 @@ class PlacedJob:
     left_out: tuple[LeftOut, ...] = ()
     stills: Mapping[str, Still] = field(default_factory=dict)
     mirrored: tuple[MirroredTags, ...] = ()
+    curved: BaseFit | None = None
 
     @property
     def views(self) -> tuple[View, ...]:
@@ -122,7 +126,10 @@ class Taken:
     least_floor_mm : float
         Deviation that this reading can't tell from a fair form, whatever the limits ask for.
     bends_mm : ndarray (H, W, K), optional
-        What the set-up's uncertainty does to the height (`surfscan.reading.bends`).
+        What the set-up's uncertainty does to the height (`surfscan.reading.bends`); of a curved panel, how its bend may
+        change along it.
+    bend_shape : float
+        Relative standard uncertainty of what those are at one place.
     placed : PlacedJob, optional
         The photos that were used, where some were left out.
     doubts : tuple of Reason
@@ -141,6 +148,7 @@ class Taken:
     details: dict[str, Any] = field(default_factory=dict)
     least_floor_mm: float = 0.0
     bends_mm: Array | None = None
+    bend_shape: float = BEND_SHAPE
     placed: PlacedJob | None = None
     doubts: tuple[Reason, ...] = ()
 
@@ -181,6 +189,18 @@ def context_of(placed: PlacedJob, step_mm: float, *, board: Board | None) -> Con
     """The context of a light that asks for a grid of this step."""
     sheet, stations = placed.sheet, list(placed.stations)
     grid = make_grid(sheet.panel.extent_mm, step_mm)
+    if placed.curved is not None:
+        curved = placed.curved
+        return Context(
+            placed.views,
+            grid,
+            judged_region(sheet, grid, stations, curved),
+            curved.places_mm[:, :2],
+            board,
+            curved.crown,
+            curved.base,
+            curved.places_mm[:, 2],
+        )
     return Context(
         placed.views,
         grid,
@@ -207,14 +227,18 @@ def tag_half_mm(sheet: Sheet) -> float:
     return sheet.tags.side_mm * (0.5 + QUIET_CELLS / cells_across(sheet.tags.dictionary)) + TAG_MARGIN_MM
 
 
-def judged_region(sheet: Sheet, grid: Grid, stations: list[Station]) -> Array:
+def judged_region(sheet: Sheet, grid: Grid, stations: list[Station], curved: BaseFit | None = None) -> Array:
     """Flags of the judged region, (H, W) int32: 0 inside, else left out, outside or under a tag."""
     under = np.zeros(grid.shape, bool)
     if sheet.tags is not None:
         turns: dict[int, float] = {}
         for station in stations:
             turns.update(station.fit.tag_turn_rad)
-        under = mask_squares(grid, sheet.tags.centres_mm, turns, tag_half_mm(sheet))
+        centres = sheet.tags.centres_mm
+        if curved is not None:
+            centres = {tag: (x, y) for tag, (x, y, _) in zip(centres, curved.places_mm, strict=True)}
+            turns = dict(zip(centres, curved.turns_rad, strict=True))
+        under = mask_squares(grid, centres, turns, tag_half_mm(sheet))
     return mask_region(
         grid,
         region_mm=None if sheet.panel.region_mm is None else list(sheet.panel.region_mm),

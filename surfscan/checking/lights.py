@@ -10,7 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from surfscan.checking.context import PlacedJob, Progress, Taken, board_of, context_of
+from surfscan.checking.context import PlacedJob, Progress, Taken, board_of, context_of, view_of
 from surfscan.checking.lamp_light import lamp_step_mm, take_lamp
 from surfscan.checking.next_photos import next_photos
 from surfscan.checking.sweep_light import is_sweep, take_sweep
@@ -18,7 +18,7 @@ from surfscan.core.errors import RefusedError
 from surfscan.core.reading import Context, Reading
 from surfscan.core.records import Board
 from surfscan.job.sheet import Sheet
-from surfscan.optics.field import FINE, pixel_pitch, step_within
+from surfscan.optics.field import FINE, make_grid, pixel_pitch, step_within
 from surfscan.optics.mirror import distance_to_board
 from surfscan.reading.bends import bends_of, move_all
 from surfscan.reading.budget import (
@@ -34,6 +34,7 @@ from surfscan.reading.reference import take_off
 from surfscan.reading.station import Station
 from surfscan.reading.stepped import read_stepped, stepped_grid_mm
 from surfscan.reading.stripes import read_stripes
+from surfscan.reading.surface import first_surface, on_board
 from surfscan.surface.form import FairForm
 
 __all__ = ["LIGHTS", "LightKind", "PlacedJob", "Taken", "board_of", "kind_of_light", "lacks_scale", "take"]
@@ -154,6 +155,9 @@ def _sweep(placed: PlacedJob, context: Context, progress: Progress | None) -> Ta
         return budget_stripes(taken.reading, fair, setup)
 
     whole = replace(_taken(context, taken.reading, propagated, FLOOR_MM), **taken.kept)
+    if placed.curved is not None:  # a corner's radius may change along the bend, and it is fair
+        bends = placed.curved.changes_mm(*np.meshgrid(context.grid.x_mm, context.grid.y_mm))
+        whole = replace(whole, bends_mm=bends, bend_shape=0.0)
     return replace(whole, details={**whole.details, **next_photos(placed, context, taken.reading)})
 
 
@@ -237,12 +241,40 @@ def _stripes_step_mm(placed: PlacedJob) -> float:
     sheet, stations, board = placed.sheet, placed.stations, placed.board
     pitch = min(pixel_pitch(sheet.panel.extent_mm, camera=s.camera, pose=s.fit.pose) for s in stations)
     periods = []
+    if placed.curved is not None:
+        periods = [_bent_period_mm(placed, s) for s in stations]
+        stations = ()
     for s in stations:
         near = float(np.linalg.norm(s.fit.pose.centre_mm))
         far = _distance(s, board)
         periods.append(board.period_mm * near / (near + far))
     step = FINE * max(min(periods) / CELLS_PER_STRIPE, pitch)
     return step_within(step, sheet.panel.extent_mm)
+
+
+def _bent_period_mm(placed: PlacedJob, station: Station) -> float:
+    """Reflected stripe period on a curved panel, mm, where it is narrow: its lower quartile; inf where none is seen."""
+    assert placed.curved is not None
+    board, fit = placed.board, placed.curved
+    grid = make_grid(placed.sheet.panel.extent_mm, min(placed.sheet.panel.extent_mm) / 60)
+    blank = np.zeros(grid.shape, np.int32)
+    surface = first_surface(
+        Context(
+            (view_of(placed.sheet, station, ""),),
+            grid,
+            blank,
+            fit.places_mm[:, :2],
+            board,
+            fit.crown,
+            fit.base,
+        )
+    )
+    hit = surface.hit(station.fit.pose, board)
+    on = on_board(hit, board)
+    if not on.any():
+        return float("inf")
+    rates = [np.hypot(*np.gradient(hit.place(way), grid.step_mm))[on] for way in ("across", "up")]
+    return board.period_mm / max(float(np.nanpercentile(rate, 75)) for rate in rates)
 
 
 def _board_shares(inputs: Inputs, far_mm: float) -> tuple[tuple[str, str, float], ...]:

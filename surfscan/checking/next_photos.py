@@ -54,6 +54,9 @@ def next_photos(placed: PlacedJob, context: Context, reading: Reading) -> dict[s
     some = np.s_[step // 2 :: step, step // 2 :: step]
     x, y = (a[some] for a in np.meshgrid(grid.x_mm, grid.y_mm))
     z, p, q = _carried_on(x, y, reading.height_mm[some])
+    if context.base is not None:
+        tilted = context.base.tilted(x, y, z, p, q)
+        (x, y, z), p, q = context.base.points(x, y, z), tilted.p, tilted.q
     image = placed.stations[0].photo.image.shape
     sight = Sightline(
         np.where(inside[some], np.stack([x, y, z]), np.nan),

@@ -66,7 +66,7 @@ def assemble(
         height=height,
         shown=Shown(
             first.photo.image,
-            PhotoPlaces(first.camera, first.fit.pose),
+            PhotoPlaces(first.camera, first.fit.pose, reading.base),
             tuple(_photo_row(s, c) for s, c in zip(stations, quality, strict=True)),
         ),
         run=_run(height, reading, started, began),

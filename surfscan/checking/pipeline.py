@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from surfscan.checking.context import PlacedJob, Taken
+from surfscan.checking.curved import curved_details, explain_plane, on_its_surface
 from surfscan.checking.film import has_video
 from surfscan.checking.finish import with_finish, with_pieces
 from surfscan.checking.lights import kind_of_light, lacks_scale, take
@@ -91,8 +92,11 @@ def check_job(
         from surfscan.checking.film_frames import film_photos  # late: most checks are of photos
 
         sheet, stills = film_photos(sheet, lambda words, share: tell(words, 0.05 + 0.15 * share), why=why)
-        laid = lay_out(sheet, stills=stills)
-        gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
+        laid = on_its_surface(lay_out(sheet, stills=stills), sheet, sweep=True)
+        try:
+            gathered = gather_sweep(laid.sheet, laid=laid, stills=stills)
+        except RefusedError as error:
+            raise explain_plane(sheet, error, stills) from None
         laid, photos = replace(laid, sheet=gathered.sheet), [station.photo for station in gathered.stations]
     else:
         photos = read_photos(sheet)
@@ -100,6 +104,8 @@ def check_job(
         for photo in photos:
             check_exposure(photo)
         laid = lay_out(sheet, photos)
+        if not why:
+            laid = on_its_surface(laid, sheet, sweep=False)
     check_sizes(photos)
     if why:
         return _look(laid.sheet, photos, why, limits, clock, tell, against=against is not None)
@@ -116,7 +122,7 @@ def check_job(
         for k, station in enumerate(placed.stations)
     ]
     result, reading, budget = _judge(placed, taken, quality, limits, clock, tell, against=against)
-    result = replace(result, details={**result.details, **laid.details()})
+    result = replace(result, details={**result.details, **laid.details(), **curved_details(laid)})
     return _with_setup(result, placed, setup, reading, budget)
 
 
@@ -224,7 +230,7 @@ def _set_up(
         tell("reading the reference", 0.3)
         null = read_reference(sheet, _stand_references(sheet, photos), inputs=inputs, board_fit=board_fit)
         stations = stand_again(sheet, stations, null)
-    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null, mirrored=mirrored)
+    placed = PlacedJob(sheet, tuple(stations), inputs, board_fit, null, mirrored=mirrored, curved=laid.curved)
     if gathered is not None:
         placed = replace(placed, left_out=gathered.left_out, stills=gathered.stills)
     return placed, setup
@@ -255,11 +261,7 @@ def _judge(
         reading = held.reading
     coverage = coverage_of(reading, taken.region, quality)
     tell("finding the fair form", 0.78)
-    fair = (
-        held.fair
-        if held
-        else fit_fair_form(reading.height_mm, x_mm=grid.x_mm, y_mm=grid.y_mm, bends_mm=taken.bends_mm, **fit)
-    )
+    fair = held.fair if held else _fair_form(taken, fit)
     tell("working out the uncertainty", 0.82)
     budget = taken.budget(fair)
     refuse_mixed(budget.pair)
@@ -300,6 +302,17 @@ def _judge(
     if placed.null is not None:
         result = add_null(result, placed.null)
     return replace(result, details={**result.details, **taken.details}), reading, budget
+
+
+def _fair_form(taken: Taken, fit: dict[str, Any]) -> FairForm:
+    return fit_fair_form(
+        taken.reading.height_mm,
+        x_mm=taken.grid.x_mm,
+        y_mm=taken.grid.y_mm,
+        bends_mm=taken.bends_mm,
+        bend_shape=taken.bend_shape,
+        **fit,
+    )
 
 
 def _height_map(reading: Reading, fair: FairForm, budget: Budget) -> HeightMap:

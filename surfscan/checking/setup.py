@@ -153,6 +153,13 @@ def stand_by_mirror(laid: Laid, found: Sequence[MirroredTags], inputs: Inputs) -
     assert sheet.board is not None  # the sheet was asked before, as the next two
     assert sheet.board.tags is not None
     assert sheet.tags is not None
+    if laid.curved is not None:
+        raise RefusedError(
+            "nothing tells where the board stands before a curved panel",
+            found="no set-up photo and no measured pose",
+            allowed="a set-up photo of panel and board, or board.centre_mm, across and up",
+            cure="take a set-up photo; a curved panel mirrors the board's tags in places that its form must tell first",
+        )
     table = sheet.board.tags
     fit = board_from_mirror(
         found,

@@ -21,12 +21,13 @@ from surfscan.job.photo_quality import check_exposure
 from surfscan.job.photos import read_photo
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import find_tags
+from surfscan.optics.base_fit import BaseFit
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.survey import Shot, TagSurvey, survey_tags
 from surfscan.reading.propagation import Inputs
 from surfscan.reading.station import Station
 
-__all__ = ["Laid", "lay_out", "needs_layout"]
+__all__ = ["Laid", "hull_of", "lay_out", "needs_layout"]
 
 MOST_SHOTS = 40
 """Photos that a survey takes: the rest of a long sweep add nothing."""
@@ -51,6 +52,8 @@ class Laid:
         The photos' cameras with the focal length as surveyed, and where it comes from.
     setup : Photo or None
         The set-up photo, where it has been read.
+    curved : BaseFit, optional
+        What the panel is measured on, where it is curved (`surfscan.checking.curved`).
     """
 
     sheet: Sheet
@@ -58,6 +61,7 @@ class Laid:
     tags: dict[str, list[TagSeen]] = field(default_factory=dict)
     cameras: dict[str, tuple[Camera, str]] = field(default_factory=dict)
     setup: Photo | None = None
+    curved: BaseFit | None = None
 
     def stations(self, stations: list[Station]) -> list[Station]:
         """Stations with what the survey leaves open in their poses."""
@@ -256,14 +260,21 @@ def _with_region(sheet: Sheet) -> Sheet:
     if sheet.panel.size_mm is not None:
         return sheet
     assert sheet.tags is not None
-    region = sheet.panel.region_mm or _hull(np.array(list(sheet.tags.centres_mm.values()), float))
+    region = sheet.panel.region_mm or hull_of(np.array(list(sheet.tags.centres_mm.values()), float))
     reach = np.abs(np.array(region)).max(0)
     size = float(2 * reach[0]), float(2 * reach[1])
     panel = sheet.panel.model_copy(update={"size_mm": size, "region_mm": region})
     return sheet.model_copy(update={"panel": panel})
 
 
-def _hull(centres: Array) -> tuple[tuple[float, float], ...]:
+def hull_of(centres: Array) -> tuple[tuple[float, float], ...]:
+    """Corners of the hull of places (N, 2).
+
+    Raises
+    ------
+    RefusedError
+        Places in one line.
+    """
     from scipy.spatial import ConvexHull, QhullError
 
     try:

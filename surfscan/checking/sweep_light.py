@@ -25,12 +25,15 @@ from surfscan.optics.field import Cutout, cut_out
 from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.reading.budget import SetUp
 from surfscan.reading.joint import MODES
-from surfscan.reading.propagation import modes
+from surfscan.reading.propagation import JointChange, modes
 from surfscan.reading.station import Station
 from surfscan.reading.surface import stand_off_mm
 from surfscan.reading.sweep import LeftOut, Sweep, read_sweep
 
 __all__ = ["Gathered", "SweepTaken", "gather_sweep", "is_sweep", "take_sweep"]
+
+BASE_OFF_MM = 5.0
+"""How far a curved panel may stand off its base beside what its tags say."""
 
 JOINT_MODES = 24
 """Most changes of all poses at once that stand for what is left open of them; the rest is smaller than these."""
@@ -164,7 +167,10 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
         As `read_sweep` does.
     """
     sweep = read_sweep(
-        [_cutouts(placed, context, k) for k in range(len(placed.stations))], context, progress=progress
+        [_cutouts(placed, context, k) for k in range(len(placed.stations))],
+        context,
+        board_modes=_board_modes(placed),
+        progress=progress,
     )
     numbers = [each.number for each in sweep.seen]
     rows = tuple(placed.sheet.photos[k] for k in numbers)
@@ -175,9 +181,8 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     )
     views = tuple(track.view for each in sweep.seen for track in each.tracks)
     fits = tuple(placed.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
-    setup = SetUp(
-        views, fits, context.mirrored_board, placed.inputs, placed.board_fit, corners=_pose_changes(sweep)
-    )
+    corners = _pose_changes(sweep, _board_modes(placed))
+    setup = SetUp(views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners)
     left = (*placed.left_out, *sweep.left_out)
     kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left, placed.stills)}
     return SweepTaken(sweep.reading, kept), setup
@@ -187,24 +192,45 @@ def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:
     """The panel's part of one photo, for each direction that it carries; the rest of the photo is dropped."""
     view, row = context.views[number], placed.sheet.photos[number]
     photo = photo_of(placed.sheet, row, placed.stills)
-    cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=stand_off_mm(context.grid))
+    reach = stand_off_mm(context.grid)
+    if context.level_mm is not None:
+        reach = BASE_OFF_MM + 2 * float(np.abs(context.level_mm).max())
+    cut = cut_out(replace(view, photo=photo), context.grid, reach_mm=reach, base=context.base)
     ways = (view.varies,) if view.varies else ("across", "up")
     return [replace(cut, view=replace(view, varies=way)) for way in ways]
 
 
-def _pose_changes(sweep: Sweep) -> tuple[tuple[Array, ...], ...]:
-    """The largest changes of all poses at once that the tags and the overlaps leave open."""
+def _board_modes(placed: PlacedJob) -> list[Array]:
+    """How the board may stand elsewhere than it was said to; of a curved panel only, whose photos tell.
+
+    On a flat one most of what a board that is off does to the photos is what a fair form does too.
+    """
+    if placed.curved is None:
+        return []
+    if placed.board_fit is not None:
+        return modes(placed.board_fit.own)
+    turn, shift = np.radians(placed.inputs.board_angle_deg), placed.inputs.board_centre_mm
+    return modes(np.diag([turn**2] * 3 + [shift**2] * 3))
+
+
+def _pose_changes(sweep: Sweep, board_modes: list[Array]) -> tuple[JointChange, ...]:
+    """The largest changes of all poses at once that tags and overlaps leave open, and of the board with them."""
     found = sorted(modes(sweep.agreement.covariance), key=lambda change: -float(change @ change))[
         :JOINT_MODES
     ]
-    out = []
+    out: list[JointChange] = []
+    count = MODES * len(sweep.seen)
     for one in found:
-        each = one.reshape(-1, MODES)
+        each = one[:count].reshape(-1, MODES)
         changes = [
             np.sum([n * mode for n, mode in zip(row, seen.modes, strict=True)], axis=0)
             for row, seen in zip(each, sweep.seen, strict=True)
         ]
-        out.append(tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks))
+        views = tuple(c for c, seen in zip(changes, sweep.seen, strict=True) for _ in seen.tracks)
+        shift = None
+        if board_modes:
+            shift = np.sum([n * mode for n, mode in zip(one[count:], board_modes, strict=True)], axis=0)
+        out.append((views, shift))
     return tuple(out)
 
 

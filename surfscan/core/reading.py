@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from surfscan.core.base import Base
 from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.records import Board, Camera, Grid, Photo, Pose
 
@@ -56,6 +57,10 @@ class Context(Carrier):
         None when the light is no board.
     crown : ndarray (3,) or None
         First guess of (z_xx, z_xy, z_yy), 1/mm; None when nothing tells it.
+    base : Base, optional
+        What a curved panel's heights stand on; its grid then is distances along that.
+    level_mm : ndarray (N,), optional
+        Heights at `level_at_mm`, where they are not 0.
     """
 
     views: tuple[View, ...]
@@ -64,6 +69,8 @@ class Context(Carrier):
     level_at_mm: Array
     board: Board | None = None
     crown: Array | None = None
+    base: Base | None = None
+    level_mm: Array | None = None
 
     def __post_init__(self) -> None:
         if not self.views:
@@ -72,6 +79,7 @@ class Context(Carrier):
         wanted: dict[str, tuple[str | int, ...]] = {
             "region": ("H", "W"),
             "level_at_mm": ("N", 2),
+            "level_mm": ("N",),
             "crown": (3,),
         }
         check_shapes(self, wanted, {"H": rows, "W": columns})
@@ -278,6 +286,8 @@ class Reading(Carrier):
     start_rad : tuple of float
         Phase of the pattern at the board's middle by each direction, for the surface as it was levelled; empty where
         it is not known.
+    base : Base, optional
+        What the heights of a curved panel stand on; its grid then is distances along that.
     """
 
     grid: Grid
@@ -295,6 +305,7 @@ class Reading(Carrier):
     told: Array | None = None
     traces: tuple[Trace, ...] = ()
     start_rad: tuple[float, ...] = ()
+    base: Base | None = None
 
     def __post_init__(self) -> None:
         rows, columns = self.grid.shape

@@ -104,6 +104,15 @@ class BoardFit:
     by_survey: Array = field(default_factory=lambda: np.zeros((6, 0)))
     mirrored: tuple[str, ...] = ()
 
+    @property
+    def source(self) -> tuple[str, str]:
+        """What its uncertainty is called in a budget, and what would make it smaller."""
+        if self.mirrored:
+            cure = "one photo more from another side that mirrors the board's tags, or a set-up photo"
+            return "board pose from its mirrored tags", cure
+        cure = "take the set-up photo from closer, or with larger tags further apart on the board"
+        return "board pose from the set-up photo", cure
+
 
 def move_board(board: Board, change: Array) -> Board:
     """The board after a small turn (rad, panel frame) and a shift of its middle (mm), both in `change` (6,)."""

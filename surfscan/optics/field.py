@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import cv2
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.flags import bit
 from surfscan.core.reading import View
 from surfscan.core.records import Array, Camera, Grid, Pose
@@ -185,7 +186,7 @@ class Cutout:
     factor: int
 
 
-def cut_out(view: View, grid: Grid, *, reach_mm: float) -> Cutout:
+def cut_out(view: View, grid: Grid, *, reach_mm: float, base: Base | None = None) -> Cutout:
     """Cut the panel out of a photo.
 
     Parameters
@@ -195,7 +196,9 @@ def cut_out(view: View, grid: Grid, *, reach_mm: float) -> Cutout:
         The coarse grid, whose density decides how far the photo is averaged: by whole factors, so that no noise
         is lost to skipping.
     reach_mm : float
-        How far the surface may stand off the plane z = 0.
+        How far the surface may stand off the plane z = 0, or off its base.
+    base : Base, optional
+        What a curved panel's grid lies on.
 
     Returns
     -------
@@ -204,6 +207,9 @@ def cut_out(view: View, grid: Grid, *, reach_mm: float) -> Cutout:
     photo = view.photo
     height, width = photo.image.shape
     x, y, z = np.meshgrid(grid.x_mm[[0, -1]], grid.y_mm[[0, -1]], [-reach_mm, 0.0, reach_mm])
+    if base is not None:
+        ends = [np.linspace(axis[0], axis[-1], 16) for axis in (grid.x_mm, grid.y_mm)]
+        x, y, z = base.points(*np.meshgrid(*ends, [-reach_mm, reach_mm]))
     column, row = project(x, y, z, camera=view.camera, pose=view.pose)
     pitch = pixel_pitch((0.0, 0.0), camera=view.camera, pose=view.pose)
     factor = max(1, int(np.floor(grid.step_mm / FINE / pitch + 0.25)))

@@ -84,6 +84,10 @@ class TagSurvey:
         Root mean square corner error of each photo.
     reprojection_px : float
         The same of all.
+    turns : ndarray (N, 3, 3)
+        Each tag's axes in columns: rightward, upward, outward.
+    u_tilt_rad : ndarray (N,)
+        Standard uncertainty of each tag's tilt.
     """
 
     ids: tuple[int, ...]
@@ -94,6 +98,8 @@ class TagSurvey:
     by_stretch_mm: Array
     residual_px: dict[str, float]
     reprojection_px: float
+    turns: Array
+    u_tilt_rad: Array
 
     @property
     def u_mm(self) -> Array:
@@ -334,7 +340,18 @@ def _told(
         by_stretch_mm=by_stretch.reshape(n, 3),
         residual_px=files,
         reprojection_px=float(np.sqrt(np.mean(np.sum(each**2, -1)))),
+        turns=np.swapaxes(_frame(*bundle.split(state)[2:4])[0], 0, 1) @ turns,
+        u_tilt_rad=_tilt_spread(covariance[first:last, first:last], turns),
     )
+
+
+def _tilt_spread(covariance: Array, turns: Array) -> Array:
+    """Standard uncertainty of each tag's tilt, in the mean of both ways."""
+    found = []
+    for k, turn in enumerate(turns):
+        own = turn.T @ covariance[6 * k : 6 * k + 3, 6 * k : 6 * k + 3] @ turn
+        found.append(np.sqrt(0.5 * (own[0, 0] + own[1, 1])))
+    return np.array(found)
 
 
 def _moved_tag(

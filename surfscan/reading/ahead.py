@@ -62,7 +62,7 @@ def look_ahead(
     hit = surface.hit(cutout.view.pose, board) if laid is None else laid.hit
     place = hit.place(cutout.view.varies)
     if laid is None:
-        picture, state = rectify(cutout, surface.x, surface.y, surface.z)
+        picture, state = rectify(cutout, *surface.points)
     else:
         picture, state = laid.picture, laid.state
     gy, gx = np.gradient(place, step)

@@ -12,7 +12,7 @@ from surfscan.phase.carrier import Tiles, tile_frequencies
 from surfscan.reading.approach import check_stripes, fit_crown, predict_frequency
 from surfscan.reading.surface import Surface, first_surface
 
-__all__ = ["find_crown", "look_for_stripes"]
+__all__ = ["check_on", "find_crown", "look_for_stripes"]
 
 THIN = 40
 """Cells along the shorter side by which directions are told."""
@@ -109,10 +109,41 @@ def _is_crossed(cutout: Cutout, cutouts: list[Cutout]) -> bool:
     return sum(other.view.photo is cutout.view.photo for other in cutouts) > 1
 
 
+def check_on(cutouts: list[Cutout], surface: Surface, context: Context, lit: Array) -> None:
+    """Hold the stripes of one crossed photo against what a surface that is known already would show.
+
+    Parameters
+    ----------
+    cutouts : list of Cutout
+        One for each direction.
+    surface : Surface
+    context : Context
+    lit : ndarray (H, W), bool
+        Where the photo is looked at.
+
+    Raises
+    ------
+    RefusedError, NotMeasuredError
+        As `find_crown` does.
+    """
+    board, grid = context.mirrored_board, context.grid
+    hit = surface.hit(cutouts[0].view.pose, board)
+    shown = {way: np.gradient(hit.place(way), grid.step_mm) for way in ("across", "up")}
+    for cutout in cutouts:
+        tiles = _tiles(cutout, surface, context, lit, crossed=len(cutouts) > 1)
+        column = np.rint((tiles.column - grid.x_mm[0]) / grid.step_mm).astype(int)
+        row = np.rint((tiles.row - grid.y_mm[0]) / grid.step_mm).astype(int)
+        axes = {
+            way: (gx[row, column] / board.period_mm, gy[row, column] / board.period_mm)
+            for way, (gy, gx) in shown.items()
+        }
+        check_stripes(tiles, axes, varies=cutout.view.varies, file=cutout.view.photo.file, crown_known=True)
+
+
 def _tiles(cutout: Cutout, surface: Surface, context: Context, where: Array, *, crossed: bool) -> Tiles:
     """Tile frequencies of a photo laid on the surface; places in mm, cycles per mm."""
     grid = context.grid
-    picture, state = rectify(cutout, surface.x, surface.y, surface.z)
+    picture, state = rectify(cutout, *surface.points)
     shrunk = cv2.resize(picture, grid.shape[::-1], interpolation=cv2.INTER_AREA)
     good = where & (state[::FINE, ::FINE] == 0)
     nearer = _directions(cutout, surface, context) if crossed else None

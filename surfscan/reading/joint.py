@@ -8,7 +8,7 @@ adjustment of photogrammetry (Triggs et al. 2000, from memory) with mirrored ray
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -42,6 +42,8 @@ class Told:
         What one standard deviation of each mode of the photo's pose does to `miss`.
     photo : ndarray (T,), int
         Number of the photo of each direction.
+    board : ndarray (N, T, B), optional
+        What one standard deviation of each mode of the board's pose does to `miss`, where the board may be moved too.
     """
 
     a: Array
@@ -50,6 +52,7 @@ class Told:
     weight: Array
     moved: Array
     photo: Array
+    board: Array | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,13 +68,17 @@ class Agreement:
     off_mrad : ndarray (K,)
         What each photo's slopes differ by from the joint ones where it is not alone, root mean square; NaN where alone.
     covariance : ndarray (6 K, 6 K)
-        Of the poses, in the same unit, now that the photos have been held against each other.
+        Of the poses, in the same unit, now that the photos have been held against each other; with a board, (6 K + B,
+        6 K + B), of its modes too.
+    board : ndarray (B,)
+        What to add to the board's pose, in standard deviations of its modes.
     """
 
     start_mm: Array
     pose: Array
     off_mrad: Array
     covariance: Array
+    board: Array = field(default_factory=lambda: np.zeros(0))
 
 
 def projectors(a: Array, b: Array, weight: Array) -> Array:
@@ -98,7 +105,14 @@ def reconcile(free: Array, miss: Array) -> Array:
 
 
 def agree(
-    told: Told, *, before: Array, start_rad: Array, axis: Array, period_mm: float, rounds: int = 3
+    told: Told,
+    *,
+    before: Array,
+    start_rad: Array,
+    axis: Array,
+    period_mm: float,
+    board_before: Array | None = None,
+    rounds: int = 3,
 ) -> Agreement:
     """Bring the photos into agreement.
 
@@ -111,6 +125,8 @@ def agree(
         Phase of the pattern that each direction has now, which should be the same for one axis of the board.
     axis : ndarray (T,), int
     period_mm : float
+    board_before : ndarray (B,), optional
+        How far the board has been moved already.
     rounds : int
         Rounds of robust weighting.
 
@@ -120,14 +136,18 @@ def agree(
     """
     n, t = told.miss.shape
     k = len(before)
-    design = np.zeros((n, t, t + MODES * k))
+    last = t + MODES * k
+    design = np.zeros((n, t, last + (0 if told.board is None else told.board.shape[-1])))
     every = np.arange(t)
     design[:, every, every] = 1.0
     for one in range(t):
         at = t + MODES * told.photo[one]
         design[:, one, at : at + MODES] = told.moved[:, one]
+    if told.board is not None:
+        design[:, :, last:] = told.board
     weight = told.weight
-    prior, pull = _prior(before, start_rad, axis, period_mm)
+    moved = before.ravel() if board_before is None else np.r_[before.ravel(), board_before]
+    prior, pull = _prior(moved, start_rad, axis, period_mm)
     for _ in range(rounds):
         free = projectors(told.a, told.b, weight)
         projected = free @ design
@@ -144,14 +164,16 @@ def agree(
         )
         weight = told.weight / (1 + (rest / (3 * usual)) ** 2)
     covariance = np.linalg.inv(normal)[t:, t:]
-    return Agreement(found[:t], found[t:].reshape(k, MODES), _off(told, rest, k), covariance)
+    return Agreement(
+        found[:t], found[t:last].reshape(k, MODES), _off(told, rest, k), covariance, found[last:]
+    )
 
 
 def _prior(before: Array, start_rad: Array, axis: Array, period_mm: float) -> tuple[Array, Array]:
-    """Poses by their tags; starts by being one board's."""
+    """Poses by what is known of them; starts by being one board's."""
     t = len(start_rad)
     weight = np.r_[np.zeros(t), np.ones(before.size)]
-    pull = np.r_[np.zeros(t), -before.ravel()]
+    pull = np.r_[np.zeros(t), -before]
     per_mm = 2 * np.pi / period_mm
     for one in np.unique(axis):
         mine = axis == one

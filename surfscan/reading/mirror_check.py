@@ -11,6 +11,7 @@ from typing import Any
 
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.carrier import Array
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Board, Grid, Pose, TagSeen
@@ -20,7 +21,7 @@ from surfscan.optics.mirror import hit_board
 from surfscan.optics.mirrored_rays import MirroredTags
 from surfscan.optics.tag_shape import tag_middle
 from surfscan.reading.propagation import Inputs, sources
-from surfscan.reading.surface import scaled_axes
+from surfscan.reading.surface import Surface, scaled_axes
 from surfscan.surface.slopes import continue_smoothly
 
 __all__ = ["DISAGREES", "MirrorCheck", "check_mirrored"]
@@ -89,7 +90,7 @@ def check_mirrored(
         for m in (reading.height_mm, reading.p, reading.q)
     ]
     u_slope = 1e-3 * float(np.hypot(U_SLOPE_MRAD, np.nan_to_num(reading.closure_mrad)))
-    given = _Given(reading.grid, maps, board, inputs, board_fit, u_slope)
+    given = _Given(reading.grid, maps, board, inputs, board_fit, u_slope, reading.base)
     rows = []
     for one in found:
         for tag in one.tags:
@@ -109,6 +110,7 @@ class _Given:
     inputs: Inputs
     board_fit: BoardFit | None
     u_slope: float
+    base: Base | None = None
 
 
 def _off(
@@ -121,6 +123,8 @@ def _off(
     def land(pose: Pose, longer: float, there: Board) -> Array | None:
         ray = np.array([ideal[0] / longer, ideal[1] / longer, 1.0]) @ pose.rotation
         eye = pose.centre_mm
+        if given.base is not None:
+            return _land_on_base(eye, ray, given, there)
         z = p = q = 0.0
         for _ in range(4):
             t = (z - eye[2]) / ray[2]
@@ -155,6 +159,30 @@ def _off(
         "off_mm": size,
         "u_mm": float(np.sqrt(along @ spread @ along)),
     }
+
+
+def _land_on_base(eye: Array, ray: Array, given: _Given, there: Board) -> Array | None:
+    """Where a ray ends on the board by way of a curved panel, and its levers; None beside what was measured."""
+    base, grid = given.base, given.grid
+    assert base is not None
+    t = float(np.linalg.norm(eye - base.origin_mm) / np.linalg.norm(ray))
+    x = y = z = p = q = 0.0
+    for _ in range(12):
+        x, y, h = (float(v) for v in base.chart((eye + t * ray)[None])[0])
+        column, row = (x - grid.x_mm[0]) / grid.step_mm, (y - grid.y_mm[0]) / grid.step_mm
+        column, row = (
+            float(np.clip(v, 0, n - 1.001)) for v, n in ((column, grid.x_mm.size), (row, grid.y_mm.size))
+        )
+        z, p, q = (_between(m, row, column) for m in given.maps)
+        normal = base.frame(base.along(np.array(x), np.array(y))[0])[1]
+        t += (z - h) / float(ray @ normal)
+    half = 0.5 * grid.step_mm
+    inside = grid.x_mm[0] - half < x < grid.x_mm[-1] + half and grid.y_mm[0] - half < y < grid.y_mm[-1] + half
+    if not inside or abs(z - h) > 0.01:
+        return None
+    cell = [np.full((1, 1), v) for v in (x, y, z, p, q)]
+    hit = Surface(cell[0], cell[1], cell[2], cell[3], cell[4], base).hit(eye, there)
+    return np.array([part.item() for part in (hit.across_mm, hit.up_mm, *hit.d_across, *hit.d_up)])
 
 
 def _between(values: Array, row: float, column: float) -> float:

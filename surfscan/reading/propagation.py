@@ -13,15 +13,15 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.reading import Reading, View
 from surfscan.core.records import Array, Board, Grid, Pose
 from surfscan.optics.board_pose import BoardFit, move_board
-from surfscan.optics.mirror import Hit, hit_board
+from surfscan.optics.mirror import Hit
 from surfscan.optics.pose import PoseFit
 from surfscan.optics.pose_checks import CORNER_NOISE_PX
-from surfscan.optics.rolling import as_exposed, eye_of, ray_of
 from surfscan.reading.joint import joint_slopes, projectors, reconcile
-from surfscan.reading.surface import Surface, on_board
+from surfscan.reading.surface import Surface, on_board, slide
 from surfscan.surface.form import FairForm, take_form_off
 from surfscan.surface.integrate import integrate_many
 from surfscan.surface.slopes import newton_step
@@ -30,6 +30,7 @@ __all__ = [
     "PHOTO_CORNERS",
     "Few",
     "Inputs",
+    "JointChange",
     "Move",
     "Stand",
     "curl_of",
@@ -40,7 +41,6 @@ __all__ = [
     "moved_pose",
     "raw_effects",
     "raw_slopes",
-    "slide",
     "sources",
     "thin",
 ]
@@ -103,6 +103,12 @@ class Few:
     period_mm: float
     seen: tuple[Array, ...] = ()  # where each photo of a sweep sees the board; empty for two directions
     free: Array | None = None  # `projectors` of a sweep's cells
+    base: Base | None = None
+
+    @property
+    def surface(self) -> Surface:
+        """The same as a surface."""
+        return Surface(self.x, self.y, self.z, self.p, self.q, self.base)
 
 
 def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Board) -> Few:
@@ -113,7 +119,7 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
     z, p, q = reading.height_mm[cut], reading.p[cut], reading.q[cut]
     wanted, seen, levers = [], [], []
     for view in views:
-        hit = hit_board(x, y, z, p, q, camera_mm=eye_of(view.pose, x, y, z), board=board)
+        hit = Surface(x, y, z, p, q, reading.base).hit(view.pose, board)
         wanted.append(hit.place(view.varies))
         if len(views) > 2:
             seen.append(np.isfinite(z) & on_board(hit, board))
@@ -140,25 +146,20 @@ def thin(reading: Reading, fair: FairForm | None, views: list[View], board: Boar
         period_mm=board.period_mm,
         seen=tuple(seen),
         free=free,
+        base=reading.base,
     )
 
 
 PHOTO_CORNERS = "tag corners in the photos"
 """Name of the source that each photo has to itself."""
 
-_SET_UP = (
-    "board pose from the set-up photo",
-    "take the set-up photo from closer, or with larger tags further apart on the board",
-)
-_MIRRORED = (
-    "board pose from its mirrored tags",
-    "one photo more from another side that mirrors the board's tags, or a set-up photo",
-)
-
 Stand = tuple[Pose, float]
 """A pose, and the focal length's ratio to the one that was used."""
 
 Move = tuple[list[Stand], Board, float]
+
+JointChange = tuple[Sequence[Array], Array | None]
+"""Changes (6,) of all views' poses at once, and of the board where the photos tell where it stands."""
 
 
 def sources(
@@ -169,7 +170,7 @@ def sources(
     board_fit: BoardFit | None = None,
     *,
     tags: list[int] | None = None,
-    corners: Sequence[Sequence[Array]] | None = None,
+    corners: Sequence[JointChange] | None = None,
 ) -> Iterator[tuple[str, str, list[Move]]]:
     """Each source with its moves: cameras, board, and how many of the move make a standard uncertainty.
 
@@ -179,12 +180,14 @@ def sources(
     """
     still: list[Stand] = [(view.pose, 1.0) for view in views]
     pairs = list(zip(fits, views, strict=True))
-    if board_fit is None:
+    told = corners is not None and any(
+        shift is not None for _, shift in corners
+    )  # the photos tell the board's place
+    if board_fit is None and not told:
         yield from _measured_board(still, board, inputs)
-    else:
-        told = _MIRRORED if board_fit.mirrored else _SET_UP
+    elif board_fit is not None and not told:
         yield (
-            *told,
+            *board_fit.source,
             [(still, move_board(board, change), 1.0) for change in modes(board_fit.own)],
         )
     yield (
@@ -223,17 +226,28 @@ def sources(
     else:
         places = _tag_places(pairs, board, inputs.tag_centre_mm, board_fit, tags)
         yield "tag places", "lay the tags to a rule, and measure between their middles", places
-    own: list[Move] = []
     worse = max(inputs.tag_corner_px / CORNER_NOISE_PX, 1.0)
-    for changes in corners or ():
-        moved = [moved_pose(v.pose, change) for (_, v), change in zip(pairs, changes, strict=True)]
-        own.append(([(pose, 1.0) for pose in moved], board, worse))
-    for k, (fit, view) in enumerate(pairs if corners is None else ()):
-        for change in modes(fit.pose.covariance):
-            cameras = list(still)
-            cameras[k] = (moved_pose(view.pose, change), 1.0)
-            own.append((cameras, board, worse))
+    own = _corner_moves(pairs, board, corners, worse)
     yield PHOTO_CORNERS, "larger tags, or go closer", own
+
+
+def _corner_moves(
+    pairs: list[tuple[PoseFit, View]], board: Board, corners: Sequence[JointChange] | None, worse: float
+) -> list[Move]:
+    """What tag corners leave open: each photo by itself, or all of a sweep at once."""
+    own: list[Move] = []
+    if corners is None:
+        still: list[Stand] = [(view.pose, 1.0) for _, view in pairs]
+        for k, (fit, view) in enumerate(pairs):
+            for change in modes(fit.pose.covariance):
+                own.append(
+                    ([*still[:k], (moved_pose(view.pose, change), 1.0), *still[k + 1 :]], board, worse)
+                )
+        return own
+    for changes, shift in corners:
+        moved = [(moved_pose(v.pose, change), 1.0) for (_, v), change in zip(pairs, changes, strict=True)]
+        own.append((moved, board if shift is None else move_board(board, shift), worse))
+    return own
 
 
 def _later(pose: Pose, fit: PoseFit) -> Pose:
@@ -352,12 +366,11 @@ def _slope_change(few: Few, cameras: list[Stand], board: Board) -> tuple[Array, 
     """Change of both slopes."""
     sides = []
     for (pose, longer), old, wanted, varies in zip(cameras, few.poses, few.wanted, few.varies, strict=True):
-        eye = eye_of(pose, few.x, few.y, few.z)
-        hit = hit_board(few.x, few.y, few.z, few.p, few.q, camera_mm=eye, board=board)
+        hit = few.surface.hit(pose, board)
         seen = wanted * (board.period_mm / few.period_mm)
         if pose is not old:
             # The same pixel now shows another place of the panel.
-            dx, dy = slide(few, old, pose, longer)
+            dx, dy = slide(few.surface, old, pose, longer)
             gy, gx = np.gradient(wanted, few.step_mm)
             seen = seen - (np.nan_to_num(gx) * dx + np.nan_to_num(gy) * dy)
         sides.append((hit, seen, varies))
@@ -383,14 +396,3 @@ def _joint_step(few: Few, sides: list[tuple[Hit, Array, str]]) -> tuple[Array, A
         for n, row in enumerate((a * a, a * b, b * b, a * (m + c), b * (m + c))):
             sums[n] += np.where(s, row, 0.0)
     return joint_slopes(sums)
-
-
-def slide(few: Few | Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
-    """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
-    points = np.stack([few.x, few.y, few.z], -1)
-    x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
-    if old.sway.any():
-        x, y, z = as_exposed(x, y, z, old)
-    centre, ray = ray_of(new, x / z / longer, y / z / longer)
-    along = (few.z - centre[2]) / ray[2]
-    return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 
@@ -91,7 +93,7 @@ def rebuild(
     z, _ = integrate_slopes(
         p, q, step_mm=grid.step_mm, weight=weights, tolerance=1e-5, start=surface.z, max_rounds=MOST_ROUNDS
     )
-    return Surface(surface.x, surface.y, z, p, q)
+    return replace(surface, z=z, p=p, q=q)
 
 
 def close_islands(

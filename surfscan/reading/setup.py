@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from surfscan.core.reading import View
-from surfscan.core.records import Array, Board
+from surfscan.core.records import Board
 from surfscan.optics.board_pose import BoardFit
 from surfscan.optics.pose import PoseFit
-from surfscan.reading.propagation import Inputs
+from surfscan.reading.propagation import Inputs, JointChange
 from surfscan.reading.reference import Null
 
 __all__ = ["SetUp"]
@@ -31,7 +31,7 @@ class SetUp:
     null : Null, optional
         The reference that was taken off: what an input does to its map is taken off the input's effect too.
     corners : tuple, optional
-        Of a sweep: changes of all views' poses at once, in place of the fits' own covariances.
+        Of a sweep: changes of all views' poses at once, and of the board with them, in place of the fits' covariances.
     """
 
     views: tuple[View, ...]
@@ -40,4 +40,4 @@ class SetUp:
     inputs: Inputs
     board_fit: BoardFit | None = None
     null: Null | None = None
-    corners: tuple[tuple[Array, ...], ...] | None = None
+    corners: tuple[JointChange, ...] | None = None

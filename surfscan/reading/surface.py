@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 
+from surfscan.core.base import Base
 from surfscan.core.carrier import Array, Carrier, check_shapes, seal
 from surfscan.core.errors import NotMeasuredError
 from surfscan.core.reading import Context
 from surfscan.core.records import Board, Grid, Pose
 from surfscan.optics.mirror import Hit, hit_board
-from surfscan.optics.rolling import eye_of
+from surfscan.optics.rolling import as_exposed, eye_of, ray_of
 
 __all__ = [
     "ENOUGH",
@@ -22,6 +24,7 @@ __all__ = [
     "on_patch",
     "plane_through",
     "scaled_axes",
+    "slide",
     "stand_off_mm",
 ]
 
@@ -31,13 +34,17 @@ ENOUGH = 400
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Surface(Carrier):
-    """The surface as known so far, everywhere on the coarse grid: places, height (mm) and slopes, all (H, W)."""
+    """The surface as known so far, everywhere on the coarse grid: places, height (mm) and slopes, all (H, W).
+
+    On a `base` places are distances along it and heights stand on its normals.
+    """
 
     x: Array
     y: Array
     z: Array
     p: Array
     q: Array
+    base: Base | None = None
 
     def __post_init__(self) -> None:
         check_shapes(self, dict.fromkeys(("x", "y", "z", "p", "q"), ("H", "W")))
@@ -48,21 +55,45 @@ class Surface(Carrier):
     ) -> Hit:
         """Where each cell looks on the board from a camera's centre or pose; by other slopes than its own, if given."""
         p, q = self.p if p is None else p, self.q if q is None else q
-        eye = eye_of(camera, self.x, self.y, self.z) if isinstance(camera, Pose) else camera
-        return hit_board(self.x, self.y, self.z, p, q, camera_mm=eye, board=board)
+        x, y, z = self.points
+        eye = eye_of(camera, x, y, z) if isinstance(camera, Pose) else camera
+        if self.base is None:
+            return hit_board(x, y, z, p, q, camera_mm=eye, board=board)
+        tilted = self.base.tilted(self.x, self.y, self.z, p, q)
+        hit = hit_board(x, y, z, tilted.p, tilted.q, camera_mm=eye, board=board)
+        by = [
+            tuple(one[0] * tilted.p_by[k] + one[1] * tilted.q_by[k] for k in (0, 1))
+            for one in (hit.d_across, hit.d_up)
+        ]
+        return Hit(hit.across_mm, hit.up_mm, (by[0][0], by[0][1]), (by[1][0], by[1][1]))
+
+    @property
+    def points(self) -> tuple[Array, Array, Array]:
+        """The same places in the panel frame, mm."""
+        return (self.x, self.y, self.z) if self.base is None else self.base.points(self.x, self.y, self.z)
+
+    def at(self, cells: Any) -> Surface:
+        """Some cells of it."""
+        x, y, z, p, q = (m[cells] for m in (self.x, self.y, self.z, self.p, self.q))
+        return Surface(x, y, z, p, q, self.base)
 
     def level(self, context: Context) -> Surface:
-        """Take the plane through the surface at the tags off, height and slopes alike."""
-        tilt = plane_through(self.z, context.grid, context.level_at_mm)
+        """Bring the surface to where the tags are: the plane through what it is off there, off height and slopes."""
+        tilt = plane_through(self.z, context.grid, context.level_at_mm, context.level_mm)
         z = self.z - (tilt[0] + tilt[1] * self.x + tilt[2] * self.y)
-        return Surface(self.x, self.y, z, self.p - tilt[1], self.q - tilt[2])
+        return replace(self, z=z, p=self.p - tilt[1], q=self.q - tilt[2])
 
 
-def plane_through(z: Array, grid: Grid, places_mm: Array) -> Array:
-    """Plane (constant, x, y) through a map (H, W) at the cells nearest to places (N, 2), by least squares."""
+def plane_through(z: Array, grid: Grid, places_mm: Array, less_mm: Array | None = None) -> Array:
+    """Plane (constant, x, y) through a map (H, W) at the cells nearest to places (N, 2), by least squares.
+
+    `less_mm` (N,) is what the map ought to be there, 0 by default.
+    """
     column = np.clip((places_mm[:, 0] - grid.x_mm[0]) / grid.step_mm, 0, grid.x_mm.size - 1)
     row = np.clip((places_mm[:, 1] - grid.y_mm[0]) / grid.step_mm, 0, grid.y_mm.size - 1)
     at = z[np.rint(row).astype(int), np.rint(column).astype(int)]
+    if less_mm is not None:
+        at = at - less_mm
     design = np.column_stack([np.ones(len(at)), places_mm])
     return np.asarray(np.linalg.lstsq(design, at, rcond=None)[0])
 
@@ -72,7 +103,8 @@ def first_surface(context: Context, crown: Array | None = None) -> Surface:
     known = context.crown if crown is None else crown
     a, b, c = np.zeros(3) if known is None else np.asarray(known, float)
     x, y = np.meshgrid(context.grid.x_mm, context.grid.y_mm)
-    return Surface(x, y, 0.5 * (a * x * x + 2 * b * x * y + c * y * y), a * x + b * y, b * x + c * y)
+    z = 0.5 * (a * x * x + 2 * b * x * y + c * y * y)
+    return Surface(x, y, z, a * x + b * y, b * x + c * y, context.base)
 
 
 def check_region(context: Context) -> None:
@@ -119,3 +151,24 @@ def on_patch(hit: Hit, board: Board) -> Array:
         for a, b, half in board.patches_mm:
             found |= (np.abs(hit.across_mm - a) < half) & (np.abs(hit.up_mm - b) < half)
     return found
+
+
+def slide(few: Surface, old: Pose, new: Pose, longer: float = 1.0) -> tuple[Array, Array]:
+    """How far a pixel's place on the panel moves from the old pose to the new, at its height, mm."""
+    here = few.points
+    points = np.stack(here, -1)
+    x, y, z = np.moveaxis(points @ old.rotation.T + old.shift_mm, -1, 0)
+    if old.sway.any():
+        x, y, z = as_exposed(x, y, z, old)
+    centre, ray = ray_of(new, x / z / longer, y / z / longer)
+    if few.base is not None:
+        normal = few.base.frame(few.base.along(few.x, few.y)[0])[1]
+        off, rise = (
+            sum(normal[k] * part[k] for k in range(3))
+            for part in ([here[k] - centre[k] for k in range(3)], ray)
+        )
+        along = off / rise
+        moved = tuple(centre[k] + along * ray[k] - here[k] for k in range(3))
+        return few.base.moved(few.x, few.y, few.z, (moved[0], moved[1], moved[2]))
+    along = (few.z - centre[2]) / ray[2]
+    return centre[0] + along * ray[0] - few.x, centre[1] + along * ray[1] - few.y

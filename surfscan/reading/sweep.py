@@ -7,7 +7,7 @@ it. A photo that does not fit is left out and named.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import partial
@@ -15,12 +15,13 @@ from functools import partial
 import numpy as np
 
 from surfscan.core.carrier import Array
-from surfscan.core.errors import NotMeasuredError, RefusedError
-from surfscan.core.flags import bit
+from surfscan.core.errors import NotMeasuredError
 from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.records import Board
+from surfscan.optics.board_pose import move_board
 from surfscan.optics.field import Cutout
 from surfscan.phase.carrier import Tiles
-from surfscan.reading.crown import find_crown, look_for_stripes
+from surfscan.reading.crown import find_crown
 from surfscan.reading.finish import end_track, track_noise
 from surfscan.reading.fold import find_folds
 from surfscan.reading.follow import FOLD_ROUND, Track
@@ -30,11 +31,13 @@ from surfscan.reading.settle import close_islands, curl_mrad, integrated_noise, 
 from surfscan.reading.stripes import SETTLED, SETTLED_PEAK, UNTOLD, pair_up
 from surfscan.reading.surface import ENOUGH, Surface, check_region, first_surface, on_board
 from surfscan.reading.sweep_photo import (
+    LEAST_LIT,
     Seen,
     box_of,
-    cut,
     follow_photo,
+    gap_flags,
     inner_board,
+    look_at,
     move_photos,
     part_of,
     told_by,
@@ -44,9 +47,6 @@ from surfscan.reading.sweep_photo import (
 )
 
 __all__ = ["LeftOut", "Sweep", "read_sweep"]
-
-LEAST_LIT = 0.02
-"""Share of the region under which a photo is no help."""
 
 MISFIT_MRAD = 0.1
 """Disagreement up to which photos belong together: sound ones differ by 0.02 to 0.05."""
@@ -84,6 +84,8 @@ class Sweep:
     agreement : Agreement
     counts : ndarray (H, W), int
         By how many photos each cell is seen.
+    board : Board
+        As it stands by the photos, where it could be moved; else as it was given.
     """
 
     reading: Reading
@@ -91,10 +93,15 @@ class Sweep:
     left_out: list[LeftOut]
     agreement: Agreement
     counts: Array
+    board: Board
 
 
 def read_sweep(
-    cutouts: list[list[Cutout]], context: Context, *, progress: Callable[[float], None] | None = None
+    cutouts: list[list[Cutout]],
+    context: Context,
+    *,
+    board_modes: Sequence[Array] = (),
+    progress: Callable[[float], None] | None = None,
 ) -> Sweep:
     """Read slopes and height from any number of photos.
 
@@ -104,6 +111,9 @@ def read_sweep(
         Per photo, one for each direction that it carries.
     context : Context
         With a board; its views are not looked at.
+    board_modes : sequence of ndarray (6,)
+        Independent changes of the board's pose, one standard deviation each, by which the photos may move it: from
+        many sides they tell where it stands.
     progress : callable, optional
         Told a share from 0 to 1.
 
@@ -119,7 +129,7 @@ def read_sweep(
     check_region(context)
     left: list[LeftOut] = []
     seen, surface = _start(cutouts, context, left)
-    work = _Work(seen, surface, context, left)
+    work = _Work(seen, surface, context, left, list(board_modes))
     tell = progress or (lambda share: None)
     last, turn, rounds = np.inf, 0, ROUNDS
     with ThreadPoolExecutor(2) as pool:
@@ -142,7 +152,7 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     flat = first_surface(context).level(context)
     lit = [context.inside & on_board(flat.hit(each[0].view.pose, board), board) for each in cutouts]
     with ThreadPoolExecutor(2) as pool:
-        looks = list(pool.map(lambda each, mask: _look(each, mask, context), cutouts, lit))
+        looks = list(pool.map(lambda each, mask: look_at(each, mask, flat, context), cutouts, lit))
     good: list[int] = []
     for k, (each, look) in enumerate(zip(cutouts, looks, strict=True)):
         if isinstance(look, str):
@@ -157,12 +167,14 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
             allowed="photos that mirror the board in the panel",
         )
     flat_list = [one for k in good for one in cutouts[k]]
-    surface = find_crown(
-        flat_list,
-        context,
-        lit=[lit[k] for k in good for _ in cutouts[k]],
-        first=[tiles for k in good for tiles in looks[k] if isinstance(tiles, Tiles)],
-    )[1]
+    surface = flat
+    if context.base is None:
+        surface = find_crown(
+            flat_list,
+            context,
+            lit=[lit[k] for k in good for _ in cutouts[k]],
+            first=[tiles for k in good for tiles in looks[k] if isinstance(tiles, Tiles)],
+        )[1]
     seen = []
     for k in good:
         on = on_board(surface.hit(cutouts[k][0].view.pose, board), board) & context.inside
@@ -181,17 +193,6 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     return seen, surface
 
 
-def _look(each: list[Cutout], lit: Array, context: Context) -> list[Tiles] | str:
-    """A photo's stripes where it is lit; or why it can't be used."""
-    name = each[0].view.photo.file
-    if lit.sum() < LEAST_LIT * context.inside.sum():
-        return "the panel does not reflect the board into it"
-    try:
-        return look_for_stripes(each, context, lit=[lit] * len(each))
-    except (RefusedError, NotMeasuredError) as error:
-        return error.what.removeprefix(f"{name}: ")
-
-
 @dataclass(slots=True)
 class _Work:
     """The rounds of a sweep."""
@@ -200,11 +201,18 @@ class _Work:
     surface: Surface
     context: Context
     left: list[LeftOut]
+    board_modes: list[Array]
     measured: Array = field(init=False)
     counts: Array = field(init=False)
     told: tuple[Array, Array] = field(init=False)
     agreement: Agreement = field(init=False)
+    board_start: Board = field(init=False)
+    board_moved: Array = field(init=False)
     cleared_mrad: float = 0.0  # disagreement for which no photo was found to blame
+
+    def __post_init__(self) -> None:
+        self.board_start = self.context.mirrored_board
+        self.board_moved = np.zeros(len(self.board_modes))
 
     def round(self, pool: ThreadPoolExecutor, turn: int) -> tuple[float, float]:
         """Follow, agree, solve, integrate; the largest changes of any photo."""
@@ -237,7 +245,7 @@ class _Work:
     def _agree(self, turn: int) -> None:
         """Starts and poses; from round 2 the photos that do not belong are left out."""
         while True:
-            told = told_by(self.seen, self.surface, self.context)
+            told = told_by(self.seen, self.surface, self.context, self.board_modes if turn >= 1 else ())
             self.agreement = self._agreement(told)
             gone = self._stranger(told) if turn >= 2 else None
             if gone is None:
@@ -249,6 +257,18 @@ class _Work:
             )
             self._check_left()
         move_photos(self.seen, self.agreement, self.context, poses=turn >= 1)
+        if self.board_modes and turn >= 1:
+            self._move_board()
+
+    def _move_board(self) -> None:
+        self.board_moved = self.board_moved + self.agreement.board
+        change = np.sum(
+            [n * mode for n, mode in zip(self.board_moved, self.board_modes, strict=True)], axis=0
+        )
+        board = move_board(self.board_start, change)
+        self.context = replace(self.context, board=board)
+        for each in self.seen:
+            each.context = replace(each.context, board=board)
 
     def _agreement(self, told: Told) -> Agreement:
         tracks = [track for each in self.seen for track in each.tracks]
@@ -258,6 +278,7 @@ class _Work:
             start_rad=np.array([track.found.offset_rad for track in tracks]),
             axis=np.array([track.view.varies == "up" for track in tracks], int),
             period_mm=self.context.mirrored_board.period_mm,
+            board_before=None if told.board is None else self.board_moved,
         )
 
     def _stranger(self, told: Told) -> int | None:
@@ -269,7 +290,7 @@ class _Work:
         rest = {}
         skip = np.s_[:: max(1, len(told.miss) // TRIAL_CELLS)]
         rows = {name: getattr(told, name)[skip] for name in ("a", "b", "miss", "weight", "moved")}
-        few = replace(told, **rows)
+        few = replace(told, **rows, board=None if told.board is None else told.board[skip])
         for k in np.argsort(-np.nan_to_num(off))[:SUSPECTS]:
             without = replace(few, weight=np.where(few.photo == k, 0.0, few.weight))
             left = self._agreement(without).off_mrad
@@ -286,7 +307,7 @@ class _Work:
         sums, self.counts = np.zeros((5, *shape)), np.zeros(shape, np.int16)
         told = [np.zeros(shape), np.zeros(shape)]
         for each in self.seen:
-            part = cut(self.surface, each.box)
+            part = self.surface.at(each.box)
             hit = part.hit(each.tracks[0].view.pose, board)
             for track in each.tracks:
                 found = track.found
@@ -334,12 +355,12 @@ class _Work:
     def finish(self, rounds: int) -> Sweep:
         """The reading of all."""
         context, step = self.context, self.context.grid.step_mm
-        flags = self._flags()
+        flags = gap_flags(self.seen, self.surface, context, self.measured)
         tracks = [track for each in self.seen for track in each.tracks]
         quality: list[QualityMaps] = []
         gains, white = [], []
         for each in self.seen:
-            part = cut(self.surface, each.box)
+            part = self.surface.at(each.box)
             for k, track in enumerate(each.tracks):
                 hit = part.hit(track.view.pose, context.mirrored_board)
                 a, b = hit.lever(track.view.varies)
@@ -369,25 +390,7 @@ class _Work:
             rounds=rounds,
             quality=tuple(quality),
             told=np.minimum(1.0, np.minimum(*self.told)),
+            base=context.base,
         )
-        return Sweep(reading, self.seen, self.left, self.agreement, self.counts)
-
-    def _flags(self) -> Array:
-        """Why each cell was not measured: what the photos that could have seen it have against it."""
-        flags, inside = self.context.region.copy(), self.context.inside
-        folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
-        for each in self.seen:
-            state = each.tracks[0].found.state
-            part = cut(self.surface, each.box)
-            board = self.context.mirrored_board
-            reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
-            blown[each.box] |= (state & bit("saturated")) != 0
-            folded[each.box] |= each.folded
-            odd[each.box] |= each.odd
-        gap = inside & ~self.measured
-        flags[gap & folded] |= bit("fold")
-        flags[gap & odd] |= bit("inconsistent")
-        flags[gap & blown & ~reached] |= bit("saturated")
-        flags[gap & ~reached & (flags == 0)] |= bit("off_board")
-        flags[gap & (flags == 0)] |= bit("weak_stripes")
-        return flags
+        board = context.mirrored_board
+        return Sweep(reading, self.seen, self.left, self.agreement, self.counts, board)

@@ -2,27 +2,36 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
 
 from surfscan.core.carrier import Array
+from surfscan.core.errors import NotMeasuredError, RefusedError
+from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
 from surfscan.core.reading import Context, QualityMaps
 from surfscan.core.records import Board, Grid, Pose
+from surfscan.optics.board_pose import move_board
+from surfscan.optics.field import Cutout
+from surfscan.phase.carrier import Tiles
+from surfscan.reading.crown import check_on, look_for_stripes
 from surfscan.reading.follow import SMALL_CHANGE, Track, follow
 from surfscan.reading.joint import MODES, Agreement, Told
-from surfscan.reading.propagation import moved_pose, slide
+from surfscan.reading.propagation import moved_pose
 from surfscan.reading.stripes import TOLD
-from surfscan.reading.surface import Surface, on_board
+from surfscan.reading.surface import Surface, on_board, slide
 
 __all__ = [
+    "LEAST_LIT",
     "Seen",
     "box_of",
-    "cut",
     "follow_photo",
+    "gap_flags",
     "inner_board",
+    "look_at",
     "move_photos",
     "part_of",
     "told_by",
@@ -30,6 +39,9 @@ __all__ = [
     "weight_of",
     "whole_quality",
 ]
+
+LEAST_LIT = 0.02
+"""Share of the region under which a photo is no help."""
 
 REACH_MM = 40.0
 """How far beyond what a photo is expected to light it is looked at: the crown is known by tags only, at first."""
@@ -105,13 +117,23 @@ def part_of(context: Context, box: tuple[slice, slice]) -> Context:
     return replace(context, grid=part, region=context.region[box])
 
 
-def cut(surface: Surface, box: tuple[slice, slice]) -> Surface:
-    return Surface(*(m[box] for m in (surface.x, surface.y, surface.z, surface.p, surface.q)))
+def look_at(each: list[Cutout], lit: Array, flat: Surface, context: Context) -> list[Tiles] | str:
+    """A photo's stripes where it is lit; or why it can't be used."""
+    name = each[0].view.photo.file
+    if lit.sum() < LEAST_LIT * context.inside.sum():
+        return "the panel does not reflect the board into it"
+    try:
+        if context.base is not None:  # its tags tell the form, which is no crown
+            check_on(each, flat, context, lit)
+            return []
+        return look_for_stripes(each, context, lit=[lit] * len(each))
+    except (RefusedError, NotMeasuredError) as error:
+        return error.what.removeprefix(f"{name}: ")
 
 
 def follow_photo(each: Seen, *, surface: Surface, turn: int) -> bool:
     """One round of one photo; whether anything is left of it."""
-    part, board = cut(surface, each.box), inner_board(each.context.mirrored_board)
+    part, board = surface.at(each.box), inner_board(each.context.mirrored_board)
     inside = each.context.inside & ~each.odd & ~each.folded
     inside &= on_board(part.hit(each.tracks[0].view.pose, board), board)
     if inside.sum() < 50:
@@ -143,8 +165,8 @@ def weight_of(track: Track, step_mm: float) -> Array:
     return np.asarray(trust(track) * np.clip(far / reach, 1e-3, 1.0) ** 2)
 
 
-def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
-    """What all photos tell at thinned cells."""
+def told_by(seen: list[Seen], surface: Surface, context: Context, board_modes: Sequence[Array] = ()) -> Told:
+    """What all photos tell at thinned cells; with changes of the board's pose, what each does to their misses."""
     board = context.mirrored_board
     tracks = [track for each in seen for track in each.tracks]
     count = max(200, min(1500, CELLS // len(tracks) ** 2))
@@ -154,14 +176,15 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
     shape = (rows.size, columns.size, len(tracks))
     a, b, miss, weight = (np.zeros(shape) for _ in range(4))
     moved, photo = np.zeros((*shape, MODES)), np.zeros(len(tracks), int)
+    shifted = np.zeros((*shape, len(board_modes)))
     t = 0
     for number, each in enumerate(seen):
         r = (rows >= each.box[0].start) & (rows < each.box[0].stop)
         c = (columns >= each.box[1].start) & (columns < each.box[1].stop)
         at = np.ix_(rows[r] - each.box[0].start, columns[c] - each.box[1].start)
         to = np.ix_(r, c)
-        part = cut(surface, each.box)
-        few = Surface(*(m[at] for m in (part.x, part.y, part.z, part.p, part.q)))
+        part = surface.at(each.box)
+        few = part.at(at)
         hit = part.hit(each.tracks[0].view.pose, board)
         for track in each.tracks:
             way, found = track.view.varies, track.found
@@ -174,6 +197,9 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
             slope = [np.nan_to_num(g)[at] for g in np.gradient(place, context.grid.step_mm)]
             for m, change in enumerate(each.modes):
                 moved[..., t, m][to] = _moved(few, track, change, slope, board, place[at])
+            for m, change in enumerate(board_modes):
+                there = few.hit(track.view.pose, move_board(board, change)).place(way)
+                shifted[..., t, m][to] = place[at] - there
             photo[t] = number
             t += 1
     unit = 1 / (START_MM * board.period_mm) ** 2
@@ -182,7 +208,8 @@ def told_by(seen: list[Seen], surface: Surface, context: Context) -> Told:
     use = (seen_by > 0).sum(1) > 0
     flat = [np.nan_to_num(m.reshape(n, len(tracks)))[use] for m in (a, b, miss)]
     modes_moved = np.nan_to_num(moved.reshape(n, len(tracks), MODES))[use]
-    return Told(flat[0], flat[1], flat[2], unit * seen_by[use], modes_moved, photo)
+    by_board = np.nan_to_num(shifted.reshape(n, len(tracks), -1))[use] if len(board_modes) else None
+    return Told(flat[0], flat[1], flat[2], unit * seen_by[use], modes_moved, photo, by_board)
 
 
 def _moved(
@@ -231,3 +258,24 @@ def whole_quality(small: QualityMaps, box: tuple[slice, slice], shape: tuple[int
         modulation=grown(small.modulation),
         level=grown(small.level),
     )
+
+
+def gap_flags(seen: list[Seen], surface: Surface, context: Context, measured: Array) -> Array:
+    """Why each cell was not measured: what the photos that could have seen it have against it."""
+    flags, inside = context.region.copy(), context.inside
+    folded, odd, reached, blown = (np.zeros(flags.shape, bool) for _ in range(4))
+    board = context.mirrored_board
+    for each in seen:
+        state = each.tracks[0].found.state
+        part = surface.at(each.box)
+        reached[each.box] |= on_board(part.hit(each.tracks[0].view.pose, board), board) & (state == 0)
+        blown[each.box] |= (state & bit("saturated")) != 0
+        folded[each.box] |= each.folded
+        odd[each.box] |= each.odd
+    gap = inside & ~measured
+    flags[gap & folded] |= bit("fold")
+    flags[gap & odd] |= bit("inconsistent")
+    flags[gap & blown & ~reached] |= bit("saturated")
+    flags[gap & ~reached & (flags == 0)] |= bit("off_board")
+    flags[gap & (flags == 0)] |= bit("weak_stripes")
+    return flags

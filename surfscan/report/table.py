@@ -121,6 +121,12 @@ def _spot_lines(spots: tuple[Spot, ...], details: dict[str, Any], units: Units) 
     lines.append(
         "+/- holds the true peak 95 times in 100. x to the right, y up, from the middle of the panel."
     )
+    bent = details.get("curved")
+    if bent:
+        lines += _wrapped(
+            f"The panel bends by {bent['bend_deg']:.0f} degrees: places are distances along its surface, heights stand "
+            "on it."
+        )
     if any(spot.peak_open for spot in spots):
         lines += _wrapped(
             "open: the rim of what was seen cuts the spot, so it is at least this much, and may be more."

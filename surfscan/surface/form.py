@@ -20,7 +20,7 @@ from surfscan.surface.form_fit import CORRELATION_MM, Few, Fit, graduated, settl
 from surfscan.surface.legendre import TERM_ORDER, circular_terms, legendre, legendre_terms
 from surfscan.surface.slopes import polynomial_terms
 
-__all__ = ["FairForm", "fit_fair_form", "take_form_off"]
+__all__ = ["BEND_SHAPE", "FairForm", "fit_fair_form", "take_form_off"]
 
 PRIORS: tuple[tuple[float, float, float, float], ...] = (
     (0.0015, 0.0020, 0.0005, 0.0005),
@@ -101,6 +101,7 @@ def fit_fair_form(
     floor_mm: float,
     grow_px: int,
     bends_mm: Array | None = None,
+    bend_shape: float = BEND_SHAPE,
 ) -> FairForm:
     """Fit the fair form.
 
@@ -117,6 +118,8 @@ def fit_fair_form(
     bends_mm : ndarray (H, W, K), optional
         What a standard uncertainty of the set-up does to the height, one independent part each: taken for form, as
         far as the map bears it out.
+    bend_shape : float
+        Relative standard uncertainty of what a bend is at one place; 0 for exact shapes.
 
     Returns
     -------
@@ -147,7 +150,7 @@ def fit_fair_form(
         w * np.einsum("hwk,k->hw", few.bends, fit.coefficients[ROUND + 2 :])
         for w, fit in zip(share, found, strict=True)
     ]
-    variance = variance + (BEND_SHAPE * np.sum(bent, axis=0)) ** 2
+    variance = variance + (bend_shape * np.sum(bent, axis=0)) ** 2
     return FairForm(
         _form(found, share, x_mm, y_mm, bends_mm),
         np.asarray(cv2.resize(np.sqrt(variance), size, interpolation=cv2.INTER_LINEAR)),

@@ -14,8 +14,8 @@ from surfscan.optics.pose import PoseFit, pose_from_tags
 from surfscan.optics.rolling import eye_of, ray_of
 from surfscan.optics.shutter import Clock, Moment, fit_readout, still_tags, swayed
 from surfscan.optics.steadiness import lens_drift
-from surfscan.reading.propagation import moved_pose, slide
-from surfscan.reading.surface import Surface
+from surfscan.reading.propagation import moved_pose
+from surfscan.reading.surface import Surface, slide
 from surfscan.synth.scene import look_at
 from surfscan.synth.walk import Walk
 
