@@ -17,7 +17,7 @@ import numpy as np
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
-from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.reading import Context, QualityMaps, Reading, Trace
 from surfscan.optics.field import Cutout
 from surfscan.reading.crown import find_crown
 from surfscan.reading.finish import end_track, track_noise
@@ -37,6 +37,7 @@ from surfscan.reading.sweep_photo import (
     move_photos,
     part_of,
     told_by,
+    trace_of,
     trust,
     weight_of,
     whole_quality,
@@ -61,6 +62,9 @@ TRIAL_CELLS = 500
 
 ROUNDS = 8
 
+MOST_TRACED = 4
+"""Photos whose stripes are kept for small faults: each is looked at whole, at its own pixels."""
+
 
 @dataclass(frozen=True, slots=True)
 class LeftOut:
@@ -83,6 +87,8 @@ class Sweep:
     agreement : Agreement
     counts : ndarray (H, W), int
         By how many photos each cell is seen.
+    traces : tuple of Trace
+        Of the photos that light most; the pictures are to be put in again.
     """
 
     reading: Reading
@@ -90,6 +96,7 @@ class Sweep:
     left_out: list[LeftOut]
     agreement: Agreement
     counts: Array
+    traces: tuple[Trace, ...] = ()
 
 
 def read_sweep(
@@ -357,7 +364,18 @@ class _Work:
             quality=tuple(quality),
             told=np.minimum(1.0, np.minimum(*self.told)),
         )
-        return Sweep(reading, self.seen, self.left, self.agreement, self.counts)
+        return Sweep(reading, self.seen, self.left, self.agreement, self.counts, self._traces())
+
+    def _traces(self) -> tuple[Trace, ...]:
+        """Of the `MOST_TRACED` photos that light most."""
+        lit = [int(each.tracks[0].found.good.sum()) for each in self.seen]
+        most = sorted(np.argsort(lit)[-MOST_TRACED:].tolist())
+        shape = self.context.grid.shape
+        return tuple(
+            trace_of(each, track, cut(self.surface, each.box), shape)
+            for each in (self.seen[k] for k in most)
+            for track in each.tracks
+        )
 
     def _flags(self) -> Array:
         """Why each cell was not measured: what the photos that could have seen it have against it."""

@@ -9,7 +9,7 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.poisson import label_islands
-from surfscan.core.reading import Context, QualityMaps
+from surfscan.core.reading import Context, QualityMaps, Trace
 from surfscan.core.records import Board, Grid, Pose
 from surfscan.reading.follow import SMALL_CHANGE, Track, follow
 from surfscan.reading.joint import MODES, Agreement, Told
@@ -26,6 +26,7 @@ __all__ = [
     "move_photos",
     "part_of",
     "told_by",
+    "trace_of",
     "trust",
     "weight_of",
     "whole_quality",
@@ -231,3 +232,14 @@ def whole_quality(small: QualityMaps, box: tuple[slice, slice], shape: tuple[int
         modulation=grown(small.modulation),
         level=grown(small.level),
     )
+
+
+def trace_of(each: Seen, track: Track, part: Surface, shape: tuple[int, ...]) -> Trace:
+    """Where one direction's stripes of a photo lie, on the whole panel; its view has no picture any more."""
+    board = each.context.mirrored_board
+    hit = part.hit(track.view.pose, board)
+    lever = np.array([np.nanmedian(slope[track.found.good]) for slope in hit.lever(track.view.varies)])
+    place, lit = np.full(shape, np.nan), np.zeros(shape, bool)
+    place[each.box] = np.where(track.found.good, track.found.wanted_mm, np.nan)
+    lit[each.box] = on_board(hit, inner_board(board)) & each.context.inside
+    return Trace(track.view, place, lever, board.period_mm, spacing_mm=track.found.spacing_mm, lit=lit)
