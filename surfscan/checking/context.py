@@ -12,7 +12,7 @@ from surfscan.checking.stations import level_places
 from surfscan.core.carrier import Array
 from surfscan.core.errors import RefusedError
 from surfscan.core.message import Reason
-from surfscan.core.reading import Context, Reading, View
+from surfscan.core.reading import Context, Reading, Trace, View
 from surfscan.core.records import Board, Grid
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import QUIET_CELLS, cells_across, paper_outline
@@ -134,6 +134,8 @@ class Taken:
         The photos that were used, where some were left out.
     doubts : tuple of Reason
         What the reading itself has to say to the verdict.
+    traces : callable, optional
+        Reads photos again that were dropped, and says where their stripes were found.
     """
 
     grid: Grid
@@ -151,6 +153,7 @@ class Taken:
     bend_shape: float = BEND_SHAPE
     placed: PlacedJob | None = None
     doubts: tuple[Reason, ...] = ()
+    traces: Callable[[], tuple[Trace, ...]] | None = None
 
 
 def board_of(sheet: Sheet) -> Board:

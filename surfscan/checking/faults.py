@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import cv2
 import numpy as np
 
 from surfscan.checking.context import Taken
 from surfscan.core.carrier import Array
 from surfscan.core.flags import bit
-from surfscan.core.reading import SmallFaults
+from surfscan.core.reading import SmallFaults, Trace
 from surfscan.core.records import CheckResult, HeightMap
 from surfscan.faults.find import find_faults
 from surfscan.faults.pieces import MOST_CUT, cut_out
@@ -17,7 +19,7 @@ from surfscan.judge.faults import add_faults
 from surfscan.judge.judgement import Judgement
 from surfscan.judge.limits import Limits
 
-__all__ = ["fault_pieces", "judge_faults", "read_faults"]
+__all__ = ["fault_pieces", "judge_faults", "read_faults", "traces_of"]
 
 BENDS, BESIDE_MM = 0.15, 15.0
 """A dent begins at this share of the height limit, and its rim reaches so far beyond."""
@@ -35,9 +37,10 @@ def judge_faults(
 
 def fault_pieces(result: CheckResult, taken: Taken) -> dict[str, Array]:
     """What `CheckResult.pieces` holds: each of the clearest faults cut out of every photo that shows it."""
-    views = {trace.view.photo.file: trace.view for trace in taken.reading.traces}
+    rows = result.details.get("faults", [])[:MOST_CUT]
+    views = {trace.view.photo.file: trace.view for trace in traces_of(taken)} if rows else {}
     pieces = {}
-    for row in result.details.get("faults", [])[:MOST_CUT]:
+    for row in rows:
         (place,) = result.height.on_form(np.array([[row["x_mm"], row["y_mm"]]]))
         for file, view in views.items():
             piece = cut_out(view, place, row["length_mm"])
@@ -60,10 +63,12 @@ def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFau
     -------
     SmallFaults
     """
-    traces = taken.reading.traces
-    if len(traces) != 2:
+    if taken.reading.base is not None:
+        return SmallFaults(why_not="they are not looked for on a curved panel")
+    traces = traces_of(taken)
+    if len(traces) < 2:
         return SmallFaults(
-            why_not="they are looked for in two photos of stripes, or in one of crossed stripes"
+            why_not="they are looked for in two photos of stripes, or in photos of crossed stripes"
         )
     step = taken.reading.grid.step_mm
     dents = np.abs(height.height_mm) > least_mm
@@ -74,5 +79,14 @@ def read_faults(taken: Taken, height: HeightMap, *, least_mm: float) -> SmallFau
         height_mm=taken.reading.height_mm,
         judged=(height.flags & bits) == 0,
         bent=cv2.distanceTransform((~dents).astype(np.uint8), cv2.DIST_L2, 3) < BESIDE_MM / step,
-        period_mm=[float(v) for v in taken.reading.period_mm],
+        period_mm=[trace.spacing_mm for trace in traces],
     )
+
+
+def traces_of(taken: Taken) -> tuple[Trace, ...]:
+    """Of two photos of stripes, or of photos that each carry both directions."""
+    if taken.traces is None:
+        return taken.reading.traces
+    traces = taken.traces()
+    many = Counter(trace.view.photo.file for trace in traces)
+    return tuple(trace for trace in traces if many[trace.view.photo.file] == 2)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
+from functools import cache, partial
 from typing import Any
 
 import numpy as np
@@ -16,7 +17,7 @@ from surfscan.checking.survey import Laid
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.message import Reason, Weight
-from surfscan.core.reading import Context, Reading
+from surfscan.core.reading import Context, Reading, Trace
 from surfscan.core.records import Photo
 from surfscan.job.photo_quality import check_exposure
 from surfscan.job.sheet import Sheet
@@ -184,8 +185,26 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     corners = _pose_changes(sweep, _board_modes(placed))
     setup = SetUp(views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners)
     left = (*placed.left_out, *sweep.left_out)
-    kept = {"placed": used, "doubts": _doubts(sweep, left), "details": _details(sweep, left, placed.stills)}
+    kept = {
+        "placed": used,
+        "doubts": _doubts(sweep, left),
+        "details": _details(sweep, left, placed.stills),
+        "traces": cache(partial(_traces, sweep.traces, used)),
+    }
     return SweepTaken(sweep.reading, kept), setup
+
+
+def _traces(traces: tuple[Trace, ...], used: PlacedJob) -> tuple[Trace, ...]:
+    """The traces with their photos read again."""
+    rows = {row.file: row for row in used.sheet.photos}
+    found: dict[str, Photo] = {}
+    out = []
+    for trace in traces:
+        file = trace.view.photo.file
+        if file not in found:
+            found[file] = photo_of(used.sheet, rows[file], used.stills)
+        out.append(replace(trace, view=replace(trace.view, photo=found[file])))
+    return tuple(out)
 
 
 def _cutouts(placed: PlacedJob, context: Context, number: int) -> list[Cutout]:

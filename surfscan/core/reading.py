@@ -155,6 +155,10 @@ class Trace(Carrier):
         Of the board's stripes.
     blind : float
         Longest part of a period in which the picture tells no phase: 0 for smooth stripes, up to 0.44 for hard ones.
+    spacing_mm : float
+        Median reflected stripe period on the panel.
+    lit : ndarray (H, W), bool, optional
+        Cells that the photo lights, where that is not the whole panel.
     """
 
     view: View
@@ -162,9 +166,11 @@ class Trace(Carrier):
     lever_mm: Array
     period_mm: float
     blind: float = 0.0
+    spacing_mm: float = float("nan")
+    lit: Array | None = None
 
     def __post_init__(self) -> None:
-        check_shapes(self, {"place_mm": ("H", "W"), "lever_mm": (2,)})
+        check_shapes(self, {"place_mm": ("H", "W"), "lever_mm": (2,), "lit": ("H", "W")})
         seal(self)
 
 
@@ -244,6 +250,8 @@ class SmallFaults:
         Places of dust on the camera, left out; None where all photos are from one place, which does not tell.
     why_not : str
         What stands in the way where nothing was looked for.
+    like_dust : tuple of (x_mm, y_mm)
+        Round places that only dim, where photos from one place can't tell whether on the camera or on the panel.
     """
 
     faults: tuple[SmallFault, ...] = ()
@@ -251,6 +259,7 @@ class SmallFaults:
     share: float = 0.0
     specks: int | None = 0
     why_not: str = ""
+    like_dust: tuple[tuple[float, float], ...] = ()
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -62,6 +62,16 @@ MARGIN_PX = 6
 HALF = 0.5
 """Share of its energy that a dimming explains from which something may be dust."""
 
+EVEN, EVEN_LARGE = 0.8, 0.62
+"""Share of its energy that an even dimming explains of a speck of dust; of one wider than `LARGE_PX`, which hides
+more of the stripes' own misfit."""
+
+ROUND, OUT_OF_FOCUS_PX, LARGE_PX = 2.2, 3.6, 6.0
+"""Length over width of a speck at most, and its width at least: it lies far in front of what is in focus."""
+
+FAINT = -0.25
+"""Log of what a speck leaves over the contrast at most: it is seen through."""
+
 TOLD = 4.0
 """Standard deviations from which the rim tells a hollow from a bump."""
 
@@ -88,6 +98,16 @@ class Looks:
         """Whether an even dimming explains most of it, as dust on the camera does."""
         dims, explains = (self.features[FEATURES.index(name)] for name in ("dims", "dims_explains"))
         return bool(dims < 0 and explains > HALF)
+
+    @property
+    def like_dust(self) -> bool:
+        """Whether it is a round, even dimming: a speck on the camera, or a dull place of the panel."""
+        explains, slim, width, strength = (
+            self.features[FEATURES.index(name)] for name in ("dims_explains", "slim", "width", "strength")
+        )
+        enough = EVEN_LARGE if width > np.log(LARGE_PX) else EVEN
+        shaped = slim < np.log(ROUND) and width > np.log(OUT_OF_FOCUS_PX)
+        return bool(self.only_dims and explains > enough and shaped and strength < FAINT)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

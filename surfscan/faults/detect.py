@@ -23,7 +23,7 @@ from surfscan.faults.dust import Speck, take_dust_off
 from surfscan.faults.leftover import Leftover
 from surfscan.faults.panel_picture import PanelPicture, blobs_of
 
-__all__ = ["Candidate", "Found", "find_candidates"]
+__all__ = ["RIM", "Candidate", "Found", "alone", "find_candidates"]
 
 SIGMAS_PX = (0.7, 1.2, 2.0, 3.5, 6.0)
 """Standard widths of the windows."""
@@ -36,6 +36,9 @@ MOST = 16.0
 
 ALONE = 10.0
 """Score that makes a fault (tests/bench/study_small_faults.py: at most one a clean panel)."""
+
+ALONE_CROSSED, ALONE_CROSSED_TWICE = 7.0, 7.5
+"""The same for one photo of crossed stripes, and for more: a fault has half the contrast there (same study)."""
 
 RIM = 5.0
 """Score down to which a fault reaches."""
@@ -90,8 +93,8 @@ class Found:
     candidates : tuple of Candidate
     panel : PanelPicture
         What the candidates' masks lie on.
-    looked : ndarray (H, W), bool
-        Cells that at least one photo shows.
+    looked : ndarray (H, W), int
+        How many photos show each cell.
     specks : tuple of Speck
         Dust on the camera, which is no fault of the panel.
     """
@@ -100,6 +103,13 @@ class Found:
     panel: PanelPicture
     looked: Array
     specks: tuple[Speck, ...] = ()
+
+
+def alone(leftovers: Sequence[Leftover]) -> float:
+    """Score that makes a fault in such photos."""
+    if len(leftovers[0].directions) == 1:
+        return ALONE
+    return ALONE_CROSSED if len(leftovers) == 1 else ALONE_CROSSED_TWICE
 
 
 def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Array) -> Found:
@@ -131,13 +141,13 @@ def find_candidates(leftovers: Sequence[Leftover], *, grid: Grid, height_mm: Arr
     together = np.sqrt(
         np.sum([np.maximum(np.where(s, c, 0), 0) ** 2 for c, s in zip(carried, seen, strict=True)], 0)
     )
-    looked = np.any(seen, axis=0)
-    core = np.any(cores, axis=0) & looked
+    looked = np.sum(seen, axis=0)
+    core = np.any(cores, axis=0) & (looked > 0)
     found = []
     for mask, corner in blobs_of(core):
         box = slice(corner[0], corner[0] + mask.shape[0]), slice(corner[1], corner[1] + mask.shape[1])
         best = float(together[box][mask].max())
-        if best < ALONE:
+        if best < alone(leftovers):
             continue
         own = tuple(
             float(c[box][mask].max()) if s[box][mask].mean() > 0.5 else float("nan")

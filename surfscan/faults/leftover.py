@@ -140,6 +140,8 @@ def leftover_of(
         None when too little of the panel is seen.
     """
     view = traces[0].view
+    if traces[0].lit is not None:
+        judged = judged & traces[0].lit
     read = judged & np.all([np.isfinite(trace.place_mm) for trace in traces], axis=0)
     if read.sum() < 400:
         return None

@@ -42,7 +42,7 @@ def expanded(features: Array, mean: Array, spread: Array) -> Array:
 
 
 def name_of(looks: Looks, *, how: str) -> tuple[str, float]:
-    """The likeliest kind of what looks so in a "pair" or a "crossed" photo, and its probability."""
+    """The likeliest kind of what looks so in a "pair", one "crossed" photo or more, and its probability."""
     model = _model(how)
     scores = (expanded(looks.features[None], model.mean, model.spread)[0][:, None] * model.weights).sum(0)
     power = np.exp(scores - scores.max())
@@ -61,8 +61,8 @@ def _model(how: str) -> _Model:
 def smallest_px(noise: float, *, how: str) -> dict[str, float]:
     """Photo pixels from which each kind is found nine times in ten, with 95 % confidence, where that is known.
 
-    `noise` is a photo's, over its contrast; `how` "pair" for two photos of stripes, "crossed" for one of crossed ones.
-    None is known of photos that are noisier than those studied.
+    `noise` is a photo's, over its contrast; `how` "pair" for two photos of stripes, "crossed" for one of
+    crossed ones, "crossed_twice" for two or more. None is known of photos that are noisier than those studied.
     """
     for row in _table("found.json")["by_noise"][how]:
         if noise <= row["noise"]:

@@ -350,7 +350,8 @@ class LimitsSheet(Table):
     )
     fault_mm: Annotated[float, Field(ge=0.0, le=100.0)] | None = Field(
         title="shortest small fault (pit, nib, run, scratch, crack) that counts; looked for, and decides, once you give"
-        " it; 0 for all that is found; needs two photos of stripes or a crossed one",
+        " it; 0 for all that is found; needs two photos of stripes, or crossed ones: one, or better two from different"
+        " places",
         json_schema_extra={"without": "not looked for"},
         default=None,
         description="mm, at least 0 and at most 100",

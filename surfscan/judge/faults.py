@@ -64,6 +64,7 @@ def add_faults(
             for kind, size in smallest.items()
         },
         "camera_dust": seen.specks,
+        **({"maybe_dust": [{"x_mm": x, "y_mm": y} for x, y in seen.like_dust]} if seen.like_dust else {}),
         "not_looked_for": without_faults(judgement.details.get("not_looked_for", []), kinds=seen.smallest_mm),
     }
     evidence = FaultEvidence(dict(kinds), dict(others), smallest, seen.share, seen.why_not)

@@ -157,7 +157,7 @@ def _directions(
 ) -> tuple[tuple[float, float], tuple[float, float]]:
     """In which directions of the panel the photo's own board axis, and the other, go by."""
     thin = np.s_[:: max(1, min(surface.z.shape) // THIN), :: max(1, min(surface.z.shape) // THIN)]
-    few = Surface(*(m[thin] for m in (surface.x, surface.y, surface.z, surface.p, surface.q)))
+    few = surface.at(thin)
     hit, inside = few.hit(cutout.view.pose, context.mirrored_board), context.inside[thin]
     own = cutout.view.varies
     found = []

@@ -51,7 +51,8 @@ def finish(
         place = np.where(track.found.good & measured, track.found.wanted_mm, np.nan)
         lever = np.array([np.nanmedian(part[inside]) for part in slope])
         blind = 0.0 if track.waveform is None else blind_share(track.waveform)
-        traces.append(Trace(track.view, place, lever, context.mirrored_board.period_mm, blind))
+        period = context.mirrored_board.period_mm
+        traces.append(Trace(track.view, place, lever, period, blind, track.found.spacing_mm))
         quality.append(end_track(track, surface, flags, context))
         white += track_noise(track, context, gains[-1]) ** 2 / 2
     flags[inside & settled.folded] |= bit("fold")

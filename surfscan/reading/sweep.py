@@ -16,7 +16,7 @@ import numpy as np
 
 from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError
-from surfscan.core.reading import Context, QualityMaps, Reading
+from surfscan.core.reading import Context, QualityMaps, Reading, Trace
 from surfscan.core.records import Board
 from surfscan.optics.board_pose import move_board
 from surfscan.optics.field import Cutout
@@ -41,6 +41,7 @@ from surfscan.reading.sweep_photo import (
     move_photos,
     part_of,
     told_by,
+    traces_of_most,
     trust,
     weight_of,
     whole_quality,
@@ -86,6 +87,8 @@ class Sweep:
         By how many photos each cell is seen.
     board : Board
         As it stands by the photos, where it could be moved; else as it was given.
+    traces : tuple of Trace
+        Of the photos that light most; the pictures are to be put in again.
     """
 
     reading: Reading
@@ -94,6 +97,7 @@ class Sweep:
     agreement: Agreement
     counts: Array
     board: Board
+    traces: tuple[Trace, ...] = ()
 
 
 def read_sweep(
@@ -153,12 +157,9 @@ def _start(cutouts: list[list[Cutout]], context: Context, left: list[LeftOut]) -
     lit = [context.inside & on_board(flat.hit(each[0].view.pose, board), board) for each in cutouts]
     with ThreadPoolExecutor(2) as pool:
         looks = list(pool.map(lambda each, mask: look_at(each, mask, flat, context), cutouts, lit))
-    good: list[int] = []
-    for k, (each, look) in enumerate(zip(cutouts, looks, strict=True)):
-        if isinstance(look, str):
-            left.append(LeftOut(each[0].view.photo.file, look))
-        else:
-            good.append(k)
+    good = [k for k, look in enumerate(looks) if not isinstance(look, str)]
+    named = zip(cutouts, looks, strict=True)
+    left += [LeftOut(each[0].view.photo.file, look) for each, look in named if isinstance(look, str)]
     if not good:
         raise NotMeasuredError(
             "none of the photos shows stripes that can be read",
@@ -392,5 +393,7 @@ class _Work:
             told=np.minimum(1.0, np.minimum(*self.told)),
             base=context.base,
         )
-        board = context.mirrored_board
-        return Sweep(reading, self.seen, self.left, self.agreement, self.counts, board)
+        traces = () if context.base else traces_of_most(self.seen, self.surface, context.grid.shape)
+        return Sweep(
+            reading, self.seen, self.left, self.agreement, self.counts, context.mirrored_board, traces
+        )

@@ -12,7 +12,7 @@ from surfscan.core.carrier import Array
 from surfscan.core.errors import NotMeasuredError, RefusedError
 from surfscan.core.flags import bit
 from surfscan.core.poisson import label_islands
-from surfscan.core.reading import Context, QualityMaps
+from surfscan.core.reading import Context, QualityMaps, Trace
 from surfscan.core.records import Board, Grid, Pose
 from surfscan.optics.board_pose import move_board
 from surfscan.optics.field import Cutout
@@ -35,6 +35,7 @@ __all__ = [
     "move_photos",
     "part_of",
     "told_by",
+    "traces_of_most",
     "trust",
     "weight_of",
     "whole_quality",
@@ -42,6 +43,9 @@ __all__ = [
 
 LEAST_LIT = 0.02
 """Share of the region under which a photo is no help."""
+
+MOST_TRACED = 4
+"""Photos whose stripes are kept for small faults: each is looked at whole, at its own pixels."""
 
 REACH_MM = 40.0
 """How far beyond what a photo is expected to light it is looked at: the crown is known by tags only, at first."""
@@ -279,3 +283,25 @@ def gap_flags(seen: list[Seen], surface: Surface, context: Context, measured: Ar
     flags[gap & ~reached & (flags == 0)] |= bit("off_board")
     flags[gap & (flags == 0)] |= bit("weak_stripes")
     return flags
+
+
+def traces_of_most(seen: list[Seen], surface: Surface, shape: tuple[int, ...]) -> tuple[Trace, ...]:
+    """Where the stripes of the `MOST_TRACED` photos that light most lie."""
+    lit = [int(each.tracks[0].found.good.sum()) for each in seen]
+    most = sorted(np.argsort(lit)[-MOST_TRACED:].tolist())
+    return tuple(
+        _trace(each, track, surface.at(each.box), shape)
+        for each in (seen[k] for k in most)
+        for track in each.tracks
+    )
+
+
+def _trace(each: Seen, track: Track, part: Surface, shape: tuple[int, ...]) -> Trace:
+    """Where one direction's stripes of a photo lie, on the whole panel; its view has no picture any more."""
+    board = each.context.mirrored_board
+    hit = part.hit(track.view.pose, board)
+    lever = np.array([np.nanmedian(slope[track.found.good]) for slope in hit.lever(track.view.varies)])
+    place, lit = np.full(shape, np.nan), np.zeros(shape, bool)
+    place[each.box] = np.where(track.found.good, track.found.wanted_mm, np.nan)
+    lit[each.box] = on_board(hit, inner_board(board)) & each.context.inside
+    return Trace(track.view, place, lever, board.period_mm, spacing_mm=track.found.spacing_mm, lit=lit)

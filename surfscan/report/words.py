@@ -227,7 +227,14 @@ def fault_lines(details: Mapping[str, Any], units: Units) -> list[str]:
             for kind, row in looked.items()
         )
         said.append(f"Small faults looked for, and found nine times in ten: {each}.")
-    if rows and details.get("camera_dust", 0) is None:
+    if details.get("maybe_dust"):
+        many = len(details["maybe_dust"])
+        said.append(
+            f"{many} round place{'s' * (many != 1)} only dim{'s' * (many == 1)} the light: dust on the camera, or a"
+            " dull place of the panel. From one place that can't be told: clean the lens, and take one more photo"
+            " from 300 mm aside."
+        )
+    elif rows and details.get("camera_dust", 0) is None:
         said.append("One photo can't tell dust on the camera from the panel: clean the lens and shoot again.")
     if details.get("camera_dust"):
         places = f"{details['camera_dust']} place{'s' * (details['camera_dust'] != 1)}"

@@ -94,6 +94,14 @@ def as_crossed(scene: Scene) -> Scene:
     return replace(scene, shots=(Exposure("crossed.jpg", scene.poses[0], pattern="crossed"),))
 
 
+def as_crossed_twice(scene: Scene) -> Scene:
+    """The same in two photos of crossed stripes, the second from 300 mm aside."""
+    aside = scene.poses[1].centre_mm + np.array([300.0, 0, 0])
+    poses = (scene.poses[0], look_at(aside, (0, 0, 0), (0, 1, 0)))
+    shots = tuple(Exposure(f"crossed_{k}.jpg", pose, pattern="crossed") for k, pose in enumerate(poses))
+    return replace(scene, poses=poses, shots=shots)
+
+
 def drawn_marks(seed: int, kinds: Sequence[str] = MARK_KINDS, gap_mm: float = 27.0) -> list[Mark]:
     """Faults over a plate, each kind in turn, clear of the tags and of each other."""
     rng = np.random.default_rng(seed + 100_000)

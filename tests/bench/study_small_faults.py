@@ -1,10 +1,10 @@
 """Small faults: how often each kind is found by its size, false calls on clean panels, and names.
 
-    PYTHONPATH=tests/bench python tests/bench/study_small_faults.py FOLDER [--crossed] [--clean N]
+    PYTHONPATH=tests/bench python tests/bench/study_small_faults.py FOLDER [--how WAY] [--clean N]
 
 Plates and clean panels are made once in FOLDER (a plate 10 s, a clean panel 15 s on two cores; --plates N, --noisy N).
 Prints the tables of FIGURES.md and writes its part of `surfscan/data/faults/found.json`, from which a check says down
-to what size it looked: that for two photos of stripes, or with --crossed for one crossed photo. Names are learned and
+to what size it looked: that for two photos of stripes, or with --how for crossed ones. Names are learned and
 told by `train_names.py`. With --independent OTHER, plates that `tests/renders/fault_photos.py` has put there are told
 instead: made, found, largest missed, and names of those of 8 pixels and more.
 """
@@ -17,8 +17,8 @@ from collections import Counter
 from pathlib import Path
 
 import numpy as np
-from fault_panels import PANEL, SIZES_MM, as_crossed, made_scene, take_panel
-from fault_rows import NOISY_FROM, plate, rows_of
+from fault_panels import PANEL, SIZES_MM, made_scene, take_panel
+from fault_rows import NOISY_FROM, WAYS, plate, rows_of
 from pod import a90
 
 from surfscan.faults.describe import Looks
@@ -52,17 +52,19 @@ def detection(plates: list[dict]) -> dict[str, float | None]:
     return found
 
 
-def clean(folder: Path, many: int, *, crossed: bool) -> None:
+def clean(folder: Path, many: int, *, how: str) -> None:
     """False calls of clean panels of 640 x 440 mm with a dent, waves, noise, JPEG 85 and dust on the camera."""
     calls = []
     for seed in range(2100, 2100 + many):
+        start, changed = WAYS[how]
         scene = made_scene(seed, PANEL)
-        job = take_panel(
-            folder / f"{'xc' if crossed else 'c'}{seed}", as_crossed(scene) if crossed else scene, seed
-        )
+        job = take_panel(folder / f"{start}c{seed}", changed(scene) if changed else scene, seed)
         rows = rows_of(job)
         calls.append(len(rows["found"]))
-        print(f"clean {seed}: {calls[-1]} false, {rows['specks']} of 8 specks", flush=True)
+        print(
+            f"clean {seed}: {calls[-1]} false, {rows['specks']} of 8 specks, {rows['like_dust']} like dust",
+            flush=True,
+        )
     if calls:
         print(f"false calls of {len(calls)} clean panels: {np.mean(calls):.2f} each, {max(calls)} at most")
 
@@ -95,7 +97,7 @@ def main() -> None:
     parser.add_argument("--plates", type=int, default=64)
     parser.add_argument("--noisy", type=int, default=12)
     parser.add_argument("--clean", type=int, default=12)
-    parser.add_argument("--crossed", action="store_true")
+    parser.add_argument("--how", choices=list(WAYS), default="pair")
     parser.add_argument("--independent", type=Path)
     given = parser.parse_args()
     if given.independent:
@@ -104,7 +106,7 @@ def main() -> None:
     told = []
     for first, many in ((1, given.plates), (NOISY_FROM, given.noisy)):
         seeds = range(first, first + many)
-        plates = [rows_of(plate(seed, given.folder, crossed=given.crossed)) for seed in seeds]
+        plates = [rows_of(plate(seed, given.folder, how=given.how)) for seed in seeds]
         found = detection(plates)
         noise = float(np.percentile([rows["noise"] for rows in plates], 95))
         print(f"noise over contrast: {np.median([r['noise'] for r in plates]):.4f}, 95 % under {noise:.4f}")
@@ -112,9 +114,9 @@ def main() -> None:
         print(f"found that is no made fault: {wrong} on {len(plates)} plates")
         told.append({"noise": round(noise, 4), "a90_95_px": found})
     document = json.loads(OUT.read_text())
-    document["by_noise"]["crossed" if given.crossed else "pair"] = told
+    document["by_noise"][given.how] = told
     OUT.write_text(json.dumps(document, indent=1) + "\n")
-    clean(given.folder, given.clean, crossed=given.crossed)
+    clean(given.folder, given.clean, how=given.how)
 
 
 if __name__ == "__main__":

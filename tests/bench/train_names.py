@@ -1,11 +1,11 @@
 """The names of small faults learned from made plates, and how often they are right on plates left out.
 
-    PYTHONPATH=tests/bench python tests/bench/train_names.py FOLDER [--crossed]
+    PYTHONPATH=tests/bench python tests/bench/train_names.py FOLDER [pair|crossed|crossed_twice]
 
 FOLDER holds the plates of `fault_rows.py`. Multinomial logistic regression on features and their squares with a ridge;
 four folds by plates choose the ridge and, on what was left out, the temperature that makes the probabilities true (Guo
 and others 2017, arXiv 1706.04599, from memory). Writes
-its part of `surfscan/data/faults/names.json`: that for two photos of stripes, or with --crossed for one crossed photo.
+its part of `surfscan/data/faults/names.json`.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ import sys
 from pathlib import Path
 
 import numpy as np
+from fault_rows import WAYS
 from scipy.optimize import minimize, minimize_scalar
 
 from surfscan.faults.describe import FEATURES
@@ -25,16 +26,16 @@ FOLDS = 4
 LARGE_PX = 8.0
 
 
-def gather(folder: Path, letter: str) -> tuple[np.ndarray, ...]:
+def gather(folder: Path, start: str) -> tuple[np.ndarray, ...]:
     """Features, kinds, made sizes and plates of all that was found and is a made fault."""
     rows = []
-    for path in sorted(folder.glob(f"{letter}*/rows.json")):
+    for path in sorted(folder.glob(f"{start}[0-9]*/rows.json")):
         plate = json.loads(path.read_text())
         for one in plate["found"]:
             if one["made"] >= 0:
                 kind = plate["made"][one["made"]]["kind"]
                 size = plate["made"][one["made"]]["size_px"]
-                rows.append((one["features"], KINDS.index(kind), size, int(path.parent.name[1:])))
+                rows.append((one["features"], KINDS.index(kind), size, int(path.parent.name[len(start) :])))
     features, kinds, sizes, plates = zip(*rows, strict=True)
     return np.array(features), np.array(kinds), np.array(sizes), np.array(plates)
 
@@ -103,8 +104,8 @@ def tell(p: np.ndarray, kinds: np.ndarray, sizes: np.ndarray) -> None:
 
 
 def main() -> None:
-    crossed = "--crossed" in sys.argv
-    features, kinds, sizes, plates = gather(Path(sys.argv[1]), "x" if crossed else "p")
+    how = sys.argv[2] if len(sys.argv) > 2 else "pair"
+    features, kinds, sizes, plates = gather(Path(sys.argv[1]), WAYS[how][0])
     ridges = (1e-4, 3e-4, 1e-3, 3e-3)
     each = {ridge: left_out(features, kinds, plates, ridge)[0] for ridge in ridges}
     ridge = min(ridges, key=lambda r: missed(each[r], kinds))
@@ -114,7 +115,7 @@ def main() -> None:
     tell(soft(scores / heat), kinds, sizes)
     mean, spread, weights = fit(features, kinds, ridge)
     document = json.loads(OUT.read_text())
-    document["crossed" if crossed else "pair"] = {
+    document[how] = {
         "faults": len(kinds),
         "kinds": list(KINDS),
         "features": list(FEATURES),
