@@ -1,6 +1,6 @@
 """The page's times, and eight people checking at once, against a server on this machine. Not collected by pytest.
 
-Usage: python tests/bench/study_page.py [--people 8]
+Usage: python tests/bench/study_page.py [--people 8] [--pause 3]
 
 Prints: from the command to the first picture in a browser; from the button to the first progress and to the verdict
 for two photos of 12 megapixels, with the longest time in which the page did not answer; and the same for several
@@ -47,7 +47,11 @@ TICKS = """() => { let last = performance.now(); window.worst = 0;
 def main() -> None:
     given = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     given.add_argument("--people", type=int, default=8)
-    people = min(given.parse_args().people, len(PEOPLE))
+    given.add_argument(
+        "--pause", type=float, default=0.0, help="seconds between the photos' judgement and the tap"
+    )
+    options = given.parse_args()
+    people = min(options.people, len(PEOPLE))
     from playwright.sync_api import sync_playwright
 
     path = next(p for p in map(shutil.which, ("chromium", "chromium-browser")) if p)
@@ -61,7 +65,7 @@ def main() -> None:
             page = open_page(browser, server)
             print(f"listening after {listening:.2f} s, first picture after {time.monotonic() - began:.2f} s")
             time.sleep(4)
-            large(page, Path(folder))
+            large(page, Path(folder), options.pause)
             page.close()
             together(browser, server, PEOPLE[:people])
         finally:
@@ -84,7 +88,7 @@ def bring(page: Any, job: Path) -> None:
     page.get_by_text("Good.").nth(1).wait_for()
 
 
-def large(page: Any, folder: Path) -> None:
+def large(page: Any, folder: Path, pause_s: float) -> None:
     job = folder / "large"
     job.mkdir()
     tables = tomllib.loads((JOBS / "flat" / "panel.toml").read_text())
@@ -97,6 +101,7 @@ def large(page: Any, folder: Path) -> None:
     bring(page, job)
     print(f"two photos of 12 megapixels: brought and looked at in {time.monotonic() - began:.2f} s")
     page.evaluate(TICKS)
+    page.wait_for_timeout(1000 * pause_s)
     began = time.monotonic()
     page.get_by_role("button", name="Check the panel").last.click()
     page.locator("[data-testid=stProgress], .verdict").first.wait_for()
