@@ -8,9 +8,6 @@ the user's rights.
 
 from __future__ import annotations
 
-import faulthandler
-import importlib
-import json
 import math
 import os
 import signal
@@ -24,10 +21,11 @@ from typing import IO, Any
 
 import numpy as np
 
+from surfscan.core.aside_child import NO_MEMORY, Answer, called, put, serve, take
 from surfscan.core.carrier import Array
-from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError, parts_of
+from surfscan.core.errors import NotMeasuredError, RefusedError, SurfscanError, UsageError
 
-__all__ = ["MOST_S", "Answer", "end_aside", "run_aside", "start_aside"]
+__all__ = ["MOST_S", "Answer", "end_aside", "fork_aside", "run_aside", "start_aside"]
 
 MOST_S = 25.0
 """Longest that one call may take: a photo of 100 megapixels takes five."""
@@ -35,14 +33,10 @@ MOST_S = 25.0
 MOST_MB = 2000
 """Memory that one call may take, besides the file itself twice."""
 
-Answer = tuple[dict[str, Any], list[Array]]
-"""What a call gives back: words and numbers, and arrays."""
-
 _KINDS = {kind.__name__: kind for kind in (SurfscanError, UsageError, RefusedError, NotMeasuredError)}
 _TYPES = ("|u1", "<u2", "<f8", "|b1")
-_MOST_HEAD, _MOST_ARRAY = 1_000_000, 2_000_000_000
-_NO_MEMORY = 71
-_CHILD = "from surfscan.core.aside import _serve; _serve({line})"
+_MOST_ARRAY = 2_000_000_000
+_CHILD = "from surfscan.core.aside_child import serve; serve({line})"
 
 
 class _Child(subprocess.Popen[bytes]):
@@ -51,21 +45,57 @@ class _Child(subprocess.Popen[bytes]):
     line: IO[bytes] | None = None
 
 
+class _Twin:
+    """The same of a process that was forked: it has everything loaded, and is there after a few milliseconds."""
+
+    def __init__(self, number: int, into: int, out_of: int, line: int) -> None:
+        self.stdin, self.stdout = os.fdopen(into, "wb"), os.fdopen(out_of, "rb")
+        self.line: IO[bytes] | None = os.fdopen(line, "wb")
+        self._number = number
+        self._status: int | None = None
+
+    def poll(self) -> int | None:
+        if self._status is None:
+            number, status = os.waitpid(self._number, os.WNOHANG)
+            self._status = os.waitstatus_to_exitcode(status) if number else None
+        return self._status
+
+    def wait(self, timeout: float | None = None) -> int:
+        end = None if timeout is None else time.monotonic() + timeout
+        while end is not None and self.poll() is None:
+            if time.monotonic() > end:
+                raise subprocess.TimeoutExpired("a decoder", timeout or 0.0)
+            time.sleep(0.005)
+        if self._status is None:
+            self._status = os.waitstatus_to_exitcode(os.waitpid(self._number, 0)[1])
+        return self._status
+
+    def kill(self) -> None:
+        if self.poll() is None:
+            os.kill(self._number, signal.SIGKILL)
+
+
 class _Aside:
     """The child of this process, started with the first call."""
 
     def __init__(self) -> None:
-        self._child: _Child | None = None
+        self._child: _Child | _Twin | None = None
         self._lock = threading.Lock()
+
+    def fork(self) -> None:
+        with self._lock, suppress(OSError):
+            if self._child is None:
+                self._child = _fork()
+                weakref.finalize(self, _end, self._child)
 
     def start(self, module: str) -> None:
         with self._lock, suppress(OSError):
             child = self._started()
             assert child.stdin is not None  # for the type checker
-            _put(child.stdin, {"load": module})
+            put(child.stdin, {"load": module})
             child.stdin.flush()
 
-    def _started(self) -> _Child:
+    def _started(self) -> _Child | _Twin:
         if self._child is None or self._child.poll() is not None:
             self._child = _start()
             weakref.finalize(self, _end, self._child)
@@ -76,16 +106,16 @@ class _Aside:
             try:
                 child = self._started()
             except OSError:  # no process can be started here, as in an embedded Python
-                return _called(task, words, data)
+                return called(task, words, data)
             began = time.monotonic()
             assert child.stdin is not None  # for the type checker, as the next one
             assert child.stdout is not None
             try:
                 most = {"most_s": MOST_S, "most_mb": MOST_MB, "on_disk": on_disk}
-                _put(child.stdin, {"task": task, "words": words, "bytes": len(data), **most})
+                put(child.stdin, {"task": task, "words": words, "bytes": len(data), **most})
                 child.stdin.write(data)
                 child.stdin.flush()
-                head = _take(child.stdout)
+                head = take(child.stdout)
                 arrays = [_take_array(child.stdout, row) for row in head.pop("arrays", ())]
             except (OSError, EOFError, ValueError, KeyError, TypeError) as error:
                 status = _end(child)
@@ -127,6 +157,12 @@ def start_aside(module: str) -> None:
     _aside.start(module)
 
 
+def fork_aside() -> None:
+    """Start the child as a fork of this process, which must have one thread only and hold no secret."""
+    if hasattr(os, "fork"):
+        _aside.fork()
+
+
 def end_aside() -> None:
     """End the child, also in the middle of a call, which then is refused."""
     _aside.end()
@@ -166,7 +202,7 @@ def _gone(words: dict[str, Any], status: int | None, seconds: float) -> RefusedE
         raise KeyboardInterrupt
     if status is None:
         found = "an answer from its decoder that can't be used"
-    elif status == _NO_MEMORY:
+    elif status == NO_MEMORY:
         found = f"a decoder that wanted more than {MOST_MB / 1000:g} GB for it"
     elif seconds >= MOST_S:
         found = f"no answer from its decoder within {MOST_S:g} s"
@@ -213,7 +249,27 @@ def _start() -> _Child:
     return child
 
 
-def _end(child: _Child) -> int:
+def _fork() -> _Twin:
+    """A child that goes on from here: nothing of this process stays open in it but its pipes."""
+    (asks, into), (out_of, answers), (line, end) = os.pipe(), os.pipe(), os.pipe()
+    number = os.fork()
+    if number == 0:
+        try:
+            nowhere = os.open(os.devnull, os.O_WRONLY)
+            far = [os.dup(fd) for fd in (asks, answers, nowhere, line)]  # above all that they are copied onto
+            for fd in range(4):
+                os.dup2(far[fd], fd)
+            os.closerange(4, os.sysconf("SC_OPEN_MAX"))
+            sys.stdin = open(0, closefd=False)  # noqa: SIM115 - as long as the process
+            serve(3)
+        finally:
+            os._exit(0)
+    for theirs in (asks, answers, line):
+        os.close(theirs)
+    return _Twin(number, into, out_of, end)
+
+
+def _end(child: _Child | _Twin) -> int:
     """End the child; its status, which is its own where it had ended before."""
     with suppress(subprocess.TimeoutExpired):
         child.wait(0.2)  # an end of file comes a moment before the end
@@ -224,28 +280,6 @@ def _end(child: _Child) -> int:
             with suppress(OSError):
                 pipe.close()
     return status
-
-
-def _put(pipe: IO[bytes], head: dict[str, Any]) -> None:
-    text = json.dumps(head).encode()
-    pipe.write(len(text).to_bytes(8, "big") + text)
-
-
-def _exactly(pipe: IO[bytes], count: int) -> bytes:
-    data = pipe.read(count)
-    if len(data) < count:
-        raise EOFError
-    return data
-
-
-def _take(pipe: IO[bytes]) -> dict[str, Any]:
-    size = int.from_bytes(_exactly(pipe, 8), "big")
-    if size > _MOST_HEAD:
-        raise ValueError("a head that is too long")
-    head = json.loads(_exactly(pipe, size))
-    if not isinstance(head, dict):
-        raise ValueError("a head of another kind")
-    return head
 
 
 def _take_array(pipe: IO[bytes], row: dict[str, Any]) -> Array:
@@ -263,89 +297,3 @@ def _take_array(pipe: IO[bytes], row: dict[str, Any]) -> Array:
             raise EOFError
         at += got
     return array
-
-
-def _called(task: str, words: dict[str, Any], data: bytes) -> Answer:
-    module, name = task.split(":")
-    answer: Answer = getattr(importlib.import_module(module), name)(words, data)
-    return answer
-
-
-def _end_with(line: int) -> None:
-    """End when the pipe closes: by a signal of the system, which foreign code can't hold up, and by a thread."""
-
-    def wait() -> None:
-        os.read(line, 1)
-        os._exit(0)
-
-    threading.Thread(target=wait, daemon=True).start()
-    with suppress(ImportError, AttributeError, OSError):  # what has no such signal has the thread
-        import fcntl
-
-        # SIGIO, which ends a process that asks for nothing else.
-        fcntl.fcntl(line, fcntl.F_SETOWN, os.getpid())
-        fcntl.fcntl(line, fcntl.F_SETFL, fcntl.fcntl(line, fcntl.F_GETFL) | os.O_ASYNC)
-
-
-def _serve(line: int = -1) -> None:
-    """The child: a head and a file in, an answer out, until the input ends or its parent does."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-    if line >= 0:
-        _end_with(line)
-    out = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)
-    quiet = open(os.devnull, "w")  # noqa: SIM115 - as long as the process
-    while True:
-        try:
-            head = _take(sys.stdin.buffer)
-        except EOFError:
-            return
-        if "load" in head:
-            importlib.import_module(head["load"])
-            continue
-        size = int(head["bytes"])
-        _bound(head["most_mb"] * 10**6 + 2 * (size + int(head["on_disk"])))
-        faulthandler.dump_traceback_later(
-            head["most_s"], exit=True, file=quiet
-        )  # also where no Python code runs
-        _answer(head, _exactly(sys.stdin.buffer, size), out)
-        faulthandler.cancel_dump_traceback_later()
-
-
-def _bound(more: int) -> None:
-    """Hold the memory to what is there and what the call may take, bytes."""
-    try:
-        import resource
-
-        with open("/proc/self/statm", encoding="ascii") as file:
-            now = int(file.read().split()[0]) * resource.getpagesize()
-    except (ImportError, OSError, ValueError):  # not Linux
-        return
-    hard = resource.getrlimit(resource.RLIMIT_AS)[1]
-    most = now + more
-    its_parents = resource.getrlimit(resource.RLIMIT_DATA)[1]
-    resource.setrlimit(
-        resource.RLIMIT_DATA, (its_parents, its_parents)
-    )  # what its parent may take is another bound
-    resource.setrlimit(resource.RLIMIT_AS, (most if hard < 0 else min(most, hard), hard))
-    resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
-
-
-def _answer(head: dict[str, Any], data: bytes, out: IO[bytes]) -> None:
-    arrays: list[Array] = []
-    try:
-        words, arrays = _called(head["task"], head["words"], data)
-        arrays = [np.ascontiguousarray(array) for array in arrays]
-        rows = [{"shape": list(array.shape), "kind": array.dtype.str} for array in arrays]
-        said: dict[str, Any] = {"answer": words, "arrays": rows}
-    except SurfscanError as error:
-        rest = parts_of(error)
-        said, arrays = {"refused": [type(error).__name__, error.what, rest]}, []
-    except MemoryError:
-        os._exit(_NO_MEMORY)
-    except Exception as error:
-        said, arrays = {"fault": f"{type(error).__name__}: {error}"}, []
-    _put(out, said)
-    for array in arrays:
-        out.write(array.data.cast("B") if array.size else b"")
-    out.flush()

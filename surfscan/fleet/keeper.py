@@ -21,6 +21,7 @@ from contextlib import suppress
 from importlib import import_module
 from typing import IO, Any
 
+from surfscan.core.aside import fork_aside
 from surfscan.core.errors import SurfscanError, parts_of
 
 __all__ = ["FORK", "KILL", "MESSAGE", "NUMBER", "Request", "answer", "serve", "serve_one"]
@@ -99,6 +100,7 @@ def _fork(link: int, told: int, children: dict[int, int], ours: tuple[int, ...])
             for other in (*ours, told, *children.values()):
                 os.close(other)
             _die_with(keeper)
+            fork_aside()  # here is one thread only, and what decoders need is loaded
             with socket.socket(fileno=link) as ends, ends.makefile("rb") as asked, ends.makefile("wb") as out:
                 answer(asked, out)
         finally:

@@ -48,6 +48,60 @@ def test_an_answer_is_words_and_arrays_from_another_process() -> None:
     assert asked("shout")[0] == {"said": True}
 
 
+FORKED = """
+import os, sys, time
+from surfscan.core import aside
+from surfscan.core.errors import RefusedError
+read, write = os.pipe()
+aside.fork_aside()
+def asked(name):
+    return aside.run_aside(f"aside_tasks:{name}", {"file": "a.png"}, b"12345")
+aside.MOST_S, aside.MOST_MB = 0.5, 600
+words, arrays = asked("whole")
+twin = aside._aside._child
+assert type(twin).__name__ == "_Twin" and words["pid"] == twin._number != os.getpid()
+assert arrays[0].tolist() == [[0, 1, 2], [3, 4, 5]]
+held = {os.readlink(f"/proc/{twin._number}/fd/{n}") for n in os.listdir(f"/proc/{twin._number}/fd")}
+assert os.readlink(f"/proc/self/fd/{write}") not in held  # nothing of its parent's stays open in it
+for does in sys.argv[1:]:
+    aside.end_aside()
+    aside.fork_aside()
+    try:
+        asked(does)
+    except RefusedError as error:
+        print(error.found)
+    assert asked("whole")[0]["bytes"] == 5
+aside.end_aside()
+aside.fork_aside()
+print(aside._aside._child._number, flush=True)
+os._exit(0)
+"""
+
+
+@pytest.mark.skipif(sys.platform != "linux", reason="descriptors as /proc shows them")
+def test_a_forked_decoder_is_as_well_held() -> None:
+    """It holds none of its parent's files, is refused for what it does, and ends when its parent does."""
+    path = os.pathsep.join([str(Path(__file__).parents[1]), *sys.path])
+    done = subprocess.run(
+        [sys.executable, "-c", FORKED, "crash", "leave", "hang"],
+        env={**os.environ, "PYTHONPATH": path},
+        capture_output=True,
+        text=True,
+        timeout=60,
+        check=True,
+    )
+    *found, last = done.stdout.splitlines()
+    assert [re.search("SIGSEGV|status 7|no answer", line).group() for line in found] == [  # type: ignore[union-attr]
+        "SIGSEGV",
+        "status 7",
+        "no answer",
+    ]
+    end = time.monotonic() + 5
+    while Path(f"/proc/{last}").exists() and "zombie" not in Path(f"/proc/{last}/status").read_text():
+        assert time.monotonic() < end
+        time.sleep(0.02)
+
+
 @POSIX
 @pytest.mark.parametrize(
     ("does", "found"),
