@@ -81,7 +81,7 @@ FIGURES: dict[str, Figure] = {
         "stripe_px",
         True,
         "the stripes are wide enough",
-        "the stripes are fine for this photo",
+        "the stripes are narrow in this photo",
         "go closer, or use wider stripes",
     ),
     "stripes across": Figure(

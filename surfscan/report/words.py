@@ -43,6 +43,9 @@ __all__ = [
     "work_lines",
 ]
 
+MANY = 3
+"""Photos of which the same is said in one line."""
+
 VERDICT_WORDS = {
     "ready": "FAIR",
     "rework": "REWORK",
@@ -84,11 +87,25 @@ def reason_lines(result: Told, units: Units = MM, *, audience: str = "") -> list
     if not result.findings:
         return texts if audience != "inspector" else []
     wanted = {audience, "both"} if audience == "tech" else {audience}
-    return [
-        text
-        for one, text in zip(result.findings, texts, strict=True)
-        if not audience or one.audience in wanted
-    ]
+    pairs = zip(result.findings, texts, strict=True)
+    return _together([(one, text) for one, text in pairs if not audience or one.audience in wanted])
+
+
+def _together(pairs: list[tuple[Reason, str]]) -> list[str]:
+    """What is said of many photos in the same words is said once, where the first stands."""
+    same: dict[str, list[str]] = {}
+    for one, text in pairs:
+        if one.about and text.startswith(f"{one.about}: "):
+            same.setdefault(text.removeprefix(f"{one.about}: "), []).append(one.about)
+    lines = []
+    for one, text in pairs:
+        said = text.removeprefix(f"{one.about}: ") if one.about else text
+        files = same.get(said, []) if said != text else []
+        if len(files) < MANY:
+            lines.append(text)
+        elif one.about == files[0]:
+            lines.append(f"{files[0]} and {len(files) - 1} more photos: {said}")
+    return lines
 
 
 def first_lines(result: Told, units: Units = MM) -> list[str]:

@@ -6,9 +6,11 @@ from dataclasses import replace
 
 from report.sample_result import SPOTS, made_result
 
+from surfscan.core.message import Reason
 from surfscan.core.units import INCH
+from surfscan.judge.reasons import reason
 from surfscan.report.table import CAUTIONS, format_result
-from surfscan.report.words import ResultText
+from surfscan.report.words import ResultText, reason_lines
 
 
 def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
@@ -24,6 +26,25 @@ def test_verdict_spots_advice_and_cautions_are_all_there() -> None:
     row = next(line for line in lines if line.startswith("  1 "))
     assert " ".join(row.split()) == "1 v low -120, 60 -0.350 0.010 101 x 100 80.0 cm2 1.4 ml over"
     assert next(line for line in lines if line.startswith("  2 ")).split()[1] == "^"
+
+
+def test_what_many_photos_share_is_said_once() -> None:
+    def poor(file: str) -> Reason:
+        return reason(
+            "photo-poor", about=file, file=file, sentence="the stripes are narrow", cure="go closer"
+        )
+
+    files = ("a.jpg", "b.jpg", "c.jpg")
+    made = made_result()
+    made = replace(made, findings=(*map(poor, files), reason("photo-poor", about="d.jpg", file="d.jpg",
+        sentence="blurred", cure="hold still")))  # fmt: skip
+    lines = reason_lines(made, audience="tech")
+    assert lines == [
+        "a.jpg and 2 more photos: the stripes are narrow; go closer.",
+        "d.jpg: blurred; hold still.",
+    ]
+    two = replace(made, findings=made.findings[1:])
+    assert [line[:5] for line in reason_lines(two, audience="tech")] == ["b.jpg", "c.jpg", "d.jpg"]
 
 
 def test_columns_line_up_and_fit_a_terminal() -> None:

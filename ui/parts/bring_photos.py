@@ -18,7 +18,8 @@ def kit_form(*, then: str, station: str = "") -> None:
     """Ask for a job's photos; `then` is the view that goes on."""
     key = _kit_key(station)
     _photos(
-        "All its photos, in any order: those of the panel, and one with the whole board and the panel's tags in it",
+        "All its photos, in any order: those of the panel, and one with the whole board and the panel's tags in it "
+        "(or three of the panel from different sides that mirror the board's tags)",
         key,
         lambda: _take(key, lambda files: job_files.open_kit_photos(files, station), then, station),
     )

@@ -171,7 +171,8 @@ def setup_words(given: dict[str, Any] | None = None) -> str:
     if not board:
         return f"{where}; lamp on a matt surface" if _has_lamp(tables) else where
     if board.get("centre_mm") is None:
-        return f"{where}; the board's place comes from a set-up photo"
+        of = "a set-up photo" if board.get("setup_photo") else "its own tags in the panel's mirror"
+        return f"{where}; the board's place comes from {of}"
     far = looks.length(math.hypot(*board["centre_mm"]))
     return (
         f"{where}; {board.get('pattern', 'stripes')} of {looks.length(board['period_mm'])}, board {far} away"
