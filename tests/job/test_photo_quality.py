@@ -90,7 +90,7 @@ PART[:, :15] = True
         ("sharpness", {"blur_px": (3.6, 3.4)}, 3.6, "out of focus"),
         ("sharpness", {"blur_px": (0.8, 5.0)}, 5.0, "shaken"),
         ("stripe contrast", {"modulation": np.full((20, 30), 0.05)}, 0.05, "weak"),
-        ("stripe width", {"stripe_px": 6.0}, 6.0, "fine"),
+        ("stripe width", {"stripe_px": 6.0}, 6.0, "narrow"),
         ("stripes across", {"stripes_across": 2.0}, 2.0, "too few"),
         ("board share", {"lit": PART}, 0.5, "does not light all"),
     ],
