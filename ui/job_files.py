@@ -36,9 +36,9 @@ __all__ = [
     "pack_job",
     "set_photos",
     "sheet_text",
+    "stations_lens",
     "tables_of",
     "take_photo",
-    "take_stations_lens",
     "turn_photo",
     "unpacked",
     "used_tables",
@@ -216,11 +216,14 @@ def make_station(name: str, files: list[tuple[str, bytes]], *, frame: bool) -> N
         without_folder(lambda: new_station(name, paths, frame=frame), str(scratch))
 
 
-def take_stations_lens() -> None:
-    """At a station, photos of the survey's number of pixels have its focal length, which EXIF tells less well."""
+def stations_lens() -> dict[str, Any]:
+    """At a station, tables of its lens for photos of the survey's number of pixels: EXIF tells it less well.
+
+    Empty where there is none.
+    """
     name, photos = session.station(), session.photos()
     if not name or not photos or session.confirmed() != "station":
-        return
+        return {}
     from surfscan.places.check import parts_for
     from surfscan.places.stations import load_station
 
@@ -228,9 +231,8 @@ def take_stations_lens() -> None:
         width, height = photo_size(photos[0].data, photos[0].shown)
         tables, _ = parts_for(load_station(name), width * height)
     except surfscan.SurfscanError:  # told by the check, or a station that was forgotten meanwhile
-        return
-    for key in ("camera", "uncertainty"):
-        session.job()[key] = tables.get(key, {})
+        return {}
+    return {key: tables.get(key, {}) for key in ("camera", "uncertainty")}
 
 
 @contextmanager

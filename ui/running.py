@@ -100,7 +100,8 @@ def warm_up() -> None:
 
 def start_check() -> Work:
     """Check the session's job; the work goes on in the background."""
-    started = _started()
+    session.job().update(job_files.stations_lens())
+    started = _started(job_files.used_tables())
     session.keep_work(started)
     session.keep_setup()
     return started
@@ -111,18 +112,17 @@ def start_ahead() -> None:
     photos = session.photos()
     short = 0 < len(photos) <= AHEAD_PHOTOS and sum(len(photo.data) for photo in photos) <= AHEAD_BYTES
     if short and session.confirmed() and session.work() is None and _desk().idle:
-        _started()
+        _started({**job_files.used_tables(), **job_files.stations_lens()})
 
 
-def _started() -> Work:
-    job_files.take_stations_lens()
-    text, taken = job_files.sheet_text(), [*session.photos(), *session.extras()]
-    return _desk().check(_job_digest(), text, taken, session.station())
+def _started(tables: dict[str, Any]) -> Work:
+    text, taken = job_files.sheet_text(tables), [*session.photos(), *session.extras()]
+    return _desk().check(_job_digest(tables), text, taken, session.station())
 
 
-def _job_digest() -> str:
+def _job_digest(given: dict[str, Any] | None = None) -> str:
     """What was measured, by its bytes, and the panel's name behind a point: a name alone changes no figure."""
-    tables = job_files.used_tables()
+    tables = job_files.used_tables() if given is None else given
     name = str(tables["panel"].get("name") or "")
     text = job_files.sheet_text({**tables, "panel": {**tables["panel"], "name": ""}})
     files = (file.sha256 for file in (*session.photos(), *session.extras()))

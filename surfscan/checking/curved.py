@@ -13,11 +13,12 @@ from typing import Any
 import numpy as np
 
 from surfscan.checking.film import Still
-from surfscan.checking.survey import Laid, hull_of, lay_out
-from surfscan.core.carrier import Array
+from surfscan.checking.stations import panel_corners
+from surfscan.checking.survey import Laid, inside_region, lay_out
 from surfscan.core.errors import RefusedError
 from surfscan.job.sheet import Sheet
 from surfscan.optics.base_fit import LEAST_PLACES, LEAST_TAGS, BaseFit, fit_base
+from surfscan.optics.survey import TagSurvey
 
 __all__ = ["FLAT_DEG", "MOST_DEG", "curved_details", "explain_plane", "on_its_surface"]
 
@@ -59,10 +60,9 @@ def on_its_surface(laid: Laid, given: Sheet, *, sweep: bool) -> Laid:
     survey, tags = laid.survey, given.tags
     if survey is None or tags is None:
         return laid
-    side_mm = tags.side_mm
-    fit = fit_base(survey.centres_mm, survey.turns, survey.u_mm[:, 2], survey.u_tilt_rad)
-    bend = float(np.degrees(fit.bend_rad(fit.places_mm[:, 0], fit.places_mm[:, 1])))
-    enough = len(survey.ids) >= LEAST_TAGS and fit.clear_places(side_mm) >= LEAST_PLACES
+    fit, bend = _bent(survey)
+    places = fit.clear_places(tags.side_mm)
+    enough = len(survey.ids) >= LEAST_TAGS and places >= LEAST_PLACES
     narrow = fit.base.curvature[0] * NARROW_MM > 1 and bend > NARROW_DEG and enough
     if abs(bend) <= (FLAT_DEG if sweep else ONE_STAND_DEG) and not (sweep and narrow):
         return laid
@@ -73,7 +73,6 @@ def on_its_surface(laid: Laid, given: Sheet, *, sweep: bool) -> Laid:
             allowed=f"up to {ONE_STAND_DEG:.0f} degrees, or a sweep",
             cure='use a crossed board (pattern = "crossed") and walk along the bend with 8 to 14 photos of its parts',
         )
-    places = fit.clear_places(side_mm)
     if not enough:
         raise RefusedError(
             f"Too few tags for a panel that bends by {abs(bend):.0f} degrees",
@@ -83,7 +82,7 @@ def on_its_surface(laid: Laid, given: Sheet, *, sweep: bool) -> Laid:
         )
     _check_bend(fit, bend)
     sheet = _with_region(laid.sheet, given, fit)
-    reach = np.array(sheet.panel.region_mm or _corners(sheet), float)
+    reach = np.array(sheet.panel.region_mm or panel_corners(sheet), float)
     whole = float(np.degrees(fit.bend_rad(reach[:, 0], reach[:, 1])))
     if whole > MOST_DEG:
         raise RefusedError(
@@ -116,8 +115,7 @@ def explain_plane(sheet: Sheet, error: RefusedError, stills: Mapping[str, Still]
         return error
     if survey is None:
         return error
-    fit = fit_base(survey.centres_mm, survey.turns, survey.u_mm[:, 2], survey.u_tilt_rad)
-    bend = float(np.degrees(fit.bend_rad(fit.places_mm[:, 0], fit.places_mm[:, 1])))
+    bend = _bent(survey)[1]
     if abs(bend) <= FLAT_DEG:
         return error
     return RefusedError(
@@ -127,6 +125,12 @@ def explain_plane(sheet: Sheet, error: RefusedError, stills: Mapping[str, Still]
         cure="leave tags.centres_mm out of the sheet: the photos tell where the tags lie",
         about="tags",
     )
+
+
+def _bent(survey: TagSurvey) -> tuple[BaseFit, float]:
+    """The surface that the tags lie on, and by how many degrees it bends over them."""
+    fit = fit_base(survey.centres_mm, survey.turns, survey.u_mm[:, 2], survey.u_tilt_rad)
+    return fit, float(np.degrees(fit.bend_rad(fit.places_mm[:, 0], fit.places_mm[:, 1])))
 
 
 def _check_bend(fit: BaseFit, bend: float) -> None:
@@ -150,21 +154,11 @@ def _check_bend(fit: BaseFit, bend: float) -> None:
         )
 
 
-def _corners(sheet: Sheet) -> Array:
-    w, h = sheet.panel.extent_mm
-    return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])
-
-
 def _with_region(sheet: Sheet, given: Sheet, fit: BaseFit) -> Sheet:
     """The sheet with its region along the surface: as it was drawn, else the hull of the tags' middles."""
     if given.panel.size_mm is not None:
         return sheet
-    region = given.panel.region_mm or hull_of(fit.places_mm[:, :2])
-    reach = np.abs(np.array(region)).max(0)
-    panel = sheet.panel.model_copy(
-        update={"size_mm": (float(2 * reach[0]), float(2 * reach[1])), "region_mm": region}
-    )
-    return sheet.model_copy(update={"panel": panel})
+    return inside_region(sheet, given.panel.region_mm, fit.places_mm[:, :2])
 
 
 def curved_details(laid: Laid) -> dict[str, Any]:
@@ -172,7 +166,7 @@ def curved_details(laid: Laid) -> dict[str, Any]:
     fit = laid.curved
     if fit is None or laid.survey is None:
         return {}
-    x, y = np.array(laid.sheet.panel.region_mm or _corners(laid.sheet), float).T
+    x, y = np.array(laid.sheet.panel.region_mm or panel_corners(laid.sheet), float).T
     base = fit.base
     return {
         "curved": {

@@ -5,7 +5,7 @@ The set-up photo shows the tags of panel and board; the mirrored tags are held a
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Container, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +13,7 @@ import numpy as np
 from surfscan.checking.stations import camera_of, explain_tags, see_once
 from surfscan.checking.survey import Laid
 from surfscan.core.errors import RefusedError
-from surfscan.core.records import Photo
+from surfscan.core.records import Photo, TagSeen
 from surfscan.job.sheet import Sheet
 from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.board_mirror import board_from_mirror
@@ -24,6 +24,7 @@ from surfscan.reading.station import Station
 
 __all__ = [
     "find_mirrored",
+    "mirrored_tags",
     "posed_sheet",
     "stand_board",
     "stand_by_mirror",
@@ -178,11 +179,13 @@ def find_mirrored(sheet: Sheet, stations: Sequence[Station]) -> list[MirroredTag
     table = sheet.board.tags
     found = []
     for station in stations:
-        tags = [
-            tag
-            for tag in find_tags(station.photo, dictionary=table.dictionary, mirrored=True, thorough=True)
-            if tag.id in table.centres_mm
-        ]
+        tags = mirrored_tags(station.photo, table.dictionary, table.centres_mm)
         if tags:
             found.append(MirroredTags(station.photo, station.camera, station.fit, tuple(tags)))
     return found
+
+
+def mirrored_tags(photo: Photo, dictionary: str, ids: Container[int]) -> list[TagSeen]:
+    """The tags of a board that a photo shows in the panel's mirror."""
+    found = find_tags(photo, dictionary=dictionary, mirrored=True, thorough=True)
+    return [tag for tag in found if tag.id in ids]

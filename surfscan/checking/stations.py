@@ -23,7 +23,7 @@ from surfscan.job.tags import explain_missing, find_tags
 from surfscan.optics.pose import pose_from_corners, pose_from_tags
 from surfscan.reading.station import Station
 
-__all__ = ["camera_of", "explain_tags", "level_places", "see_once", "sharpest", "stand"]
+__all__ = ["camera_of", "explain_tags", "level_places", "panel_corners", "see_once", "sharpest", "stand"]
 
 U_FOCAL = {"focal_px": 0.002, "focal_35mm": 0.02, "exif": 0.03}
 """Relative standard uncertainty of a focal length by where it comes from (our estimates: a calibrated one, a
@@ -240,5 +240,10 @@ def level_places(sheet: Sheet) -> Array:
     """Places whose heights define z = 0: the tag centres, else the panel's corners, (N, 2) mm."""
     if sheet.tags is not None and len(sheet.tags.centres_mm) >= 3:
         return np.array(list(sheet.tags.centres_mm.values()), float)
+    return panel_corners(sheet)
+
+
+def panel_corners(sheet: Sheet) -> Array:
+    """Corners of the panel's extent, (4, 2) mm: lower left, lower right, upper right, upper left."""
     w, h = sheet.panel.extent_mm
     return 0.5 * np.array([[-w, -h], [w, -h], [w, h], [-w, h]])

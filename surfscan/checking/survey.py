@@ -27,7 +27,10 @@ from surfscan.optics.survey import Shot, TagSurvey, survey_tags
 from surfscan.reading.propagation import Inputs
 from surfscan.reading.station import Station
 
-__all__ = ["Laid", "hull_of", "lay_out", "needs_layout"]
+__all__ = ["Laid", "inside_region", "lay_out", "needs_layout"]
+
+Region = tuple[tuple[float, float], ...]
+"""Corners of a region, mm."""
 
 MOST_SHOTS = 40
 """Photos that a survey takes: the rest of a long sweep add nothing."""
@@ -260,21 +263,25 @@ def _with_region(sheet: Sheet) -> Sheet:
     if sheet.panel.size_mm is not None:
         return sheet
     assert sheet.tags is not None
-    region = sheet.panel.region_mm or hull_of(np.array(list(sheet.tags.centres_mm.values()), float))
+    return inside_region(sheet, sheet.panel.region_mm, np.array(list(sheet.tags.centres_mm.values()), float))
+
+
+def inside_region(sheet: Sheet, drawn: Region | None, centres: Array) -> Sheet:
+    """The sheet judged inside a region, as drawn or else the hull of places (N, 2), and of the size that holds it.
+
+    Raises
+    ------
+    RefusedError
+        Nothing drawn, and places in one line.
+    """
+    region = drawn or _hull(centres)
     reach = np.abs(np.array(region)).max(0)
     size = float(2 * reach[0]), float(2 * reach[1])
     panel = sheet.panel.model_copy(update={"size_mm": size, "region_mm": region})
     return sheet.model_copy(update={"panel": panel})
 
 
-def hull_of(centres: Array) -> tuple[tuple[float, float], ...]:
-    """Corners of the hull of places (N, 2).
-
-    Raises
-    ------
-    RefusedError
-        Places in one line.
-    """
+def _hull(centres: Array) -> Region:
     from scipy.spatial import ConvexHull, QhullError
 
     try:

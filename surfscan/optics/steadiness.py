@@ -98,12 +98,13 @@ def _misses(
     known = [tag for tag in tags if tag.id in fit.tag_turn_rad]
     middle = np.array([centres_mm[tag.id] for tag in known], float)
     own = np.array([[fit.tag_turn_rad[tag.id], *fit.tag_tilt[tag.id]] for tag in known])
-    left, solve, jac = [], None, np.zeros((0, 0))
+    misses, slopes = [], []
     for lens in lenses:
         ideal = np.stack([undistort(tag.corners_px, camera=lens) for tag in known])
         linear = pose_model(ideal, middle, side_mm, lens.focal_px / CORNER_NOISE_PX)
         miss, slope = linear(fit.pose.rotation, fit.pose.shift_mm, own)
-        if solve is None:
-            solve, jac = np.linalg.pinv(slope), slope
-        left.append((miss - jac @ (solve @ miss))[: 8 * len(known)] * CORNER_NOISE_PX)
-    return np.stack(left)
+        misses.append(miss)
+        slopes.append(slope)
+    miss, slope = np.stack(misses, -1), slopes[0]  # one slope for all: lenses this near are alike in it
+    left = miss - slope @ (np.linalg.pinv(slope) @ miss)
+    return np.asarray(left[: 8 * len(known)].T * CORNER_NOISE_PX)

@@ -15,7 +15,7 @@ from typing import Any
 import cv2
 import numpy as np
 
-from surfscan.checking.setup import find_mirrored, posed_sheet, stand_board, stand_by_mirror
+from surfscan.checking.setup import find_mirrored, mirrored_tags, posed_sheet, stand_board, stand_by_mirror
 from surfscan.checking.stations import stand
 from surfscan.checking.survey import Laid, lay_out
 from surfscan.core.errors import NotMeasuredError, RefusedError, UsageError
@@ -265,8 +265,7 @@ def _mirrors(look: _Look, board: Mapping[str, Any]) -> bool:
     table = board.get("tags")
     if table is None:
         return False
-    found = find_tags(look.photo, dictionary=table["dictionary"], mirrored=True, thorough=True)
-    return any(tag.id in {int(known) for known in table["centres_mm"]} for tag in found)
+    return bool(mirrored_tags(look.photo, table["dictionary"], {int(tag) for tag in table["centres_mm"]}))
 
 
 def _tables(

@@ -48,23 +48,29 @@ def find_crown(
     RefusedError, NotMeasuredError
         No stripes, or others than the sheet's board would show.
     """
-    crown = np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
-    tiles = None
-    for turn in range(2):
-        surface = first_surface(context, crown).level(context)
-        if turn == 0:
-            tiles = first or look_for_stripes(cutouts, context, lit=lit)
-        else:
-            tiles = [
-                _tiles(cutout, surface, context, where, crossed=_is_crossed(cutout, cutouts))
-                for cutout, where in zip(cutouts, _where(cutouts, context, lit), strict=True)
-            ]
-        sets = [
-            (each.column, each.row, each, cutout.view.camera_mm, cutout.view.varies)
-            for each, cutout in zip(tiles, cutouts, strict=True)
-        ]
-        crown = fit_crown(sets, board=context.mirrored_board, start=crown)
+    crown = _first_guess(context)
+    where = _where(cutouts, context, lit)
+    tiles = first or look_for_stripes(cutouts, context, lit=lit)
+    crown = _fit(cutouts, tiles, context, crown)
+    surface = first_surface(context, crown).level(context)  # once more, laid on what was found
+    tiles = [
+        _tiles(cutout, surface, context, lit_there, crossed=_is_crossed(cutout, cutouts))
+        for cutout, lit_there in zip(cutouts, where, strict=True)
+    ]
+    crown = _fit(cutouts, tiles, context, crown)
     return crown, first_surface(context, crown).level(context)
+
+
+def _first_guess(context: Context) -> Array:
+    return np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
+
+
+def _fit(cutouts: list[Cutout], tiles: list[Tiles], context: Context, start: Array) -> Array:
+    sets = [
+        (each.column, each.row, each, cutout.view.camera_mm, cutout.view.varies)
+        for each, cutout in zip(tiles, cutouts, strict=True)
+    ]
+    return fit_crown(sets, board=context.mirrored_board, start=start)
 
 
 def look_for_stripes(
@@ -83,7 +89,7 @@ def look_for_stripes(
         As `find_crown` does.
     """
     board = context.mirrored_board
-    crown = np.zeros(3) if context.crown is None else np.asarray(context.crown, float)
+    crown = _first_guess(context)
     surface = first_surface(context, crown).level(context)
     found = []
     for cutout, where in zip(cutouts, _where(cutouts, context, lit), strict=True):
