@@ -167,10 +167,11 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     RefusedError, NotMeasuredError
         As `read_sweep` does.
     """
+    board_modes = _board_modes(placed)
     sweep = read_sweep(
         [_cutouts(placed, context, k) for k in range(len(placed.stations))],
         context,
-        board_modes=_board_modes(placed),
+        board_modes=board_modes,
         progress=progress,
     )
     numbers = [each.number for each in sweep.seen]
@@ -182,7 +183,7 @@ def take_sweep(placed: PlacedJob, context: Context, progress: Progress | None) -
     )
     views = tuple(track.view for each in sweep.seen for track in each.tracks)
     fits = tuple(placed.stations[each.number].fit for each in sweep.seen for _ in each.tracks)
-    corners = _pose_changes(sweep, _board_modes(placed))
+    corners = _pose_changes(sweep, board_modes)
     setup = SetUp(views, fits, sweep.board, placed.inputs, placed.board_fit, corners=corners)
     left = (*placed.left_out, *sweep.left_out)
     kept = {
